@@ -1,0 +1,1 @@
+"""Thumbline's commands and what a person sees of them."""

@@ -1,0 +1,1 @@
+"""Thumbline's processor and everything it computes: no device, no terminal."""

@@ -1,0 +1,324 @@
+"""What each string is doing: silent, plucked, sounding; and when each note begins and ends.
+
+A string begins to sound when its power over about a millisecond passes its threshold and stands above what the loudest
+other string could leave behind after bleed removal. That is the *pluck*, and the bass may pass to the string at once.
+Whether the pluck was a *note* is known later: its pitch has been found, and it has not died away the way a damped
+string or a knock on the body does. A note ends when its level falls below the lower threshold, or falls faster than any
+string rings out. A note that begins on a ringing string (plucked again, hammered on, pulled off) shows as a wave that
+no longer repeats itself.
+"""
+
+import math
+
+import numpy as np
+
+from thumbline.dsp.compilation import kernel
+from thumbline.dsp.event_ring import emit
+from thumbline.dsp.pitch import follow, normalised_difference, pick_period, restart, unlike_last_period
+from thumbline.dsp.records import ANALYSIS_STEP, END, HOP, LOCK, NOTE, PITCH, PLUCK, PLUCKED, SILENT, SOUNDING
+from thumbline.dsp.spans import span_power
+
+#: Clarity that a first period must have.
+LOCK_CLARITY = 0.86
+#: Clarity below which a period is not taken over while the string sounds.
+KEEP_CLARITY = 0.6
+#: A step of more than this ratio is a new note, not a bend (70 cents).
+NOTE_STEP = 2.0 ** (70 / 1200)
+#: A string left to itself does not fade faster than this.
+FASTEST_FADE_DB_S = 200.0
+#: What has fallen this far below the level it should still have is stopped (power).
+STOPPED = 10.0 ** (-18 / 10)
+#: Where the end of a stopped note is dated: the last tick louder than this (power).
+END_SHARE = 10.0 ** (-20 / 10)
+#: A pluck that has lost this much before it is confirmed was a thump (power).
+THUMP = 10.0 ** (-8 / 10)
+#: Clarity that a note must have when it is confirmed,
+CONFIRM_CLARITY = 0.88
+#: and how long its pitch must have stayed within ``ANCHOR_STEP``, in seconds.
+ANCHORED_S = 0.012
+ANCHOR_STEP = 2.0 ** (60 / 1200)
+#: A new pluck must stand above what may still ring of the last one by this much (power) ...
+ABOVE_TAIL = 10.0 ** (3 / 10)
+#: ... which is the loudest millisecond of a note's last period, or of this long after a thump, in seconds.
+THUMP_TAIL_S = 0.03
+#: A rise of the quick level by this much over the last period is a new attack (power).
+ATTACK = 10.0 ** (9 / 10)
+#: Where the beginning of an attack is looked for, in seconds, and what counts as quiet there (share of the threshold).
+LONGEST_ATTACK_S = 0.03
+QUIET = 0.1
+#: How unlike the last period a wave must be to be something new.
+CHANGE = 0.6
+
+
+@kernel
+def decibels(power: float) -> float:
+    """Power in analysis steps squared, as dBFS (rms)."""
+    return 10.0 * math.log10(power * ANALYSIS_STEP * ANALYSIS_STEP + 1e-20)
+
+
+@kernel
+def frame_of(p: np.void, tick: int) -> int:
+    """The frame that completes ``tick``, less the delay of the decimation filter."""
+    return max(0, (tick + 1) * p.decimation - 1 - (p.taps - 1) // 2)
+
+
+@kernel
+def hear(p: np.void, st: np.void) -> None:
+    """Every tick: find plucks of silent strings."""
+    tick = st.tick
+    loudest = 0.0
+    second = 0.0
+    for s in range(p.strings):
+        string = st.strings[s]
+        string.quick = span_power(string, tick + 1 - p.short_ticks, tick + 1)
+        power = max(string.quick, string.level)
+        if power > loudest:
+            second = loudest
+            loudest = power
+        elif power > second:
+            second = power
+    for s in range(p.strings):
+        string = st.strings[s]
+        if string.phase == SILENT:
+            other = second if max(string.quick, string.level) == loudest else loudest
+            if string.quick > max(p.on_power[s], p.guard * other, ABOVE_TAIL * string.tail):
+                _begin(p, st, s)
+
+
+@kernel
+def rest(p: np.void, st: np.void, s: int) -> None:
+    """Every hop: let what may still ring of the last note of a silent string fall as the signal falls."""
+    string = st.strings[s]
+    if string.tail < p.on_power[s]:
+        string.tail = 0.0
+        return
+    span = p.short_ticks
+    end = st.tick + 1
+    loudest = 0.0
+    first = end - max(string.tail_span, span)
+    while end > first:
+        loudest = max(loudest, span_power(string, end - span, end))
+        end -= span
+    string.tail = min(string.tail, loudest)
+
+
+@kernel
+def _begin(p: np.void, st: np.void, s: int) -> None:
+    """A silent string has been plucked."""
+    string = st.strings[s]
+    tick = st.tick
+    onset = _onset_before(p, string, tick, QUIET * p.on_power[s])
+    string.note = 0
+    string.pluck_tick = tick
+    string.onset_tick = onset
+    string.peak = 0.0
+    _forget(p, string, tick, onset, p.lag_max[s])
+    emit(st, frame_of(p, onset), st.frame, PLUCK, s + 1, decibels(string.quick), 0.0, 0.0)
+
+
+@kernel
+def _forget(p: np.void, string: np.void, tick: int, onset: int, lag_max: int) -> None:
+    """Start level and pitch anew with the attack that set out at tick ``onset``."""
+    string.phase = PLUCKED
+    string.attack_tick = tick
+    string.reference = string.quick
+    string.previous_quick = string.quick
+    string.held = string.quick
+    string.level = string.quick
+    string.period = 0.0
+    string.clarity = 0.0
+    string.candidate = 0.0
+    string.midi_sum = 0.0
+    string.midi_count = 0.0
+    restart(string, tick, onset, lag_max + 3)
+
+
+@kernel
+def _onset_before(p: np.void, string: np.void, tick: int, enough: float) -> int:
+    """Where the attack heard at ``tick`` set out: just after the last millisecond that was as good as quiet.
+
+    Quiet is what lies under ``enough``; where the last note still rings, its quietest moment must do. What the pick or finger does to the string before it lets go belongs to the attack.
+    """
+    span = p.short_ticks
+    first = max(span, max(string.end_tick, tick - int(LONGEST_ATTACK_S * p.tick_rate)))
+    quietest = string.quick
+    quietest_at = tick
+    for at in range(tick, first - 1, -1):
+        power = span_power(string, at + 1 - span, at + 1)
+        if power <= enough:
+            return at
+        if power < quietest:
+            quietest = power
+            quietest_at = at
+    return quietest_at
+
+
+@kernel
+def attend(p: np.void, st: np.void, s: int) -> None:
+    """Every hop: level, pitch and phase of one string that is not silent."""
+    string = st.strings[s]
+    tick = st.tick
+    if _new_attack(p, st, s):
+        onset = _onset_before(p, string, tick, QUIET * p.on_power[s])
+        if string.note == 1:
+            _end(p, st, s, onset)
+            _begin(p, st, s)
+        else:
+            # What was heard first was the pick or finger touching the string.
+            _forget(p, string, tick, onset, p.lag_max[s])
+    lag_min = p.lag_min[s]
+    lag_max = p.lag_max[s]
+    wanted = 2.5 * string.period if string.period > 0.0 else 2.0 * lag_max
+    follow(string, tick, lag_max + 3, int(max(wanted, 0.008 * p.tick_rate)))
+    normalised_difference(string, tick, lag_max, st.nsdf)
+    period, clarity = pick_period(st.nsdf, lag_min, lag_max)
+    _measure_level(p, string, tick)
+    if string.phase == PLUCKED:
+        if clarity >= LOCK_CLARITY and string.level >= THUMP * string.peak:
+            _lock(p, st, s, period, clarity)
+    else:
+        _track(p, st, s, period, clarity)
+    _confirm(p, st, s)
+    if string.phase != SILENT:
+        _watch_end(p, st, s)
+
+
+@kernel
+def _new_attack(p: np.void, st: np.void, s: int) -> bool:
+    """Whether a string that is not silent has just been plucked again."""
+    string = st.strings[s]
+    quick = string.quick
+    span = string.period if string.period > 0.0 else 0.7 * p.lag_max[s]
+    sudden = quick > ATTACK * string.held
+    string.held = max(string.held * 10.0 ** (-0.6 * HOP / span), string.previous_quick)
+    string.previous_quick = quick
+    if sudden:
+        return True
+    if string.note == 0 or quick < 0.5 * string.reference:
+        return False
+    return unlike_last_period(string, st.tick, 2 * p.short_ticks) > CHANGE
+
+
+@kernel
+def _measure_level(p: np.void, string: np.void, tick: int) -> None:
+    """Power over the last period (or what is known of it), and what it should be."""
+    span = int(string.period + 0.5) if string.period > 0.0 else int(0.008 * p.tick_rate)
+    span = min(max(span, 2 * HOP), tick + 1 - string.restart_tick)
+    string.level = span_power(string, tick + 1 - span, tick + 1)
+    fade = 10.0 ** (-0.1 * FASTEST_FADE_DB_S * HOP / p.tick_rate)
+    string.reference = max(string.level, string.reference * fade)
+    string.peak = max(string.peak, string.level)
+
+
+@kernel
+def _lock(p: np.void, st: np.void, s: int, period: float, clarity: float) -> None:
+    string = st.strings[s]
+    string.phase = SOUNDING
+    string.period = period
+    string.clarity = clarity
+    string.anchor = period
+    string.anchor_tick = st.tick
+    string.report = p.report_hops
+    frame = frame_of(p, st.tick)
+    emit(st, frame, st.frame, LOCK, s + 1, p.tick_rate / period, clarity, decibels(string.level))
+
+
+@kernel
+def _track(p: np.void, st: np.void, s: int, period: float, clarity: float) -> None:
+    """Follow the period of a sounding string; a step that stays is a new note."""
+    string = st.strings[s]
+    tick = st.tick
+    if clarity >= KEEP_CLARITY:
+        step = max(period / string.period, string.period / period)
+        if step < NOTE_STEP:
+            string.period = period
+            string.clarity = clarity
+            string.candidate = 0.0
+        elif string.candidate > 0.0 and max(period / string.candidate, string.candidate / period) < NOTE_STEP:
+            string.candidate = period
+            if clarity >= LOCK_CLARITY and tick - string.candidate_tick >= max(
+                1.5 * period, 0.012 * p.tick_rate
+            ):
+                _step(p, st, s, period, clarity)
+        else:
+            string.candidate = period
+            string.candidate_tick = tick
+    elif string.note == 0:
+        string.phase = PLUCKED  # it was no period after all
+        string.period = 0.0
+        return
+    else:
+        string.clarity = clarity
+        string.candidate = 0.0
+    if string.clarity >= LOCK_CLARITY:
+        string.midi_sum += 69.0 + 12.0 * math.log2(p.tick_rate / string.period / 440.0)
+        string.midi_count += 1.0
+    string.report += 1
+    if string.report >= p.report_hops:
+        string.report = 0
+        hz = p.tick_rate / string.period
+        emit(st, frame_of(p, tick), st.frame, PITCH, s + 1, hz, string.clarity, decibels(string.level))
+
+
+@kernel
+def _step(p: np.void, st: np.void, s: int, period: float, clarity: float) -> None:
+    """The pitch has moved to another note without a pluck, or the first guess was wrong."""
+    string = st.strings[s]
+    onset = string.candidate_tick
+    if string.note == 1:
+        _end(p, st, s, onset)
+        string.phase = SOUNDING
+        string.note = 0
+        string.pluck_tick = onset
+        string.onset_tick = onset
+    string.period = period
+    string.clarity = clarity
+    string.candidate = 0.0
+    string.midi_sum = 0.0
+    string.midi_count = 0.0
+
+
+@kernel
+def _confirm(p: np.void, st: np.void, s: int) -> None:
+    """A pluck whose pitch is known and that has lasted is a note."""
+    string = st.strings[s]
+    tick = st.tick
+    if string.phase != SOUNDING or string.note == 1:
+        return
+    if max(string.period / string.anchor, string.anchor / string.period) > ANCHOR_STEP:
+        string.anchor = string.period
+        string.anchor_tick = tick
+    if tick - string.attack_tick < p.confirm_ticks or tick - string.anchor_tick < ANCHORED_S * p.tick_rate:
+        return
+    if string.clarity < CONFIRM_CLARITY or string.level < THUMP * string.peak:
+        return
+    string.note = 1
+    hz = p.tick_rate / string.period
+    emit(st, frame_of(p, string.onset_tick), st.frame, NOTE, s + 1, hz, decibels(string.peak), 0.0)
+
+
+@kernel
+def _watch_end(p: np.void, st: np.void, s: int) -> None:
+    string = st.strings[s]
+    tick = st.tick
+    stopped = string.level < STOPPED * string.reference
+    if stopped or string.level < p.off_power[s]:
+        share = max(END_SHARE * string.reference, 0.5 * p.off_power[s])
+        at = tick
+        first = max(string.onset_tick, tick - int(0.04 * p.tick_rate))
+        while at > first and span_power(string, at + 1 - p.short_ticks, at + 1) < share:
+            at -= 1
+        _end(p, st, s, at)
+
+
+@kernel
+def _end(p: np.void, st: np.void, s: int, at: int) -> None:
+    string = st.strings[s]
+    midi = string.midi_sum / string.midi_count if string.midi_count > 0.0 else 0.0
+    emit(st, frame_of(p, at), st.frame, END, s + 1, midi, decibels(string.peak), float(string.note))
+    string.end_tick = at
+    string.tail = string.held
+    string.tail_span = int(string.period) if string.note == 1 else int(THUMP_TAIL_S * p.tick_rate)
+    string.phase = SILENT
+    string.period = 0.0
+    string.level = 0.0

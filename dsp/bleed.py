@@ -1,0 +1,88 @@
+"""How much of each string is heard in the channels of the others, found from playing.
+
+A pickup under one string also hears its neighbours: ``channels = B @ strings`` with a mixing matrix B of real numbers
+(ones on the diagonal; signs follow the coils' polarity). While string i is silent, its channel holds nothing but what
+the others leave there, so there is a row of weights c with ``x_i = sum_j c_j x_j``, and ``x_i - sum_j c_j x_j`` is the
+string alone whenever it does sound. These rows are the rows of the inverse of B, up to their length.
+
+Nobody says when string i is silent. The weights minimise ``sum over blocks of log(residual power + floor)``, which lets
+the blocks in which the row explains the channel count and forgets the others; the minimum is found by iteratively
+reweighted least squares (Holland and Welsch, "Robust regression using iteratively reweighted least-squares", Commun.
+Statist. A6, 1977; the weights are those of the Cauchy, or Geman-McClure type, loss). Only second moments of short blocks are
+needed, so an hour of playing fits in a few megabytes.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+#: A string that never comes within this share (amplitude) of the loudest channel has not been played: bleed is less.
+PLAYED_SHARE = 0.35
+#: ... in at least this many blocks,
+PLAYED_BLOCKS = 10
+#: which stand this far above the floor (power).
+PLAYED_ABOVE_FLOOR = 30.0
+#: Greatest bleed that is believed: the sum of what all others leave in a channel.
+MOST_BLEED = 0.8
+_ITERATIONS = 100
+_TOLERANCE = 1e-7
+
+
+def played_strings(moments: NDArray[np.float64], floor: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Tell which strings were played at all.
+
+    ``moments``: (blocks, n, n) mean products of the channels in each block; ``floor``: (n,) power of silence.
+    """
+    power = np.einsum("bii->bi", moments)
+    n = power.shape[1]
+    played = np.zeros(n, np.bool_)
+    for j in range(n):
+        others = np.delete(power, j, axis=1).max(axis=1, initial=0.0)
+        loud = (power[:, j] > PLAYED_SHARE**2 * others) & (power[:, j] > PLAYED_ABOVE_FLOOR * floor[j])
+        played[j] = np.count_nonzero(loud) >= PLAYED_BLOCKS
+    return played
+
+
+def estimate_bleed(moments: NDArray[np.float64], floor: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Estimate B (n, n) from block moments (blocks, n, n) and the power of silence (n,).
+
+    Column j is how much of string j arrives in each channel; ones on the diagonal. Columns of strings that were not
+    played, and rows beyond ``MOST_BLEED`` (the same sound on all channels: a knock on the body), are taken as no bleed.
+    """
+    n = moments.shape[1]
+    played = played_strings(moments, floor)
+    unmix = np.eye(n)
+    for i in range(n):
+        others = np.array([j for j in range(n) if j != i and played[j]], int)
+        if len(others):
+            weights = _explain(
+                moments[:, i, i], moments[:, i, others], moments[:, others][:, :, others], floor[i]
+            )
+            if np.abs(weights).sum() <= MOST_BLEED:
+                unmix[i, others] = -weights
+    mixing = np.linalg.inv(unmix)
+    mixing /= np.diag(mixing)
+    return mixing if np.abs(mixing - np.eye(n)).max(initial=0.0) <= MOST_BLEED else np.eye(n)
+
+
+def _explain(
+    own: NDArray[np.float64], cross: NDArray[np.float64], others: NDArray[np.float64], floor: float
+) -> NDArray[np.float64]:
+    """Weights of the other channels that explain a channel in the blocks in which its string is silent."""
+    weights = np.zeros(cross.shape[1])
+    for _ in range(_ITERATIONS):
+        residual = own - 2.0 * cross @ weights + np.einsum("bij,i,j->b", others, weights, weights)
+        trust = 1.0 / (np.maximum(residual, 0.0) + floor)
+        normal = np.einsum("b,bij->ij", trust, others)
+        normal += 1e-6 * np.trace(normal) / len(normal) * np.eye(len(normal))
+        new = np.linalg.solve(normal, trust @ cross)
+        moved = np.abs(new - weights).max()
+        weights = new
+        if moved < _TOLERANCE:
+            break
+    return weights
+
+
+def unmixed_power(moments: NDArray[np.float64], bleed: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Power of each string in each block (blocks, n) once the bleed is taken out."""
+    unmix = np.linalg.inv(bleed)
+    return np.einsum("ij,bjk,ik->bi", unmix, moments, unmix)

@@ -1,0 +1,78 @@
+"""Which string is the bass now, and when it hands over."""
+
+import numpy as np
+
+from thumbline.dsp.activity import frame_of
+from thumbline.dsp.compilation import kernel
+from thumbline.dsp.event_ring import emit
+from thumbline.dsp.records import HANDOVER, SILENT
+
+#: Rules, in the order in which the rig file lists them.
+LOWEST_STRING, LOWEST_PITCH, LAST_PLUCKED = 0, 1, 2
+
+
+@kernel
+def _may_carry(p: np.void, st: np.void, s: int) -> bool:
+    string = st.strings[s]
+    if string.phase == SILENT or p.carries[s] == 0:
+        return False
+    return string.period == 0.0 or p.tick_rate / string.period <= p.highest_hz
+
+
+@kernel
+def _preferred(p: np.void, st: np.void) -> int:
+    """The string that the rule names, as an index; -1 where none sounds that may carry the bass."""
+    best = -1
+    for s in range(p.strings):
+        if not _may_carry(p, st, s):
+            continue
+        if best < 0 or p.rule == LOWEST_STRING:
+            best = s
+        elif p.rule == LOWEST_PITCH:
+            # While its pitch is unknown a string counts as its open note: what is plucked low must not be late.
+            if _period(p, st, s) >= _period(p, st, best):
+                best = s
+        elif st.strings[s].pluck_tick >= st.strings[best].pluck_tick:
+            best = s
+    return best
+
+
+@kernel
+def _period(p: np.void, st: np.void, s: int) -> float:
+    period = st.strings[s].period
+    return period if period > 0.0 else float(p.open_period[s])
+
+
+@kernel
+def choose(p: np.void, st: np.void) -> None:
+    """Every tick: hand the bass over if the rule says so, the strum has settled and the hold is over."""
+    wanted = _preferred(p, st)
+    tick = st.tick
+    if wanted != st.wanted:
+        st.wanted = wanted
+        st.wanted_tick = tick
+    bass = st.bass
+    if wanted == bass:
+        return
+    # A bass string that has stopped is let go at once; what settles and holds is the way to another string.
+    stopped = bass >= 0 and st.strings[bass].phase == SILENT
+    held = wanted >= 0 and bass >= 0 and not stopped and tick <= st.handover_tick + p.hold_ticks
+    if held or (wanted >= 0 and tick < st.wanted_tick + p.settle_ticks):
+        st.delayed = held
+        return
+    emit(st, _cause(p, st, wanted, stopped), st.frame, HANDOVER, wanted + 1, float(bass + 1), 0.0, 0.0)
+    st.delayed = False
+    st.bass = wanted
+    st.handover_tick = tick
+
+
+@kernel
+def _cause(p: np.void, st: np.void, wanted: int, stopped: bool) -> int:
+    """The frame at which happened what makes the bass pass to ``wanted``."""
+    if st.delayed:
+        return frame_of(p, st.tick)
+    if wanted >= 0 and st.strings[wanted].pluck_tick == st.wanted_tick:
+        return frame_of(p, st.strings[wanted].onset_tick)
+    if stopped:
+        return frame_of(p, st.strings[st.bass].end_tick)
+    return frame_of(p, st.wanted_tick)

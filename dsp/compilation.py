@@ -1,0 +1,57 @@
+"""Compile policy: the one place that decides how kernels become machine code.
+
+Numba keeps compiled code on disk, but does not notice when a function called from another file has changed. So the
+cache folder carries a hash of every source file of the package: edit one, and all is compiled anew.
+
+Set ``NUMBA_DISABLE_JIT=1`` to run every kernel as plain Python (slow; for coverage and debugging).
+"""
+
+import hashlib
+import os
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar, cast
+
+import numba
+
+F = TypeVar("F", bound=Callable[..., object])
+
+
+def _source_hash() -> str:
+    """Digest of all sources of this package, short enough for a folder name."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(path.name.encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def _writable(folder: Path) -> bool:
+    """Whether files can be made in ``folder``, which is created if need be."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            return True
+    except OSError:
+        return False
+
+
+def cache_folder() -> Path:
+    """Return the folder of compiled kernels: the user's cache folder, or a private temporary one if that is read-only."""
+    base = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    folder = base / "thumbline" / f"kernels-{_source_hash()}"
+    return folder if _writable(folder) else Path(tempfile.mkdtemp(prefix="thumbline-kernels-"))
+
+
+def kernel(function: F) -> F:
+    """Compile ``function`` with Numba in nopython mode when it is first called.
+
+    No fast-math: the result must not depend on how the compiler regroups sums, and NaN must stay visible to the
+    checks that replace it. Division follows IEEE 754 instead of raising, as in NumPy.
+    """
+    return cast("F", numba.njit(cache=True, error_model="numpy", nogil=True)(function))
+
+
+if "NUMBA_CACHE_DIR" not in os.environ:
+    numba.config.CACHE_DIR = str(cache_folder())

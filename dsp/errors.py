@@ -1,0 +1,9 @@
+"""What the user can mend."""
+
+
+class InputError(Exception):
+    """A file, setting or argument that cannot be used.
+
+    The message is one line that names the thing, the value received and what is accepted; the command line
+    prints it as it stands and exits with code 2.
+    """

@@ -1,0 +1,30 @@
+"""The ceiling: no sample of any output passes it, and no frame is delayed for it.
+
+The gain falls in the very frame that would pass the ceiling and recovers exponentially. Without look-ahead the onset of
+limiting bends the wave within one frame; that is the price of adding no delay, and the reason to leave headroom.
+"""
+
+import numpy as np
+
+from thumbline.dsp.compilation import kernel
+from thumbline.dsp.records import BASS, LEFT, RIGHT
+
+
+@kernel
+def limit(p: np.void, st: np.void, out: np.ndarray) -> None:
+    """Limit one frame: the bass by itself, left and right by one gain."""
+    gain = st.limiter_gain[0]
+    gain += p.limiter_release * (1.0 - gain)
+    peak = abs(out[BASS])
+    if peak * gain > p.ceiling:
+        gain = p.ceiling / peak
+    st.limiter_gain[0] = gain
+    out[BASS] = min(max(out[BASS] * gain, -p.ceiling), p.ceiling)
+    gain = st.limiter_gain[1]
+    gain += p.limiter_release * (1.0 - gain)
+    peak = max(abs(out[LEFT]), abs(out[RIGHT]))
+    if peak * gain > p.ceiling:
+        gain = p.ceiling / peak
+    st.limiter_gain[1] = gain
+    out[LEFT] = min(max(out[LEFT] * gain, -p.ceiling), p.ceiling)
+    out[RIGHT] = min(max(out[RIGHT] * gain, -p.ceiling), p.ceiling)

@@ -1,0 +1,48 @@
+"""Notes, as the tables and files know them."""
+
+from dataclasses import dataclass
+
+from thumbline.dsp.rig import Rig
+from thumbline.dsp.tuning import hz_to_midi, midi_to_note
+
+#: MIDI velocity of a note at its string's typical level, and how much louder each step more is, in dB
+#: (common practice, no source).
+TYPICAL_VELOCITY, DB_A_VELOCITY_STEP = 88, 0.5
+
+
+@dataclass(frozen=True)
+class Note:
+    """One note on one string; times in seconds from the first frame."""
+
+    onset_s: float
+    offset_s: float
+    string: int  #: 1 is the highest
+    fret: int  #: from the capo, 0 is open
+    midi: float  #: fractional key number, 69 = A4 at the rig's reference
+    note: str  #: name of the nearest key
+    hz: float  #: pitch of the string as played
+    cents: float  #: deviation from the nearest key
+    velocity: int  #: 1 to 127
+
+
+def make_note(rig: Rig, string: int, onset_s: float, offset_s: float, hz: float, peak_db: float) -> Note:
+    """Name a note that sounded at ``hz`` on ``string`` and reached ``peak_db`` (dBFS, rms over a period).
+
+    ``rig.detect.level_db`` must be numbers.
+    """
+    midi = hz_to_midi(hz, rig.instrument.a4_hz)
+    key = round(midi)
+    level_db = rig.detect.level_db[string - 1]
+    assert not isinstance(level_db, str)
+    velocity = round(TYPICAL_VELOCITY + (peak_db - level_db) / DB_A_VELOCITY_STEP)
+    return Note(
+        onset_s=onset_s,
+        offset_s=offset_s,
+        string=string,
+        fret=max(0, round(midi - float(rig.open_midi[string - 1]))),
+        midi=midi,
+        note=midi_to_note(key),
+        hz=hz,
+        cents=100.0 * (midi - key),
+        velocity=min(max(velocity, 1), 127),
+    )

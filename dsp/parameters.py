@@ -1,0 +1,174 @@
+"""Compile a rig for a sample rate: the only step between settings in human units and the kernel's parameters."""
+
+import math
+
+import numpy as np
+from scipy import signal
+
+from thumbline.dsp import bass_voice, choice
+from thumbline.dsp.errors import InputError
+from thumbline.dsp.records import ANALYSIS_STEP, HARMONICS, HOP, LAGS, PARAMS, STATE, TAPS
+from thumbline.dsp.rig import Rig
+from thumbline.dsp.tuning import midi_to_hz
+
+#: Rates that the buffers in the records are made for, in frames a second.
+LOWEST_RATE, HIGHEST_RATE = 22050, 192000
+#: The analysis signal's aim, in ticks a second.
+TICK_RATE = 12000.0
+#: A string may be tuned this much lower than the rig says (or be pressed down by a lever), in semitones.
+BELOW_OPEN = 1.5
+#: And be bent this much above the last fret.
+ABOVE_LAST_FRET = 2.0
+
+#: Used for what the rig leaves open ("auto") and nobody has measured.
+UNMEASURED_FLOOR_DB, UNMEASURED_LEVEL_DB, UNMEASURED_ON_DB, UNMEASURED_OFF_DB = -75.0, -25.0, -45.0, -62.0
+
+#: What bleed removal may leave behind of a louder string, in dB.
+GUARD_DB = -32.0
+#: Window of the quick level that finds plucks, in seconds.
+SHORT_S = 0.001
+#: A pluck is not called a note before this has passed, in seconds.
+CONFIRM_S = 0.04
+#: Time between pitch reports, in seconds.
+REPORT_S = 0.0085
+#: Width of the notches that mains removal makes while a string is silent, and while it sounds, in Hz.
+HUM_QUICK_HZ, HUM_SLOW_HZ = 2.0, 0.02
+DC_HZ = 15.0
+ATTACK_S = 0.001
+SMOOTHING_S = 0.005
+LIMITER_RELEASE_S = 0.08
+
+RULES = {
+    "lowest string": choice.LOWEST_STRING,
+    "lowest pitch": choice.LOWEST_PITCH,
+    "last plucked": choice.LAST_PLUCKED,
+}
+VOICES = {"shifted": bass_voice.SHIFTED, "synth": bass_voice.SYNTH}
+
+
+def compile_parameters(rig: Rig, rate: int) -> np.ndarray:
+    """Return an array of one ``PARAMS`` record.
+
+    Raises InputError for a rate outside 22,050 to 192,000, or a string too low to be tracked (below 24 Hz).
+    """
+    if not LOWEST_RATE <= rate <= HIGHEST_RATE:
+        raise InputError(f"sample rate is {rate} Hz; accepted: {LOWEST_RATE} to {HIGHEST_RATE}")
+    params = np.zeros(1, PARAMS)
+    p = params[0]
+    p["rate"] = rate
+    p["strings"] = rig.string_count
+    p["decimation"] = max(1, round(rate / TICK_RATE))
+    p["tick_rate"] = rate / p["decimation"]
+    _conditioning(p, rig)
+    _analysis(p, rig)
+    _choice(p, rig)
+    _sound(p, rig)
+    return params
+
+
+def _power(db: np.ndarray) -> np.ndarray:
+    """Level in dBFS as mean square in analysis steps."""
+    return 10.0 ** (db / 10.0) / ANALYSIS_STEP**2
+
+
+def _per_string(setting: str | tuple[float, ...], unmeasured: float, n: int) -> np.ndarray:
+    return np.full(n, unmeasured) if isinstance(setting, str) else np.asarray(setting, float)
+
+
+def _conditioning(p: np.void, rig: Rig) -> None:
+    n, rate = rig.string_count, p["rate"]
+    p["channel"][:n] = np.asarray(rig.input.channels) - 1
+    p["gain"][:n] = 10.0 ** (np.asarray(rig.input.trim_db) / 20.0)
+    for number in rig.input.invert:
+        p["gain"][number - 1] *= -1.0
+    bleed = np.eye(n) if isinstance(rig.bleed.matrix, str) else np.asarray(rig.bleed.matrix, float)
+    p["unbleed"][:n, :n] = np.linalg.inv(bleed).T
+    p["dc_pole"] = math.exp(-2.0 * math.pi * DC_HZ / rate)
+    mains = rig.input.mains_hz
+    if not isinstance(mains, str):
+        p["hum_harmonics"] = HARMONICS
+        turn = 2.0 * math.pi * mains / rate * np.arange(1, HARMONICS + 1)
+        p["hum_cos"], p["hum_sin"] = np.cos(turn), np.sin(turn)
+        p["hum_quick"] = 2.0 * math.pi * HUM_QUICK_HZ / rate
+        p["hum_slow"] = 2.0 * math.pi * HUM_SLOW_HZ / rate
+
+
+def _analysis(p: np.void, rig: Rig) -> None:
+    n, tick_rate, decimation = rig.string_count, p["tick_rate"], int(p["decimation"])
+    taps = 8 * decimation + 1 if decimation > 1 else 1
+    assert taps <= TAPS
+    p["taps"] = taps
+    p["fir"][:taps] = (
+        signal.firwin(taps, 0.375 * tick_rate, fs=p["rate"], window=("kaiser", 5.0)) if taps > 1 else 1.0
+    )
+    open_hz = np.asarray(midi_to_hz(rig.open_midi, rig.instrument.a4_hz))
+    frets = rig.instrument.frets - rig.instrument.capo
+    for s in range(n):
+        b, a = signal.butter(2, 0.45 * open_hz[s], "high", fs=tick_rate)
+        p["highpass"][s] = (*b, *a[1:])
+    lag_max = np.ceil(tick_rate / (open_hz * 2.0 ** (-BELOW_OPEN / 12.0)))
+    if lag_max.max() > LAGS - 8:
+        low = int(np.argmax(lag_max))
+        raise InputError(
+            f"instrument.strings[{low}] is {rig.instrument.strings[low]} ({open_hz[low]:.1f} Hz); "
+            f"accepted: strings of {tick_rate / (LAGS - 8) * 2 ** (BELOW_OPEN / 12):.1f} Hz or higher"
+        )
+    p["lag_max"][:n] = lag_max
+    highest = open_hz * 2.0 ** ((frets + ABOVE_LAST_FRET) / 12.0)
+    p["lag_min"][:n] = np.maximum(2, np.floor(tick_rate / highest))
+    p["open_period"][:n] = tick_rate / open_hz
+    p["on_power"][:n] = _power(_per_string(rig.detect.on_db, UNMEASURED_ON_DB, n))
+    p["off_power"][:n] = _power(_per_string(rig.detect.off_db, UNMEASURED_OFF_DB, n))
+    p["typical_power"][:n] = _power(_per_string(rig.detect.level_db, UNMEASURED_LEVEL_DB, n))
+    p["guard"] = 10.0 ** (GUARD_DB / 10.0)
+    p["short_ticks"] = round(SHORT_S * tick_rate)
+    p["confirm_ticks"] = round(CONFIRM_S * tick_rate)
+    p["report_hops"] = max(1, math.floor(REPORT_S * tick_rate / HOP))
+
+
+def _choice(p: np.void, rig: Rig) -> None:
+    p["rule"] = RULES[rig.choice.rule]
+    for number in rig.bass_strings:
+        p["carries"][number - 1] = 1
+    # Half a semitone more: the highest note itself may be bass, in whatever tuning.
+    p["highest_hz"] = midi_to_hz(rig.highest_bass_midi + 0.5, rig.instrument.a4_hz)
+    p["settle_ticks"] = round(1e-3 * rig.choice.settle_ms * p["tick_rate"])
+    p["hold_ticks"] = round(1e-3 * rig.choice.hold_ms * p["tick_rate"])
+
+
+def _sound(p: np.void, rig: Rig) -> None:
+    n, rate = rig.string_count, p["rate"]
+    p["voice"] = VOICES[rig.bass.voice]
+    p["ratio"] = 2.0 ** (rig.bass.interval / 12.0)
+    p["bass_gain"] = 10.0 ** (rig.bass.level_db / 20.0)
+    p["dynamics"] = rig.bass.dynamics
+    tone_hz = rig.bass.tone_hz
+    if tone_hz < 0.45 * rate:
+        b, a = signal.butter(2, tone_hz, fs=rate)
+        p["tone"] = (*b, *a[1:])
+    else:
+        p["tone"][0] = 1.0
+    p["fade_step"] = 1e3 / (rig.bass.crossfade_ms * rate)
+    p["attack_step"] = max(p["fade_step"], 1.0 / (ATTACK_S * rate))
+    p["smoothing"] = 1.0 - math.exp(-1.0 / (SMOOTHING_S * rate))
+    p["all_strings"] = rig.guitar.strings == "all"
+    gain = 10.0 ** (rig.guitar.level_db / 20.0)
+    # Constant power, unity in the middle of a mono guitar (common practice, no source).
+    angle = (np.asarray(rig.guitar.pan) + 1.0) * math.pi / 4.0
+    sides = np.column_stack([np.cos(angle), np.sin(angle)]) if rig.guitar.stereo else np.ones((n, 2))
+    p["pan"][:n] = gain * sides
+    p["ceiling"] = 10.0 ** (rig.output.ceiling_db / 20.0)
+    p["limiter_release"] = 1.0 - math.exp(-1.0 / (LIMITER_RELEASE_S * rate))
+
+
+def initial_state(params: np.ndarray) -> np.ndarray:
+    """Return an array of one ``STATE`` record at rest."""
+    state = np.zeros(1, STATE)
+    st = state[0]
+    st["hum_re"] = 1.0
+    st["bass"] = st["wanted"] = st["lead"] = -1
+    st["heads"]["string"] = -1
+    st["dynamics_gain"] = st["dynamics_target"] = 1.0
+    st["limiter_gain"] = 1.0
+    st["rest_gain"][: params[0]["strings"]] = 1.0
+    return state

@@ -1,0 +1,146 @@
+"""The pitch of one string: a normalised difference whose window restarts at each pluck and grows.
+
+With x the analysis signal and the sums over the window, for every lag::
+
+    r = sum x[t] x[t - lag]
+    m = sum x[t]^2 + x[t - lag]^2
+    n = 2 r / m                          = 1 - (squared difference) / m
+
+(McLeod and Wyvill, "A smarter way to find pitch", ICMC 2005; the difference itself: de Cheveigné and Kawahara, "YIN, a
+fundamental frequency estimator for speech and music", JASA 111, 2002.) ``n`` is 1 where the signal repeats itself. A lag
+needs half a period of overlap, so a pitch can be known one and a half periods after the pluck, and not before.
+
+The products are added up hop by hop and those that leave the window are taken off again; the squares are whole numbers,
+so their running sum is exact. Because the products of one hop are rounded to 32 bits and added in 64, what is taken off
+is what was added to within 1e-16 of the loudest sound since the last pluck, where the sums restart from nothing.
+"""
+
+import math
+
+import numpy as np
+
+from thumbline.dsp.compilation import kernel
+from thumbline.dsp.records import HOP, HOPS, TICKS
+from thumbline.dsp.spans import span_energy
+
+#: A peak this close to the best one is preferred if its lag is shorter: the period, not a multiple of it.
+SHORTER_LAG_SHARE = 0.92
+#: Where the difference first falls below this share of the best peak, the peak around lag 0 is over.
+VALLEY_SHARE = 0.5
+
+
+@kernel
+def _hop_products(string: np.void, hop: int, lags: int) -> None:
+    """Add the products of one complete hop to the correlation."""
+    products = string.products[hop & (HOPS - 1)]
+    for lag in range(lags):
+        products[lag] = 0.0
+    for i in range(HOP):
+        place = TICKS - 1 - ((hop * HOP + i) & (TICKS - 1))
+        x = string.ticks[place]
+        for lag in range(lags):
+            products[lag] += x * string.ticks[place + lag]
+    for lag in range(lags):
+        string.correlation[lag] += products[lag]
+    string.window_hops += 1
+
+
+@kernel
+def restart(string: np.void, tick: int, first: int, lags: int) -> None:
+    """Forget everything before tick ``first``; ``tick`` is the newest, whose hop is still to be taken in."""
+    string.restart_tick = first
+    newest = TICKS - 1 - (tick & (TICKS - 1))
+    for age in range(tick - first + 1, TICKS):
+        place = (newest + age) & (TICKS - 1)
+        string.ticks[place] = 0.0
+        string.ticks[place + TICKS] = 0.0
+    for lag in range(lags):
+        string.correlation[lag] = 0.0
+    string.window_hops = 0
+    for hop in range(first // HOP, tick // HOP):
+        _hop_products(string, hop, lags)
+
+
+@kernel
+def follow(string: np.void, tick: int, lags: int, window: int) -> None:
+    """Take in the hop that ``tick`` completes and keep the window to about ``window`` ticks."""
+    hop = tick // HOP
+    _hop_products(string, hop, lags)
+    while string.window_hops > min(window // HOP + 1, HOPS - 1):
+        old = string.products[(hop - string.window_hops + 1) & (HOPS - 1)]
+        for lag in range(lags):
+            string.correlation[lag] -= old[lag]
+        string.window_hops -= 1
+
+
+@kernel
+def normalised_difference(string: np.void, tick: int, lag_max: int, nsdf: np.ndarray) -> None:
+    """Fill ``nsdf[1 : lag_max + 2]``; lags without enough overlap get 0."""
+    end = (tick + 1) // HOP * HOP
+    restarted = string.restart_tick
+    first = max(end - string.window_hops * HOP, restarted)
+    elapsed = end - restarted
+    mask = TICKS - 1
+    total = string.energy[(end - 1) & mask]
+    for lag in range(1, lag_max + 2):
+        if 3 * lag > 2 * elapsed:
+            nsdf[lag] = 0.0
+            continue
+        from_now = max(first, restarted + lag)
+        m = float(
+            total
+            - string.energy[(from_now - 1) & mask]
+            + string.energy[(end - 1 - lag) & mask]
+            - string.energy[(from_now - lag - 1) & mask]
+        )
+        nsdf[lag] = 2.0 * string.correlation[lag] / m if m > 0.0 else 0.0
+
+
+@kernel
+def pick_period(nsdf: np.ndarray, lag_min: int, lag_max: int) -> tuple[float, float]:
+    """Find the period in a filled ``nsdf``.
+
+    Returns the lag in ticks, between samples by a parabola through the peak, and the peak's height (clarity);
+    ``(0, 0)`` where there is no peak.
+    """
+    best = 0.0
+    for lag in range(lag_min, lag_max + 1):
+        if nsdf[lag] > best and nsdf[lag] >= nsdf[lag - 1] and nsdf[lag] > nsdf[lag + 1]:
+            best = nsdf[lag]
+    if best <= 0.0:
+        return 0.0, 0.0
+    # Near lag 0 everything resembles itself: a period comes after the first valley.
+    lag = 1
+    while lag < lag_max and nsdf[lag] > VALLEY_SHARE * best:
+        lag += 1
+    for at in range(max(lag, lag_min), lag_max + 1):
+        y = nsdf[at]
+        if y >= SHORTER_LAG_SHARE * best and y >= nsdf[at - 1] and y > nsdf[at + 1]:
+            below, above = nsdf[at - 1], nsdf[at + 1]
+            bend = below - 2.0 * y + above
+            shift = 0.5 * (below - above) / bend if bend < 0.0 else 0.0
+            return at + shift, min(1.0, y - 0.25 * (below - above) * shift)
+    return 0.0, 0.0
+
+
+@kernel
+def unlike_last_period(string: np.void, tick: int, span: int) -> float:
+    """How little the last ``span`` ticks are like those one period before: 0 the same, 1 unrelated, above 1 opposed.
+
+    Squared difference over the mean of both spans' energies and the level of the last period, so that a quiet stretch
+    of a pulse-like wave does not look like a change.
+    """
+    period = string.period
+    whole = int(math.floor(period))
+    share = period - whole
+    newest = TICKS - 1 - (tick & (TICKS - 1))
+    difference = 0.0
+    for age in range(span):
+        before = (1.0 - share) * string.ticks[newest + age + whole] + share * string.ticks[
+            newest + age + whole + 1
+        ]
+        d = string.ticks[newest + age] - before
+        difference += d * d
+    energy = span_energy(string, tick + 1 - span, tick + 1)
+    energy += span_energy(string, tick + 1 - span - whole, tick + 1 - whole)
+    return difference / (energy + 2.0 * span * string.level + 1.0)

@@ -1,0 +1,55 @@
+"""The one way sound passes: frames of channels in, frames of bass and guitar out, events in the ring."""
+
+import numpy as np
+
+from thumbline.dsp.activity import attend, hear, rest
+from thumbline.dsp.bass_voice import follow_level, sing, steer
+from thumbline.dsp.choice import choose
+from thumbline.dsp.compilation import kernel
+from thumbline.dsp.conditioning import condition, decimate
+from thumbline.dsp.limiter import limit
+from thumbline.dsp.records import BASS, HOP, SILENT
+from thumbline.dsp.remainder import remain
+
+
+@kernel
+def process(p: np.void, st: np.void, frames_in: np.ndarray, frames_out: np.ndarray) -> None:
+    """Pass frames through the processor.
+
+    Parameters
+    ----------
+    p, st
+        Records of dtype ``PARAMS`` and ``STATE`` (element 0 of arrays of length 1).
+    frames_in
+        float64 (n, channels), full scale 1; channels as in the take.
+    frames_out
+        float64 (n, 3), overwritten: bass, guitar left, guitar right.
+
+    The result does not depend on how frames are grouped into calls. Nothing is allocated.
+    """
+    for i in range(frames_in.shape[0]):
+        condition(p, st, frames_in[i])
+        if (st.frame + 1) % p.decimation == 0:
+            _analyse(p, st)
+        out = frames_out[i]
+        out[BASS] = sing(p, st)
+        remain(p, st, out)
+        limit(p, st, out)
+        st.frame += 1
+
+
+@kernel
+def _analyse(p: np.void, st: np.void) -> None:
+    """Every tick: hear, every hop: attend to the strings that sound; then choose and steer."""
+    decimate(p, st)
+    hear(p, st)
+    if (st.tick + 1) % HOP == 0:
+        for s in range(p.strings):
+            if st.strings[s].phase != SILENT:
+                attend(p, st, s)
+            else:
+                rest(p, st, s)
+        follow_level(p, st)
+    choose(p, st)
+    steer(p, st)
+    st.tick += 1

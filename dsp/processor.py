@@ -1,0 +1,48 @@
+"""The processor as Python sees it: frames in, frames and events out."""
+
+import numpy as np
+
+from thumbline.dsp.errors import InputError
+from thumbline.dsp.event_ring import take_events
+from thumbline.dsp.parameters import compile_parameters, initial_state
+from thumbline.dsp.process import process
+from thumbline.dsp.records import EVENT, OUTPUTS
+from thumbline.dsp.rig import Rig
+
+#: Frames handed to the kernel at once, so that the event ring cannot overflow between two looks.
+CHUNK = 2048
+
+
+class Processor:
+    """Thumbline's processor for one rig at one sample rate.
+
+    ``state`` (dtype ``STATE``) and ``params`` (dtype ``PARAMS``) are arrays of one record, open to inspection.
+    """
+
+    def __init__(self, rig: Rig, rate: int) -> None:
+        self.rig = rig
+        self.rate = rate
+        self.params = compile_parameters(rig, rate)
+        self.state = initial_state(self.params)
+        self._events_read = 0
+        self._channels = max(rig.input.channels)
+
+    def process(self, frames: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Take float frames (n, channels); return frames (n, 3) of bass, guitar left, guitar right, and events.
+
+        Events have dtype ``EVENT`` and are in the order of decision. However the frames are cut into calls, the
+        result is the same, bit for bit. Raises InputError if a channel that the rig names is missing.
+        """
+        if frames.ndim != 2 or frames.shape[1] < self._channels:
+            raise InputError(
+                f"frames have shape {frames.shape}; accepted: (frames, channels) with at least {self._channels} channels"
+            )
+        frames = np.ascontiguousarray(frames, np.float64)
+        out = np.empty((len(frames), OUTPUTS))
+        events = [np.zeros(0, EVENT)]
+        for first in range(0, len(frames), CHUNK):
+            part = slice(first, first + CHUNK)
+            process(self.params[0], self.state[0], frames[part], out[part])
+            new, self._events_read = take_events(self.state[0], self._events_read)
+            events.append(new)
+        return out, np.concatenate(events)

@@ -1,0 +1,231 @@
+"""The processor's memory: one record of parameters, one record of state, one of events.
+
+Everything the compiled kernel knows lies in these NumPy structured types, by name: in ordinary memory, in shared
+memory, or in a test. Nothing is allocated while sound passes.
+
+Time is counted in three units:
+
+* a *frame* is one sample of every channel at the take's rate;
+* a *tick* is one sample of the decimated analysis signal (about 12 kHz);
+* a *hop* is ``HOP`` ticks (two thirds of a millisecond): decisions are taken once a hop.
+
+Ticks and hops are counted from the first frame, so that no result depends on how a take is cut into blocks.
+"""
+
+import numpy as np
+
+MAX_STRINGS = 10
+#: Frames of each string's past kept for the bass voice: three periods of B0 at 192 kHz (power of two).
+HISTORY = 32768
+#: Ticks of each string's past kept for analysis (power of two).
+TICKS = 2048
+#: Ticks a hop.
+HOP = 8
+#: Hops whose products are kept: the longest analysis window, two periods of the lowest string.
+HOPS = 128
+#: Longest period that can be tracked, in ticks.
+LAGS = 512
+#: Longest decimation filter, in frames.
+TAPS = 256
+#: Mains harmonics that are removed (fundamental included).
+HARMONICS = 6
+#: Reading heads of the bass voice that may sound at once: one leads, the others fade out.
+HEADS = 6
+#: Columns of the kernel's output.
+BASS, LEFT, RIGHT, OUTPUTS = 0, 1, 2, 3
+
+#: What a string is doing.
+SILENT, PLUCKED, SOUNDING = 0, 1, 2
+
+#: Analysis samples are whole multiples of this step (-120 dBFS), so that sums of their squares are exact integers
+#: that can be added up for weeks without drift.
+ANALYSIS_STEP = 2.0**-20
+#: Analysis samples are clipped at this many steps: 24 dB above full scale, and exact in a 32-bit float.
+ANALYSIS_CLIP = 2.0**24
+
+# Event kinds ---------------------------------------------------------------------------------------------------------
+#: A string begins to vibrate. ``value``: level in dBFS.
+PLUCK = 1
+#: Its pitch is known. ``value``: Hz; ``extra``: clarity 0 to 1.
+LOCK = 2
+#: The pluck has proved to be a note (or a new note began without a pluck). ``value``: Hz; ``extra``: peak level in dBFS.
+NOTE = 3
+#: Pitch report. ``value``: Hz; ``extra``: clarity; ``level``: dBFS.
+PITCH = 4
+#: A note ends, or a pluck that never became one. ``value``: mean midi number re 440 Hz; ``extra``: peak level in dBFS.
+END = 5
+#: The bass passes to ``string`` (0: to none). ``value``: the string that had it.
+HANDOVER = 6
+#: A sample that is not a finite number was replaced by zero. ``value``: channel.
+FAULT = 7
+
+EVENT = np.dtype(
+    [
+        ("frame", "i8"),  # when it happened in the string's signal
+        ("decided", "i8"),  # how far the signal had been read when it was decided
+        ("kind", "i4"),
+        ("string", "i4"),  # 1 is the highest
+        ("value", "f8"),
+        ("extra", "f8"),
+        ("level", "f8"),
+    ],
+    align=True,
+)
+#: Events kept until the host takes them (power of two).
+EVENTS = 4096
+
+PARAMS = np.dtype(
+    [
+        ("rate", "f8"),  # frames a second
+        ("strings", "i8"),
+        ("decimation", "i8"),  # frames a tick
+        ("tick_rate", "f8"),
+        # conditioning
+        ("channel", "i8", MAX_STRINGS),  # column of each string, from 0
+        ("gain", "f8", MAX_STRINGS),  # trim and polarity
+        ("unbleed", "f8", (MAX_STRINGS, MAX_STRINGS)),  # [from channel, to string]
+        ("dc_pole", "f8"),
+        ("hum_harmonics", "i8"),  # 0: no mains removal
+        ("hum_cos", "f8", HARMONICS),  # rotation a frame
+        ("hum_sin", "f8", HARMONICS),
+        ("hum_quick", "f8"),  # adaptation step while the string is silent
+        ("hum_slow", "f8"),  # and while it sounds
+        # analysis
+        ("taps", "i8"),
+        ("fir", "f8", TAPS),
+        ("highpass", "f8", (MAX_STRINGS, 5)),  # b0 b1 b2 a1 a2
+        ("on_power", "f8", MAX_STRINGS),  # mean square, analysis steps
+        ("off_power", "f8", MAX_STRINGS),
+        ("guard", "f8"),  # power ratio: a string must exceed this share of the loudest other one
+        ("short_ticks", "i8"),  # window of the quick level
+        ("lag_min", "i8", MAX_STRINGS),
+        ("lag_max", "i8", MAX_STRINGS),
+        ("open_period", "f8", MAX_STRINGS),  # ticks
+        ("confirm_ticks", "i8"),
+        ("report_hops", "i8"),
+        # choice
+        ("rule", "i8"),
+        ("carries", "i8", MAX_STRINGS),
+        ("highest_hz", "f8"),
+        ("settle_ticks", "i8"),
+        ("hold_ticks", "i8"),
+        # bass voice
+        ("voice", "i8"),
+        ("ratio", "f8"),
+        ("bass_gain", "f8"),
+        ("tone", "f8", 5),  # b0 b1 b2 a1 a2
+        ("dynamics", "f8"),
+        ("typical_power", "f8", MAX_STRINGS),
+        ("fade_step", "f8"),  # gain a frame at a hand-over
+        ("attack_step", "f8"),  # gain a frame for a plucked string
+        ("smoothing", "f8"),  # share of the way a frame, for levels and dynamics
+        # remainder and outputs
+        ("all_strings", "i8"),
+        ("pan", "f8", (MAX_STRINGS, 2)),
+        ("ceiling", "f8"),
+        ("limiter_release", "f8"),
+    ],
+    align=True,
+)
+
+STRING = np.dtype(
+    [
+        ("past", "f4", HISTORY),  # cleaned frames; index frame % HISTORY
+        (
+            "ticks",
+            "f4",
+            2 * TICKS,
+        ),  # analysis signal, newest first, stored twice so that any span is contiguous
+        ("energy", "i8", TICKS),  # running sum of squares up to each tick (wraps; differences are exact)
+        ("products", "f4", (HOPS, LAGS)),  # sum of x[t] x[t-lag] over each hop
+        ("correlation", "f8", LAGS),  # sum of the products in the window
+        ("window_hops", "i8"),  # hops in the window
+        ("hp1", "f8"),  # high-pass state
+        ("hp2", "f8"),
+        # activity
+        ("phase", "i8"),  # SILENT, PLUCKED, SOUNDING
+        ("note", "i8"),  # 1 once the pluck has proved to be a note
+        ("pluck_tick", "i8"),
+        ("onset_tick", "i8"),
+        ("attack_tick", "i8"),  # latest attack heard, the pluck or what came after the pick's noise
+        ("end_tick", "i8"),  # where the last note's end is dated
+        ("restart_tick", "i8"),  # the analysis knows nothing of what was before
+        ("reference", "f8"),  # level the string should still have (power)
+        ("peak", "f8"),  # greatest level since the pluck (power)
+        ("level", "f8"),  # power over the last period
+        ("quick", "f8"),  # power over the last millisecond
+        ("previous_quick", "f8"),  # the same one hop ago
+        ("held", "f8"),  # greatest quick level of about the last period
+        ("tail", "f8"),  # what may still ring of the last note; a new pluck must rise above it (power)
+        ("tail_span", "i8"),  # ticks
+        # pitch
+        ("period", "f8"),  # ticks; 0 while unknown
+        ("clarity", "f8"),
+        ("anchor", "f8"),  # the period that has stayed,
+        ("anchor_tick", "i8"),  # since when
+        ("candidate", "f8"),  # a new period under observation
+        ("candidate_tick", "i8"),  # since when
+        ("midi_sum", "f8"),
+        ("midi_count", "f8"),
+        ("report", "i8"),  # hops since the last pitch report
+    ],
+    align=True,
+)
+
+HEAD = np.dtype(
+    [
+        ("string", "i8"),  # index from 0; -1: not in use
+        ("lag", "f8"),  # frames behind the newest
+        ("gain", "f8"),
+        ("step", "f8"),  # change of gain a frame
+    ],
+    align=True,
+)
+
+STATE = np.dtype(
+    [
+        ("frame", "i8"),  # frames seen
+        ("tick", "i8"),  # ticks seen
+        ("faults", "i8"),
+        # conditioning
+        ("dc_in", "f8", MAX_STRINGS),
+        ("dc_out", "f8", MAX_STRINGS),
+        ("hum_re", "f8", HARMONICS),
+        ("hum_im", "f8", HARMONICS),
+        ("hum_a", "f8", (HARMONICS, MAX_STRINGS)),
+        ("hum_b", "f8", (HARMONICS, MAX_STRINGS)),
+        ("clean", "f8", MAX_STRINGS),
+        ("low", "f8", MAX_STRINGS),  # low-passed sample at a tick
+        ("fir_past", "f8", (TAPS, MAX_STRINGS)),
+        # strings
+        ("strings", STRING, MAX_STRINGS),
+        ("nsdf", "f8", LAGS),  # scratch
+        # choice
+        ("bass", "i8"),  # string index from 0; -1: none
+        ("wanted", "i8"),
+        ("wanted_tick", "i8"),  # since when
+        ("handover_tick", "i8"),
+        ("delayed", "i8"),  # 1 while the hold keeps the bass from passing on
+        # bass voice
+        ("heads", HEAD, HEADS),
+        ("lead", "i8"),  # index of the leading head; -1: none
+        ("attack_seen", "i8"),  # tick up to which the voice has answered attacks
+        ("synth_phase", "f8"),
+        ("synth_increment", "f8"),
+        ("synth_known", "i8"),  # 1 while the bass string's pitch is known
+        ("synth_mix", "f8"),
+        ("synth_level", "f8"),
+        ("synth_amplitude", "f8"),
+        ("dynamics_target", "f8"),
+        ("dynamics_gain", "f8"),
+        ("tone1", "f8"),
+        ("tone2", "f8"),
+        # remainder and outputs
+        ("rest_gain", "f8", MAX_STRINGS),
+        ("limiter_gain", "f8", 2),
+        # events
+        ("events", EVENT, EVENTS),
+        ("events_written", "i8"),
+    ],
+    align=True,
+)

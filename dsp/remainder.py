@@ -1,0 +1,22 @@
+"""What is left for the guitar: the strings that are not the bass, panned."""
+
+import numpy as np
+
+from thumbline.dsp.compilation import kernel
+from thumbline.dsp.records import LEFT, RIGHT
+
+
+@kernel
+def remain(p: np.void, st: np.void, out: np.ndarray) -> None:
+    """Write one frame of the guitar's two columns; a string fades as the bass takes or leaves it."""
+    left = 0.0
+    right = 0.0
+    for s in range(p.strings):
+        step = -p.fade_step if s == st.bass and p.all_strings == 0 else p.fade_step
+        gain = min(max(st.rest_gain[s] + step, 0.0), 1.0)
+        st.rest_gain[s] = gain
+        x = gain * st.clean[s]
+        left += p.pan[s, 0] * x
+        right += p.pan[s, 1] * x
+    out[LEFT] = left
+    out[RIGHT] = right

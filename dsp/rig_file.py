@@ -1,0 +1,190 @@
+"""Rig files: TOML that a guitarist can read and edit, every key explained where it stands.
+
+Reading gives a Rig, or one InputError line that names the file, the key, the value received and what is
+accepted. Writing never leaves half a file: the new text stands beside the old until it is complete.
+"""
+
+import contextlib
+import os
+import stat
+import tempfile
+import textwrap
+import tomllib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from thumbline.dsp.errors import InputError
+from thumbline.dsp.rig import Rig
+from thumbline.dsp.rig_messages import explain_errors
+from thumbline.dsp.rig_settings import (
+    MODULES,
+    all_sections,
+    all_settings,
+    describe,
+    toml_like,
+    without_indices,
+)
+
+__all__ = ["default_rig", "describe", "load_rig", "rig_from_dict", "rig_text", "write_rig"]
+
+COMMENT_WIDTH = 100
+HEADER = (
+    "The rig: the settings of one guitar, its interface and its sound module. Every line may be left out; "
+    "its default then counts. String 1 is the highest, string {count} the lowest, and lists with one value "
+    "per string begin with string 1. For another number of strings leave those lists out, or begin with a "
+    "new rig."
+)
+
+
+def load_rig(path: str | os.PathLike[str]) -> Rig:
+    """Read the rig file at ``path``.
+
+    Raises InputError, naming the file, if it is missing or unreadable, is not UTF-8, is not TOML (with the
+    line number), or holds a setting that is unknown or not accepted.
+    """
+    name = os.fspath(path)
+    try:
+        text = (
+            Path(path).read_bytes().decode("utf-8-sig")
+        )  # some editors begin the file with a byte order mark
+        table = tomllib.loads(text)
+    except UnicodeDecodeError as error:
+        raise InputError(f"{name}: byte {error.start} is not UTF-8; accepted: TOML text in UTF-8") from None
+    except OSError as error:
+        raise InputError(f"{name}: cannot be read ({error.strerror}); accepted: a rig file (TOML)") from None
+    except (ValueError, RecursionError) as error:  # ValueError: syntax, or a null byte in the path
+        raise InputError(f"{name}: {_one_line(error)}; accepted: TOML 1.0") from None
+    return rig_from_dict(table, name)
+
+
+def rig_from_dict(table: Mapping[str, object], source: str = "rig") -> Rig:
+    """Build a rig from nested mappings as in the rig file.
+
+    Raises InputError if a setting is unknown or not accepted; its message begins with ``source``.
+    """
+    try:
+        return Rig.model_validate(dict(table))
+    except ValidationError as error:
+        raise InputError(f"{source}: {explain_errors(error)}") from None
+
+
+def default_rig(rig: Rig) -> Rig:
+    """Return the default settings for the strings of ``rig``."""
+    return rig_from_dict({"instrument": {"strings": list(rig.instrument.strings)}})
+
+
+def rig_text(rig: Rig, reasons: Mapping[str, str] | None = None) -> str:
+    """Return ``rig`` as commented TOML with every key in it; reading it back gives an equal rig.
+
+    ``reasons`` maps keys, such as ``detect.on_db`` or ``mutes.modules[0].channel``, to why the value is what
+    it is; the reason is written above the value. Raises KeyError for a key that is no setting of this rig.
+    """
+    left = dict(reasons or {})
+    values, defaults = rig.model_dump(), default_rig(rig).model_dump()
+    parts = [_comment(HEADER.format(count=rig.string_count))]
+    for section, table in values.items():
+        parts += ["", f"[{section}]", _comment(all_sections()[section])]
+        for name, value in table.items():
+            key = f"{section}.{name}"
+            if key == MODULES:
+                parts += _modules(value, defaults["mutes"]["modules"][0], left)
+            else:
+                parts += _entry(key, value, defaults[section][name], left.pop(key, None))
+    if left:
+        raise KeyError(f"reasons for what is no setting of this rig: {', '.join(left)}")
+    return "\n".join(parts) + "\n"
+
+
+def _modules(
+    modules: tuple[dict[str, Any], ...], default: dict[str, Any], reasons: dict[str, str]
+) -> Iterator[str]:
+    yield from ["", _comment(all_settings()[MODULES].meaning), *_reason(reasons.pop(MODULES, None))]
+    if not modules:
+        yield "modules = []"
+    for index, module in enumerate(modules):
+        yield from ["", f"[[{MODULES}]]"]
+        if index == 0:
+            yield _comment(all_sections()[MODULES])
+        for name, value in module.items():
+            key = f"{MODULES}[{index}].{name}"
+            yield from _entry(key, value, default[name], reasons.pop(key, None), explained=index == 0)
+
+
+def _entry(key: str, value: Any, default: Any, reason: str | None, explained: bool = True) -> Iterator[str]:
+    setting = all_settings()[without_indices(key)]
+    if explained:
+        yield from ["", _comment(setting.meaning)]
+        yield _comment(f"Accepted: {setting.accepted}. Default: {toml_like(default)}.")
+    yield from _reason(reason)
+    yield f"{setting.key.rpartition('.')[2]} = {_toml(value)}"
+
+
+def _reason(reason: str | None) -> Iterator[str]:
+    if reason:
+        yield _comment(f"Reason: {reason}")
+
+
+def _comment(text: str) -> str:
+    """Return ``text`` as comment lines, without the control characters that TOML allows in none."""
+    printable = "".join(c if c.isprintable() else " " for c in text)
+    return textwrap.fill(
+        printable, COMMENT_WIDTH, initial_indent="# ", subsequent_indent="# ", break_on_hyphens=False
+    )
+
+
+def _toml(value: Any) -> str:
+    """Return ``value`` in TOML; a matrix gets a line a row."""
+    import tomlkit
+
+    if isinstance(value, tuple) and value and isinstance(value[0], tuple):
+        rows = "".join(f"  {_toml(row)},\n" for row in value)
+        return f"[\n{rows}]"
+    return tomlkit.item(list(value) if isinstance(value, tuple) else value).as_string()
+
+
+def write_rig(path: str | os.PathLike[str], text: str) -> None:
+    """Write ``text`` to ``path`` whole or not at all: to a temporary file beside it that then replaces it.
+
+    Links are followed, permissions kept. Raises InputError if it cannot be done, and leaves what was there.
+    """
+    name = os.fspath(path)
+    try:
+        target = Path(os.path.realpath(path))
+        mode = _permissions(target, name)
+        descriptor, temporary = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent)
+        try:
+            with os.fdopen(descriptor, "w", encoding="utf-8", newline="\n") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+            Path(temporary).chmod(mode)
+            Path(temporary).replace(target)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                Path(temporary).unlink()
+            raise
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or _one_line(error)
+        raise InputError(
+            f"{name}: cannot be written ({reason}); accepted: a file in a writable folder"
+        ) from None
+
+
+def _permissions(target: Path, name: str) -> int:
+    """Return the mode of the new file: that of the one it replaces, or what the user's umask leaves."""
+    if not target.exists():
+        umask = os.umask(0)
+        os.umask(umask)
+        return 0o666 & ~umask
+    if not target.is_file():
+        raise InputError(f"{name}: is no regular file; accepted: a file that may be replaced")
+    if not os.access(target, os.W_OK):
+        raise InputError(f"{name}: is write-protected; accepted: a file that may be replaced")
+    return stat.S_IMODE(target.stat().st_mode)
+
+
+def _one_line(error: BaseException) -> str:
+    return " ".join(str(error).split())

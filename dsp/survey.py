@@ -1,0 +1,137 @@
+"""A first look at a take, with the processor's own front end: everything that a rig leaves open ("auto")."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thumbline.dsp.bleed import estimate_bleed, played_strings, unmixed_power
+from thumbline.dsp.mains import find_mains
+from thumbline.dsp.processor import CHUNK, Processor
+from thumbline.dsp.records import ANALYSIS_STEP, TICKS
+from thumbline.dsp.rig import Rig
+
+#: Length of the blocks whose moments are taken, in seconds.
+BLOCK_S = 0.02
+#: Share of blocks that are taken for silence between notes.
+FLOOR_PERCENTILE = 5.0
+#: A block this far above the floor is a note, in dB.
+NOTE_ABOVE_FLOOR_DB = 20.0
+#: Thresholds: above the floor, and below a typical note, in dB, whichever is higher.
+ON_ABOVE_FLOOR_DB, ON_BELOW_LEVEL_DB = 10.0, 26.0
+OFF_ABOVE_FLOOR_DB, OFF_BELOW_LEVEL_DB = 4.0, 42.0
+#: A channel this quiet has no noise of its own: a computer made it.
+LOWEST_FLOOR_DB = -100.0
+
+Blocks = Callable[[], Iterator[NDArray[np.float64]]]
+
+
+@dataclass(frozen=True)
+class Survey:
+    """What a take says of the guitar. Arrays go by string, string 1 first; levels in dBFS (rms) as the analysis hears them."""
+
+    mains_hz: float | None
+    floor_db: NDArray[np.float64]
+    level_db: NDArray[np.float64]
+    on_db: NDArray[np.float64]
+    off_db: NDArray[np.float64]
+    bleed: NDArray[np.float64]
+    played: NDArray[np.bool_]
+
+
+def survey(blocks: Blocks, rig: Rig, rate: int) -> Survey:
+    """Measure a take. ``blocks()`` starts it from the beginning each time it is called (twice at most).
+
+    What the rig states is taken as given; what it leaves to "auto" is measured.
+    """
+    mains = rig.input.mains_hz
+    mains_hz = find_mains(blocks(), rate) if mains == "auto" else None if isinstance(mains, str) else mains
+    moments = _moments(blocks(), with_values(rig, mains_hz=mains_hz), rate)
+    return _measure(moments, rig, mains_hz)
+
+
+def with_values(rig: Rig, mains_hz: float | None) -> Rig:
+    """Return the rig with mains removal as measured, and neither bleed removal nor notes."""
+    data = rig.model_dump()
+    n = rig.string_count
+    data["input"]["mains_hz"] = "off" if mains_hz is None else mains_hz
+    data["bleed"]["matrix"] = "off"
+    data["detect"] |= {"on_db": (0.0,) * n, "off_db": (-1.0,) * n}
+    return Rig.model_validate(data)
+
+
+def _moments(blocks: Iterator[NDArray[np.float64]], rig: Rig, rate: int) -> NDArray[np.float64]:
+    """Mean products (blocks, n, n) of the strings' analysis signals, full scale 1."""
+    processor = Processor(rig, rate)
+    p, st = processor.params[0], processor.state[0]
+    n = rig.string_count
+    p["on_power"] = np.inf  # no string is ever plucked
+    p["highpass"][:n] = p["highpass"][n - 1]  # all alike, or bleed would not be a matrix of numbers
+    length = round(BLOCK_S * float(p["tick_rate"]))
+    pending = np.zeros((0, n))
+    moments = []
+    for block in blocks:
+        for first in range(0, len(block), CHUNK):
+            before = int(st["tick"])
+            processor.process(block[first : first + CHUNK])
+            ticks = np.arange(before, int(st["tick"]))
+            new = st["strings"]["ticks"][:n, TICKS - 1 - (ticks & (TICKS - 1))].T * ANALYSIS_STEP
+            pending = np.concatenate([pending, new])
+            whole = len(pending) // length * length
+            parts = pending[:whole].reshape(-1, length, n)
+            moments.append(np.einsum("bti,btj->bij", parts, parts) / length)
+            pending = pending[whole:]
+    return np.concatenate(moments) if moments else np.zeros((0, n, n))
+
+
+def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None) -> Survey:
+    n = rig.string_count
+    lowest = 10.0 ** (LOWEST_FLOOR_DB / 10.0)
+    if not len(moments):
+        moments = np.zeros((1, n, n))
+    channel_floor = np.maximum(np.percentile(np.einsum("bii->bi", moments), FLOOR_PERCENTILE, axis=0), lowest)
+    matrix = rig.bleed.matrix
+    if matrix == "auto":
+        bleed = estimate_bleed(moments, channel_floor)
+    else:
+        bleed = np.eye(n) if isinstance(matrix, str) else np.asarray(matrix, float)
+    power = np.maximum(unmixed_power(moments, bleed), lowest)
+    floor_db = 10.0 * np.log10(np.percentile(power, FLOOR_PERCENTILE, axis=0))
+    played = played_strings(moments, channel_floor)
+    level_db = _levels(10.0 * np.log10(power), floor_db, played)
+    detect = rig.detect
+    floor_db = floor_db if isinstance(detect.floor_db, str) else np.asarray(detect.floor_db)
+    level_db = level_db if isinstance(detect.level_db, str) else np.asarray(detect.level_db)
+    on_db = np.maximum(floor_db + ON_ABOVE_FLOOR_DB, level_db - ON_BELOW_LEVEL_DB)
+    off_db = np.maximum(floor_db + OFF_ABOVE_FLOOR_DB, level_db - OFF_BELOW_LEVEL_DB)
+    on_db = on_db if isinstance(detect.on_db, str) else np.asarray(detect.on_db)
+    off_db = off_db if isinstance(detect.off_db, str) else np.asarray(detect.off_db)
+    return Survey(mains_hz, floor_db, level_db, on_db, np.minimum(off_db, on_db - 1.0), bleed, played)
+
+
+def _levels(
+    level_db: NDArray[np.float64], floor_db: NDArray[np.float64], played: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Typical level of each string's notes: the upper quartile of the blocks that hold one.
+
+    Strings that were not played get the median of the others, or what is common if there are none.
+    """
+    levels = np.full(len(floor_db), np.nan)
+    for s in np.flatnonzero(played):
+        notes = level_db[level_db[:, s] > floor_db[s] + NOTE_ABOVE_FLOOR_DB, s]
+        if len(notes):
+            levels[s] = np.percentile(notes, 75.0)
+    known = levels[np.isfinite(levels)]
+    return np.where(np.isfinite(levels), levels, np.median(known) if len(known) else -25.0)
+
+
+def complete(rig: Rig, found: Survey) -> Rig:
+    """Return the rig with everything it left open filled in from a survey."""
+    data = rig.model_dump()
+    data["input"]["mains_hz"] = "off" if found.mains_hz is None else round(found.mains_hz, 3)
+    for key in ("floor_db", "level_db", "on_db", "off_db"):
+        data["detect"][key] = [round(float(np.clip(x, -160.0, 0.0)), 2) for x in getattr(found, key)]
+    if rig.bleed.matrix != "off":
+        data["bleed"]["matrix"] = [[round(float(x), 5) for x in row] for row in found.bleed]
+    return Rig.model_validate(data)

@@ -1,0 +1,330 @@
+"""Takes: recordings with one string a channel, read as a stream of blocks.
+
+A take is one sound file (whatever libsndfile reads) or a folder of mono files, one a string, in natural order
+of their names (2 before 10). Samples are float64, full scale is 1.0; a float file may exceed it. Channels
+keep the file's order: which string each belongs to is the processor's business.
+"""
+
+import os
+import re
+import stat
+import struct
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, suppress
+from itertools import islice
+from pathlib import Path
+from typing import BinaryIO, Self, cast
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+from thumbline.dsp.errors import InputError
+
+LOWEST_RATE_HZ = 22_050
+HIGHEST_RATE_HZ = 192_000
+
+_READ_FRAMES = 16_384  # read at a time, whatever the block size, so that a call's cost is paid seldom
+_UNKNOWN = 2**63 - 1  # libsndfile's frame count of a FLAC stream whose header leaves its length open
+_LOSSLESS = (".wav", ".wave", ".bwf", ".rf64", ".w64", ".flac", ".aif", ".aiff", ".aifc", ".caf", ".au")
+_SUFFIXES = frozenset((*_LOSSLESS, ".snd", ".ogg", ".oga", ".opus", ".mp3"))
+# Public error numbers of libsndfile (sndfile.h, SF_ERR_UNRECOGNISED_FORMAT and following).
+_REASONS = {
+    1: "is not a sound file",
+    3: "is damaged or cut short",
+    4: "is in an encoding that cannot be read",
+}
+# Integer, float, A-law, mu-law, extensible (RFC 2361 and Microsoft's mmreg.h).
+_UNCOMPRESSED_WAV = frozenset((1, 3, 6, 7, 0xFFFE))
+_UNCOMPRESSED_AIFC = (b"", b"NONE", b"twos", b"sowt", b"in24", b"in32", b"fl32", b"FL32", b"fl64", b"FL64")
+
+
+def printable(path: str | os.PathLike[str]) -> str:
+    """Return ``path`` fit for a one-line message: control characters and undecodable bytes are escaped."""
+    text = os.fspath(path)
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+
+
+def take_name(path: str | os.PathLike[str]) -> str:
+    """Return a take's name: a file's stem or a folder's name; never empty, hidden or a path."""
+    place = Path(path)
+    if place.name in ("", ".."):
+        place = place.resolve()
+    folder = False
+    with suppress(OSError):
+        folder = place.is_dir()
+    return (place.name if folder else place.stem).strip(". ") or "take"
+
+
+def _chunks(stream: BinaryIO, size_format: str, end: int) -> Iterator[tuple[bytes, int, int]]:
+    """Yield (name, offset of content, size in bytes) of each chunk of an IFF-like file of ``end`` bytes."""
+    length = 4 + struct.calcsize(size_format)
+    while len(head := stream.read(length)) == length:
+        start = stream.tell()
+        (size,) = struct.unpack(size_format, head[4:])
+        yield head[:4], start, size
+        if not 0 <= size <= end - start:
+            return
+        stream.seek(start + size + (size % 2 if length == 8 else 0))  # CAF does not pad
+
+
+def _promised_and_present(stream: BinaryIO) -> tuple[int, int]:
+    """Return how many frames an uncompressed WAV, RF64, AIFF or CAF file promises, and how many are there.
+
+    (0, 0) for any other file. Needed because libsndfile silently shortens a cut file to what is left. A file
+    that its recorder never closed, or that lacks its sound, promises -1. Sources: EBU Tech 3306 (RF64),
+    Apple's AIFF 1.3 and Core Audio Format specifications.
+    """
+    end = os.fstat(stream.fileno()).st_size
+    stream.seek(0)
+    form = stream.read(12)
+    wav = form[:4] in (b"RIFF", b"RIFX", b"RF64") and form[8:] == b"WAVE"
+    caf = form[:4] == b"caff"
+    if not (wav or caf or (form[:4] == b"FORM" and form[8:] in (b"AIFF", b"AIFC"))):
+        return 0, 0
+    order = "<" if form[:4] in (b"RIFF", b"RF64") else ">"
+    stream.seek(8 if caf else 12)
+    frame, aiff_frames, long_size, start, size, tidy = 0, 0, 0, 0, 0, True
+    for name, offset, length in islice(_chunks(stream, order + ("q" if caf else "I"), end), 1000):
+        body = stream.read(32).ljust(32, b"\0")
+        if name == b"ds64":
+            (long_size,) = struct.unpack("<8xQ", body[:16])
+        elif name == b"fmt ":
+            encoding, block = struct.unpack(order + "H10xH", body[:14])
+            frame = block if encoding in _UNCOMPRESSED_WAV else 0
+        elif name == b"COMM":
+            channels, aiff_frames, bits = struct.unpack(">HIH", body[:8])
+            known = form[8:] == b"AIFF" or body[18:22] in _UNCOMPRESSED_AIFC
+            frame = channels * ((bits + 7) // 8) if known else 0
+        elif name == b"desc":
+            (frame,) = struct.unpack(">16xI", body[:20])
+        elif name in (b"data", b"SSND") and not start:
+            start, size = offset, length
+        elif start:
+            tidy = tidy and name.isascii() and name.decode("ascii").isprintable() and length <= end - offset
+    if not frame or not (start or wav or caf):
+        return 0, 0
+    if not start or (caf and size == -1) or (wav and size == 0 and not tidy):
+        return -1, (end - start) // frame if start else 0
+    if caf:
+        start, size = start + 4, size - 4
+    elif not wav:
+        start, size = start + 8, aiff_frames * frame
+    elif form[:4] == b"RF64" and size == 0xFFFFFFFF:
+        size = long_size
+    if not caf and min(abs(size - 2**31), abs(size - 2**32)) < 2**16:
+        size = min(size, end - start)  # a stream: its writer could not know (common practice, no source)
+    return max(size, 0) // frame, max(end - start, 0) // frame
+
+
+class _ForwardSound(soundfile.SoundFile):
+    """A sound file that is only read forwards.
+
+    After each read of a seekable file soundfile seeks to where it already is. In FLAC that decodes a frame
+    anew for every block, and fails at the end of a stream of unknown length.
+    """
+
+    def seekable(self) -> bool:
+        return False
+
+
+class _SoundFile:
+    """One file of a take, whose first channel is channel number ``first_channel`` (from 1) of the take."""
+
+    def __init__(self, path: Path, first_channel: int) -> None:
+        self.path = path
+        self.name = printable(path)
+        self._first_channel = first_channel
+        if not stat.S_ISREG(_mode(path)):
+            raise InputError(f"{self.name} is neither a file nor a folder; a take must be one of them")
+        try:
+            with path.open("rb") as stream:
+                promised, present = _promised_and_present(stream)
+        except OSError as error:
+            raise InputError(f"cannot open the take {self.name}: {error.strerror}") from error
+        if promised < 0:
+            why = f"its header does not count the {present} frames that follow"
+            raise InputError(
+                f"{self.name} is damaged or was never closed: {why}; save it anew from an editor"
+            )
+        if present < promised:
+            raise self._cut_short(present, promised)
+        self._sound = self._decoder()
+        try:
+            self._examine(promised)
+        except BaseException:
+            self._sound.close()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._sound.close()
+
+    def _examine(self, promised: int) -> None:
+        """Take over the file's properties; InputError if they cannot be used."""
+        sound = self._sound
+        self.sample_rate, self.channels, self.frames = sound.samplerate, sound.channels, sound.frames
+        if self.frames < promised:
+            raise self._cut_short(self.frames, promised)
+        if not LOWEST_RATE_HZ <= self.sample_rate <= HIGHEST_RATE_HZ:
+            has = f"{self.name} has a sample rate of {self.sample_rate} Hz"
+            raise InputError(f"{has}; accepted are {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz")
+        if self.frames == _UNKNOWN:
+            self.frames = sum(len(block) for block in self.blocks(_READ_FRAMES))
+
+    def _cut_short(self, readable: int, promised: int) -> InputError:
+        of = "" if promised == _UNKNOWN else f"of the {promised} promised "
+        return InputError(f"{self.name} is damaged or cut short: only {readable} {of}frames can be read")
+
+    def _decoder(self) -> _ForwardSound:
+        """Begin to decode at the start of the file."""
+        try:
+            return _ForwardSound(self.path if os.name == "nt" else os.fsencode(self.path))
+        except (soundfile.LibsndfileError, TypeError) as error:  # TypeError: .raw, which has no header
+            code = error.code if isinstance(error, soundfile.LibsndfileError) else 1
+            reason = _REASONS.get(
+                code, f"cannot be read as sound ({str(error).rpartition(': ')[2].rstrip('.')})"
+            )
+            accepted = "accepted are WAV, RF64, FLAC, AIFF, CAF and what else libsndfile reads"
+            raise InputError(f"{self.name} {reason}; {accepted}") from error
+
+    def blocks(self, size: int) -> Iterator[NDArray[np.float64]]:
+        """Yield the file from its start in blocks of ``size`` frames; the last may be shorter."""
+        self._sound.close()
+        sound = self._sound = self._decoder()
+        done = 0
+        while True:
+            try:
+                block = cast("NDArray[np.float64]", sound.read(size, dtype="float64", always_2d=True))
+            except soundfile.LibsndfileError as error:
+                with suppress(soundfile.LibsndfileError):
+                    done = max(done, sound.tell())
+                raise self._cut_short(done, self.frames) from error
+            if len(block) == 0:
+                break
+            self._refuse_non_finite(block, done)
+            done += len(block)
+            yield block
+        if done < self.frames != _UNKNOWN:
+            raise self._cut_short(done, self.frames)
+
+    def _refuse_non_finite(self, block: NDArray[np.float64], start: int) -> None:
+        """Raise InputError at the first NaN or infinity of ``block``, which begins at frame ``start``."""
+        finite = np.isfinite(block)
+        if not finite.all():
+            frame, channel = np.argwhere(~finite)[0]
+            what = "NaN" if np.isnan(block[frame, channel]) else "infinity"
+            time = f"{(start + frame) / self.sample_rate:.6f} s (frame {start + frame}, from 0)"
+            where = f"channel {self._first_channel + channel} holds {what} at {time}"
+            raise InputError(f"{self.name}: {where}; every sample must be finite")
+
+
+def _mode(path: Path) -> int:
+    """Return the file mode of ``path``; InputError if there is no such thing or it may not be seen."""
+    try:
+        return path.stat().st_mode
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else error
+        raise InputError(f"cannot open the take {printable(path)}: {reason}") from error
+
+
+def _natural(path: Path) -> tuple[list[str | int], str]:
+    """Sort key of a file's name that puts 2 before 10. Texts and numbers alternate, so like meets like."""
+    parts = re.split("([0-9]+)", path.name.casefold())
+    return [int(part) if index % 2 else part for index, part in enumerate(parts)], path.name
+
+
+def _sound_files(folder: Path) -> list[Path]:
+    """Return a folder's sound files in natural order; hidden files and other suffixes are passed over."""
+    try:
+        entries = [e for e in folder.iterdir() if e.suffix.lower() in _SUFFIXES and e.name[0] != "."]
+    except OSError as error:
+        raise InputError(f"cannot open the take {printable(folder)}: {error.strerror}") from error
+    if not entries:
+        wanted = "a take's folder holds one mono file a string"
+        raise InputError(f"the folder {printable(folder)} holds no sound file; {wanted}")
+    return sorted(entries, key=_natural)
+
+
+def _check_count(path: Path, count: int, unit: str, strings: int, channels: Sequence[int] | None) -> None:
+    """Raise InputError unless ``count`` channels serve a rig of ``strings`` strings and this channel map."""
+    highest = max(channels or [0])
+    has = f"{printable(path)} has {count} {unit}{'' if count == 1 else 's'}"
+    if highest > strings and count < highest:
+        raise InputError(f"{has}, but the rig's input.channels names channel {highest}; mend either")
+    if highest <= strings and count != strings:
+        mend = "give instrument.strings one note a channel, or name the channels in input.channels"
+        raise InputError(f"{has}, but the rig has {strings} strings; in the rig, {mend}")
+
+
+class Take:
+    """An open take, made by `open_take`. A context manager: leaving it closes the files.
+
+    Attributes: ``path`` as given, ``name`` (see `take_name`), ``files`` in the order of their channels,
+    ``sample_rate`` in Hz, ``frames`` and ``channels`` (counts).
+    """
+
+    def __init__(self, path: Path, strings: int, channels: Sequence[int] | None) -> None:
+        self.path, self.name = path, take_name(path)
+        folder = stat.S_ISDIR(_mode(path))
+        self.files = tuple(_sound_files(path)) if folder else (path,)
+        if folder:
+            _check_count(path, len(self.files), "mono file", strings, channels)
+        with ExitStack() as opened:
+            self._sounds = [opened.enter_context(_SoundFile(file, i)) for i, file in enumerate(self.files, 1)]
+            first = self._sounds[0]
+            self.sample_rate, self.frames = first.sample_rate, first.frames
+            if folder:
+                self._refuse_unequal_files()
+            else:
+                _check_count(path, first.channels, "channel", strings, channels)
+            self._open_files = opened.pop_all()
+        self.channels = sum(sound.channels for sound in self._sounds)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._open_files.close()
+
+    def _refuse_unequal_files(self) -> None:
+        """Raise InputError unless every file is mono and all have the same rate and length."""
+        for sound in self._sounds:
+            if sound.channels != 1:
+                has = f"{sound.name} has {sound.channels} channels"
+                raise InputError(f"{has}; each file of a take's folder must be mono")
+            pair = f"{self._sounds[0].name} and {sound.name}"
+            if sound.sample_rate != self.sample_rate:
+                rates = f"{self.sample_rate} Hz and {sound.sample_rate} Hz"
+                raise InputError(
+                    f"{pair} have sample rates of {rates}; the files of a take must have the same"
+                )
+            if sound.frames != self.frames:
+                lengths = f"{self.frames} and {sound.frames} frames"
+                raise InputError(f"{pair} have {lengths}; the files of a take must be equally long")
+
+    def blocks(self, size: int) -> Iterator[NDArray[np.float64]]:
+        """Yield the take from its start in blocks of shape (``size``, channels), float64, C-contiguous.
+
+        The last block may be shorter. May be called again for another pass, one pass at a time. Raises
+        InputError where a sample is not finite or a file turns out to be damaged; ValueError if ``size`` < 1.
+        """
+        if size < 1:
+            raise ValueError(f"block size {size}: at least 1 frame")
+        size = min(size, max(self.frames, 1))
+        stretch = size * max(1, _READ_FRAMES // size)
+        for parts in zip(*(sound.blocks(stretch) for sound in self._sounds), strict=True):
+            joined = np.ascontiguousarray(np.concatenate(parts, axis=1))
+            for start in range(0, len(joined), size):
+                yield joined[start : start + size]
+
+
+def open_take(path: str | os.PathLike[str], strings: int, channels: Sequence[int] | None = None) -> Take:
+    """Open a recording of ``strings`` strings: a sound file, or a folder of mono files.
+
+    ``channels`` (from 1, of string 1, 2, ...) is the rig's map. If it names a channel beyond ``strings``, the
+    take must reach up to it; otherwise it must have exactly ``strings`` channels. Raises InputError for a
+    take that cannot be used.
+    """
+    return Take(Path(path), strings, channels)

@@ -1,0 +1,119 @@
+"""Each setting alone: its range, its words, and what does not pass for a number."""
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import pytest
+
+from thumbline.dsp.errors import InputError
+from thumbline.dsp.rig import Rig
+from thumbline.dsp.rig_file import rig_from_dict
+
+
+def refusal(table: Mapping[str, object]) -> str:
+    """Return the message with which a rig is refused, which is always a single line."""
+    with pytest.raises(InputError) as caught:
+        rig_from_dict(table, "rig.toml")
+    message = str(caught.value)
+    assert message.startswith("rig.toml: ")
+    assert message.isprintable()
+    return message.removeprefix("rig.toml: ")
+
+
+def nested(key: str, value: object) -> dict[str, Any]:
+    """Return the rig table that sets one key, in the first module if it is a module's."""
+    section, _, name = key.rpartition(".")
+    return {"mutes": {"modules": [{name: value}]}} if section == "mutes.modules" else {section: {name: value}}
+
+
+# key, lowest and highest value accepted, and a step beyond them that is refused
+RANGES = [
+    ("instrument.a4_hz", 400, 480, 0.01),
+    ("instrument.capo", 0, 12, 1),
+    ("instrument.frets", 12, 36, 1),
+    ("input.mains_hz", 45, 65, 0.01),
+    ("choice.settle_ms", 0, 100, 0.01),
+    ("choice.hold_ms", 0, 1000, 0.01),
+    ("bass.interval", -24, 0, 1),
+    ("bass.level_db", -60, 12, 0.01),
+    ("bass.tone_hz", 80, 20000, 0.01),
+    ("bass.dynamics", 0, 1, 0.01),
+    ("bass.crossfade_ms", 1, 50, 0.01),
+    ("guitar.level_db", -60, 12, 0.01),
+    ("mutes.gap_ms", 0, 100, 0.01),
+    ("mutes.modules.channel", 1, 16, 1),
+    ("mutes.modules.open_value", 0, 126, 1),
+    ("mutes.modules.closed_value", 1, 127, 1),
+    ("output.ceiling_db", -24, 0, 0.01),
+]
+RANGES_PER_STRING = [
+    ("input.trim_db", -24, 24, 0.01),
+    ("detect.floor_db", -160, 0, 0.01),
+    ("detect.level_db", -160, 0, 0.01),
+    ("detect.on_db", -160, 0, 0.01),
+    ("detect.off_db", -160, 0, 0.01),
+    ("detect.tuning_cents", -1200, 1200, 0.01),
+    ("guitar.pan", -1, 1, 0.01),
+]
+
+
+def in_rig(rig: Rig, key: str) -> Any:
+    section, _, name = key.rpartition(".")
+    return getattr(rig.mutes.modules[0] if section == "mutes.modules" else getattr(rig, section), name)
+
+
+@pytest.mark.parametrize(("key", "low", "high", "step"), RANGES)
+def test_a_number_is_accepted_up_to_its_limits_and_refused_beyond(
+    key: str, low: float, high: float, step: float
+) -> None:
+    for value in (low, high):
+        assert in_rig(rig_from_dict(nested(key, value)), key) == value
+    name = key.replace("modules", "modules[0]")
+    for value in (low - step, high + step):
+        if key.endswith("_value") and 0 <= value <= 127:
+            continue  # the other of the two values has this one
+        assert refusal(nested(key, value)).startswith(f"{name} is {value}; accepted: ")
+
+
+@pytest.mark.parametrize(("key", "low", "high", "step"), RANGES_PER_STRING)
+def test_each_string_has_its_own_value_within_the_same_limits(
+    key: str, low: float, high: float, step: float
+) -> None:
+    values = [low, high, low, high, low, high]
+    assert in_rig(rig_from_dict(nested(key, values)), key) == tuple(values)
+    for value in (low - step, high + step):
+        message = refusal(nested(key, [low, high, value, low, low, low]))
+        assert message == f"{key}[2] is {value}; accepted: {low} to {high}"
+    for count in (0, 1, 5, 7):
+        assert refusal(nested(key, [low] * count)).startswith(f"{key} has {count} value")
+
+
+NUMBERS = [key for key, *_ in RANGES]
+
+
+@pytest.mark.parametrize("key", NUMBERS)
+@pytest.mark.parametrize("value", [True, False, math.nan, math.inf, -math.inf, "1", [1], {"a": 1}, 10**400])
+def test_only_a_finite_number_passes_for_a_number(key: str, value: object) -> None:
+    assert f"{key.replace('modules', 'modules[0]')} is " in refusal(nested(key, value))
+
+
+@pytest.mark.parametrize(
+    ("key", "words"),
+    [
+        ("choice.rule", ["lowest string", "lowest pitch", "last plucked"]),
+        ("choice.silence", ["keep", "open all", "close all"]),
+        ("bass.voice", ["shifted", "synth"]),
+        ("guitar.strings", ["rest", "all"]),
+        ("mutes.order", ["open first", "close first", "gap"]),
+        ("input.mains_hz", ["auto", "off"]),
+        ("bleed.matrix", ["auto", "off"]),
+        ("choice.highest_note", ["any", "E3", "Bb2"]),
+        ("detect.on_db", ["auto"]),
+    ],
+)
+def test_a_word_is_accepted_only_if_it_is_one_of_the_setting_s(key: str, words: list[str]) -> None:
+    for word in words:
+        assert in_rig(rig_from_dict(nested(key, word)), key) == word
+    message = refusal(nested(key, "loud"))
+    assert message.startswith(f'{key} is "loud"; accepted: "{words[0]}"')
