@@ -4,8 +4,8 @@ The shifted voice reads the string's past more slowly than it is written. A read
 frames a frame; when it lags by a whole period, another head takes over exactly one period further on, where the wave is
 the same, and the two cross-fade (time-domain pitch-synchronous overlap, in the manner of Hamon, Moulines and
 Charpentier, "A diphone synthesis system based on time-domain prosodic modifications of speech", ICASSP 1989). A
-plucked string is read from its newest frame on, so the attack is not delayed; an octave down, the first jump is due two
-periods after the pluck, and the pitch is known after one and a half.
+plucked string is read from the beginning of its attack, at first at its own speed, so the attack is neither delayed nor
+drawn out; an octave down, the first jump is due two periods after the pluck, and the pitch is known after one and a half.
 
 The synthesised voice is a sum of the first harmonics at the shifted pitch with the string's level. It cannot begin
 before the pitch is known: until then the shifted string is heard.
@@ -16,6 +16,7 @@ import math
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
+from thumbline.dsp.partial import partial_period
 from thumbline.dsp.records import ANALYSIS_STEP, HEADS, HISTORY, SILENT, SOUNDING
 
 SHIFTED, SYNTH = 0, 1
@@ -26,19 +27,19 @@ DYNAMICS_LIMIT = 10.0 ** (18 / 20)
 
 
 @kernel
-def _interpolate(past: np.ndarray, frame: int, lag: float) -> float:
-    """The signal ``lag`` frames before ``frame``: cubic Hermite (Catmull-Rom) through four frames."""
+def _interpolate(past: np.ndarray, string: int, frame: int, lag: float) -> float:
+    """The string ``lag`` frames before ``frame``: cubic Hermite (Catmull-Rom) through four frames."""
     whole = int(math.floor(lag))
     x = 1.0 - (lag - whole)
     at = frame - whole - 1
     mask = HISTORY - 1
-    a, b = past[(at - 1) & mask], past[at & mask]
-    c, d = past[(at + 1) & mask], past[(at + 2) & mask]
+    a, b = past[(at - 1) & mask, string], past[at & mask, string]
+    c, d = past[(at + 1) & mask, string], past[(at + 2) & mask, string]
     return b + 0.5 * x * (c - a + x * (2.0 * a - 5.0 * b + 4.0 * c - d + x * (3.0 * (b - c) + d - a)))
 
 
 @kernel
-def _take_head(st: np.void, string: int, lag: float, step: float) -> None:
+def _take_head(st: np.void, string: int, lag: float, rate: float, step: float) -> None:
     """Start a head that fades in, and let the leading one fade out as fast."""
     free = 0
     for h in range(HEADS):
@@ -52,6 +53,7 @@ def _take_head(st: np.void, string: int, lag: float, step: float) -> None:
     head = st.heads[free]
     head.string = string
     head.lag = lag
+    head.rate = rate
     head.gain = 0.0
     head.step = step
     st.lead = free
@@ -69,21 +71,26 @@ def steer(p: np.void, st: np.void) -> None:
         return
     string = st.strings[bass]
     if lead_string != bass or string.attack_tick > st.attack_seen:
-        fresh = st.tick - string.attack_tick < 2 * p.short_ticks
-        _take_head(st, bass, NEWEST, p.attack_step if fresh else p.fade_step)
+        if st.tick - string.attack_tick < 2 * p.short_ticks:
+            # The attack is heard from its beginning and at its own speed, then slows down.
+            since = float((st.tick - string.restart_tick) * p.decimation + (p.taps - 1) // 2)
+            _take_head(st, bass, max(NEWEST, min(since, p.longest_lead)), 1.0, p.attack_step)
+        else:
+            _take_head(st, bass, NEWEST, p.ratio, p.fade_step)
         st.attack_seen = st.tick
         return
     head = st.heads[st.lead]
     if head.gain < 1.0:
         return
-    period = string.period * p.decimation
+    # Between the period and the first partial's: a stiff string's partials then all move by less than half the stretch.
+    period = string.period * 2.0 ** (0.5 * string.stretch) * p.decimation
     if period > 0.0:
         if head.lag >= period + NEWEST:
             jump = math.floor((head.lag - NEWEST) / period) * period
-            _take_head(st, bass, head.lag - jump, 2.0 / period)
+            _take_head(st, bass, head.lag - jump, head.rate, 2.0 / period)
     elif head.lag > 2.5 * p.lag_max[bass] * p.decimation:
         # No period to jump by (a scrape, a thump): keep near the present all the same.
-        _take_head(st, bass, NEWEST, p.fade_step)
+        _take_head(st, bass, NEWEST, p.ratio, p.fade_step)
 
 
 @kernel
@@ -95,13 +102,13 @@ def follow_level(p: np.void, st: np.void) -> None:
     if bass < 0 or st.strings[bass].phase == SILENT:
         return
     string = st.strings[bass]
-    st.synth_level = math.sqrt(2.0 * string.level) * ANALYSIS_STEP
+    st.synth_level = math.sqrt(2.0 * st.level[bass]) * ANALYSIS_STEP
     if string.phase == SOUNDING:
         st.synth_known = 1
-        st.synth_increment = 2.0 * math.pi * p.ratio / (string.period * p.decimation)
+        st.synth_increment = 2.0 * math.pi * p.ratio / (partial_period(string) * p.decimation)
     st.dynamics_target = 1.0
-    if p.dynamics < 1.0 and string.level > 0.0:
-        wanted = (p.typical_power[bass] / string.level) ** (0.5 * (1.0 - p.dynamics))
+    if p.dynamics < 1.0 and st.level[bass] > 0.0:
+        wanted = (p.typical_power[bass] / st.level[bass]) ** (0.5 * (1.0 - p.dynamics))
         st.dynamics_target = min(max(wanted, 1.0 / DYNAMICS_LIMIT), DYNAMICS_LIMIT)
 
 
@@ -113,8 +120,9 @@ def sing(p: np.void, st: np.void) -> float:
         head = st.heads[h]
         if head.string < 0:
             continue
-        y += head.gain * _interpolate(st.strings[head.string].past, st.frame, head.lag)
-        head.lag += 1.0 - p.ratio
+        y += head.gain * _interpolate(st.past, head.string, st.frame, head.lag)
+        head.lag += 1.0 - head.rate
+        head.rate += p.slowing * (p.ratio - head.rate)
         head.gain = min(1.0, head.gain + head.step)
         if head.gain <= 0.0 or head.lag > HISTORY - 8:
             if h == st.lead:

@@ -5,7 +5,7 @@ import numpy as np
 from thumbline.dsp.activity import frame_of
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
-from thumbline.dsp.records import HANDOVER, SILENT
+from thumbline.dsp.records import BY_PLUCK, BY_RULE, BY_STOP, HANDOVER, SILENT
 
 #: Rules, in the order in which the rig file lists them.
 LOWEST_STRING, LOWEST_PITCH, LAST_PLUCKED = 0, 1, 2
@@ -60,19 +60,20 @@ def choose(p: np.void, st: np.void) -> None:
     if held or (wanted >= 0 and tick < st.wanted_tick + p.settle_ticks):
         st.delayed = held
         return
-    emit(st, _cause(p, st, wanted, stopped), st.frame, HANDOVER, wanted + 1, float(bass + 1), 0.0, 0.0)
+    frame, cause = _cause(p, st, wanted, stopped)
+    emit(st, frame, st.frame, HANDOVER, wanted + 1, float(bass + 1), float(cause), 0.0)
     st.delayed = False
     st.bass = wanted
     st.handover_tick = tick
 
 
 @kernel
-def _cause(p: np.void, st: np.void, wanted: int, stopped: bool) -> int:
-    """The frame at which happened what makes the bass pass to ``wanted``."""
+def _cause(p: np.void, st: np.void, wanted: int, stopped: bool) -> tuple[int, int]:
+    """The frame at which happened what makes the bass pass to ``wanted``, and what it was."""
     if st.delayed:
-        return frame_of(p, st.tick)
+        return frame_of(p, st.tick), BY_RULE
     if wanted >= 0 and st.strings[wanted].pluck_tick == st.wanted_tick:
-        return frame_of(p, st.strings[wanted].onset_tick)
+        return frame_of(p, st.strings[wanted].onset_tick), BY_PLUCK
     if stopped:
-        return frame_of(p, st.strings[st.bass].end_tick)
-    return frame_of(p, st.wanted_tick)
+        return frame_of(p, st.strings[st.bass].end_tick), BY_STOP
+    return frame_of(p, st.wanted_tick), BY_RULE

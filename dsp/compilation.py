@@ -53,5 +53,10 @@ def kernel(function: F) -> F:
     return cast("F", numba.njit(cache=True, error_model="numpy", nogil=True)(function))
 
 
+def are_compiled() -> bool:
+    """Whether compiled kernels of these sources are on disk (or compiling is switched off)."""
+    return bool(numba.config.DISABLE_JIT) or any(Path(numba.config.CACHE_DIR).rglob("process.process-*.nbc"))
+
+
 if "NUMBA_CACHE_DIR" not in os.environ:
     numba.config.CACHE_DIR = str(cache_folder())

@@ -2,7 +2,7 @@
 
 Mains removal is the adaptive noise canceller with a synthetic reference of Widrow et al., "Adaptive Noise Cancelling:
 Principles and Applications" (Proc. IEEE 63, 1975): a pair of weights for each harmonic follows the hum's amplitude and
-phase. It adapts quickly while the string is silent and next to nothing while it sounds, so that a note on a mains
+phase. It adapts quickly while the string is quiet and hardly while it sounds, so that a note on a mains
 harmonic (G2 at 98 Hz, B3 at 247 Hz) is not eaten.
 """
 
@@ -12,15 +12,18 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
-from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, FAULT, HISTORY, SILENT, TAPS, TICKS
+from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, FAULT, HISTORY, LANES, SILENT, SQUARES, TICKS
+
+#: A silent string is quiet enough to hear hum in while its quick level is below this share of its threshold ...
+HUM_GATE = 0.25
+#: ... and whatever it is in the first moments, in seconds.
+HUM_START_S = 0.25
 
 
 @kernel
 def condition(p: np.void, st: np.void, channels: np.ndarray) -> None:
     """Take one frame of channels; leave each string's clean sample in ``st.clean`` and its past."""
     n = p.strings
-    for s in range(n):
-        st.clean[s] = 0.0
     for j in range(n):
         x = channels[p.channel[j]]
         if not math.isfinite(x):
@@ -28,60 +31,96 @@ def condition(p: np.void, st: np.void, channels: np.ndarray) -> None:
             st.faults += 1
             emit(st, st.frame, st.frame, FAULT, j + 1, float(p.channel[j] + 1), 0.0, 0.0)
         x *= p.gain[j]
-        y = x - st.dc_in[j] + p.dc_pole * st.dc_out[j]
+        st.dc_out[j] = x - st.dc_in[j] + p.dc_pole * st.dc_out[j]
         st.dc_in[j] = x
-        st.dc_out[j] = y
-        for s in range(n):
-            st.clean[s] += p.unbleed[j, s] * y
-    if p.hum_harmonics > 0:
-        _remove_hum(p, st)
-    row = st.frame & (TAPS - 1)
-    for s in range(n):
-        st.fir_past[row, s] = st.clean[s]
-        st.strings[s].past[st.frame & (HISTORY - 1)] = st.clean[s]
+    for k in range(p.hum_harmonics):
+        re = st.hum_re[k] * p.hum_cos[k] - st.hum_im[k] * p.hum_sin[k]
+        st.hum_im[k] = st.hum_re[k] * p.hum_sin[k] + st.hum_im[k] * p.hum_cos[k]
+        st.hum_re[k] = re
+    fir_row = st.frame & p.fir_mask
+    past_row = st.frame & (HISTORY - 1)
+    for s in range(0, n, 4):  # four strings at a time: one vector register each
+        a, b, c, d = 0.0, 0.0, 0.0, 0.0
+        for j in range(n):
+            y = st.dc_out[j]
+            a += p.unbleed[j, s] * y
+            b += p.unbleed[j, s + 1] * y
+            c += p.unbleed[j, s + 2] * y
+            d += p.unbleed[j, s + 3] * y
+        for k in range(p.hum_harmonics):
+            re, im = st.hum_re[k], st.hum_im[k]
+            a -= st.hum_a[k, s] * re + st.hum_b[k, s] * im
+            b -= st.hum_a[k, s + 1] * re + st.hum_b[k, s + 1] * im
+            c -= st.hum_a[k, s + 2] * re + st.hum_b[k, s + 2] * im
+            d -= st.hum_a[k, s + 3] * re + st.hum_b[k, s + 3] * im
+        st.clean[s], st.clean[s + 1], st.clean[s + 2], st.clean[s + 3] = a, b, c, d
+        for v, y in enumerate((a, b, c, d)):
+            st.fir_past[fir_row, s + v] = y
+            st.past[past_row, s + v] = y
 
 
 @kernel
-def _remove_hum(p: np.void, st: np.void) -> None:
-    n = p.strings
+def adapt_to_hum(p: np.void, st: np.void) -> None:
+    """Every tick: move the weights towards the hum that is left."""
     # At the start the step is that of a running least-squares fit, so that hum is gone before the first note.
-    quick = max(p.hum_quick, min(10.0 * p.hum_quick, 2.0 / (st.frame + 1.0)))
+    start = (
+        min(p.hum_start, max(2.0 / (st.tick + 1.0), p.hum_quick))
+        if st.tick < HUM_START_S * p.tick_rate
+        else 0.0
+    )
+    for s in range(p.strings):
+        quiet = st.strings[s].phase == SILENT and st.quick[s] < HUM_GATE * p.on_power[s]
+        st.hum_step[s] = max(start, p.hum_quick if quiet else p.hum_slow) * st.clean[s]
     for k in range(p.hum_harmonics):
-        re = st.hum_re[k] * p.hum_cos[k] - st.hum_im[k] * p.hum_sin[k]
-        im = st.hum_re[k] * p.hum_sin[k] + st.hum_im[k] * p.hum_cos[k]
-        length = 1.5 - 0.5 * (re * re + im * im)  # keeps the oscillator at unit length
-        st.hum_re[k] = re * length
-        st.hum_im[k] = im * length
-        for s in range(n):
-            st.clean[s] -= st.hum_a[k, s] * st.hum_re[k] + st.hum_b[k, s] * st.hum_im[k]
-    for k in range(p.hum_harmonics):
-        for s in range(n):
-            step = quick if st.strings[s].phase == SILENT else p.hum_slow
-            st.hum_a[k, s] += step * st.clean[s] * st.hum_re[k]
-            st.hum_b[k, s] += step * st.clean[s] * st.hum_im[k]
+        # Keeps the oscillator at unit length.
+        length = 1.5 - 0.5 * (st.hum_re[k] * st.hum_re[k] + st.hum_im[k] * st.hum_im[k])
+        st.hum_re[k] *= length
+        st.hum_im[k] *= length
+        for s in range(LANES):
+            st.hum_a[k, s] += st.hum_step[s] * st.hum_re[k]
+            st.hum_b[k, s] += st.hum_step[s] * st.hum_im[k]
 
 
 @kernel
 def decimate(p: np.void, st: np.void) -> None:
     """Make each string's next analysis sample: low-pass, high-pass, rounded to whole ``ANALYSIS_STEP``."""
-    n = p.strings
-    for s in range(n):
-        st.low[s] = 0.0
-    newest = st.frame & (TAPS - 1)
-    for k in range(p.taps):
-        row = (newest - k) & (TAPS - 1)
-        tap = p.fir[k]
-        for s in range(n):
-            st.low[s] += tap * st.fir_past[row, s]
+    middle = p.taps // 2
+    for s in range(0, p.strings, 4):
+        row = (st.frame - middle) & p.fir_mask
+        tap = p.fir[middle]
+        a, b, c, d = (
+            tap * st.fir_past[row, s],
+            tap * st.fir_past[row, s + 1],
+            tap * st.fir_past[row, s + 2],
+            tap * st.fir_past[row, s + 3],
+        )
+        for k in range(middle):  # the filter is symmetric: two frames share a tap
+            new, old = (st.frame - k) & p.fir_mask, (st.frame - p.taps + 1 + k) & p.fir_mask
+            tap = p.fir[k]
+            a += tap * (st.fir_past[new, s] + st.fir_past[old, s])
+            b += tap * (st.fir_past[new, s + 1] + st.fir_past[old, s + 1])
+            c += tap * (st.fir_past[new, s + 2] + st.fir_past[old, s + 2])
+            d += tap * (st.fir_past[new, s + 3] + st.fir_past[old, s + 3])
+        st.low[s], st.low[s + 1], st.low[s + 2], st.low[s + 3] = a, b, c, d
+    for s in range(LANES):
+        x = st.low[s]
+        y = p.highpass[0, s] * x + st.hp1[s]
+        st.hp1[s] = p.highpass[1, s] * x - p.highpass[3, s] * y + st.hp2[s]
+        st.hp2[s] = p.highpass[2, s] * x - p.highpass[4, s] * y
+        steps = min(max(y * (1.0 / ANALYSIS_STEP), -ANALYSIS_CLIP), ANALYSIS_CLIP)
+        st.low[s] = math.floor(steps + 0.5)
     tick = st.tick
     place = TICKS - 1 - (tick & (TICKS - 1))
-    for s in range(n):
+    new_row = tick & (SQUARES - 1)
+    old_row = (tick - p.short_ticks) & (SQUARES - 1)
+    for s in range(p.strings):
         string = st.strings[s]
-        y = p.highpass[s, 0] * st.low[s] + string.hp1
-        string.hp1 = p.highpass[s, 1] * st.low[s] - p.highpass[s, 3] * y + string.hp2
-        string.hp2 = p.highpass[s, 2] * st.low[s] - p.highpass[s, 4] * y
-        steps = min(max(y / ANALYSIS_STEP, -ANALYSIS_CLIP), ANALYSIS_CLIP)
-        whole = np.int64(math.floor(steps + 0.5))
-        string.ticks[place] = whole
-        string.ticks[place + TICKS] = whole
-        string.energy[tick & (TICKS - 1)] = string.energy[(tick - 1) & (TICKS - 1)] + whole * whole
+        string.ticks[place] = st.low[s]
+        string.ticks[place + TICKS] = st.low[s]
+        square = np.int64(st.low[s]) * np.int64(st.low[s])
+        string.energy_now += square
+        string.energy[place] = string.energy_now
+        string.energy[place + TICKS] = string.energy_now
+        st.quick_sum[s] += square - st.squares[old_row, s]
+        st.squares[new_row, s] = square
+        st.quick[s] = float(st.quick_sum[s]) / p.short_ticks

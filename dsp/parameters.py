@@ -7,7 +7,7 @@ from scipy import signal
 
 from thumbline.dsp import bass_voice, choice
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.records import ANALYSIS_STEP, HARMONICS, HOP, LAGS, PARAMS, STATE, TAPS
+from thumbline.dsp.records import ANALYSIS_STEP, HARMONICS, HOP, LAGS, PARAMS, SQUARES, STATE, TAPS
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.tuning import midi_to_hz
 
@@ -27,14 +27,16 @@ UNMEASURED_FLOOR_DB, UNMEASURED_LEVEL_DB, UNMEASURED_ON_DB, UNMEASURED_OFF_DB = 
 GUARD_DB = -32.0
 #: Window of the quick level that finds plucks, in seconds.
 SHORT_S = 0.001
-#: A pluck is not called a note before this has passed, in seconds.
-CONFIRM_S = 0.04
+#: A pluck is called a note when its pitch has stayed for this long, in seconds.
+CONFIRM_S = 0.028
 #: Time between pitch reports, in seconds.
 REPORT_S = 0.0085
-#: Width of the notches that mains removal makes while a string is silent, and while it sounds, in Hz.
-HUM_QUICK_HZ, HUM_SLOW_HZ = 2.0, 0.02
+#: Width of the notches that mains removal makes at the start, while a string is quiet, and while it sounds, in Hz.
+HUM_START_HZ, HUM_QUICK_HZ, HUM_SLOW_HZ = 20.0, 1.0, 0.03
 DC_HZ = 15.0
 ATTACK_S = 0.001
+#: How much of an attack before the decision is still heard, and how soon it slows to the interval, in seconds.
+LONGEST_LEAD_S, SLOWING_S = 0.001, 0.003
 SMOOTHING_S = 0.005
 LIMITER_RELEASE_S = 0.08
 
@@ -89,8 +91,9 @@ def _conditioning(p: np.void, rig: Rig) -> None:
         p["hum_harmonics"] = HARMONICS
         turn = 2.0 * math.pi * mains / rate * np.arange(1, HARMONICS + 1)
         p["hum_cos"], p["hum_sin"] = np.cos(turn), np.sin(turn)
-        p["hum_quick"] = 2.0 * math.pi * HUM_QUICK_HZ / rate
-        p["hum_slow"] = 2.0 * math.pi * HUM_SLOW_HZ / rate
+        p["hum_start"] = 2.0 * math.pi * HUM_START_HZ / p["tick_rate"]
+        p["hum_quick"] = 2.0 * math.pi * HUM_QUICK_HZ / p["tick_rate"]
+        p["hum_slow"] = 2.0 * math.pi * HUM_SLOW_HZ / p["tick_rate"]
 
 
 def _analysis(p: np.void, rig: Rig) -> None:
@@ -98,6 +101,7 @@ def _analysis(p: np.void, rig: Rig) -> None:
     taps = 8 * decimation + 1 if decimation > 1 else 1
     assert taps <= TAPS
     p["taps"] = taps
+    p["fir_mask"] = 2 ** math.ceil(math.log2(taps)) - 1
     p["fir"][:taps] = (
         signal.firwin(taps, 0.375 * tick_rate, fs=p["rate"], window=("kaiser", 5.0)) if taps > 1 else 1.0
     )
@@ -105,7 +109,7 @@ def _analysis(p: np.void, rig: Rig) -> None:
     frets = rig.instrument.frets - rig.instrument.capo
     for s in range(n):
         b, a = signal.butter(2, 0.45 * open_hz[s], "high", fs=tick_rate)
-        p["highpass"][s] = (*b, *a[1:])
+        p["highpass"][:, s] = (*b, *a[1:])
     lag_max = np.ceil(tick_rate / (open_hz * 2.0 ** (-BELOW_OPEN / 12.0)))
     if lag_max.max() > LAGS - 8:
         low = int(np.argmax(lag_max))
@@ -122,6 +126,7 @@ def _analysis(p: np.void, rig: Rig) -> None:
     p["typical_power"][:n] = _power(_per_string(rig.detect.level_db, UNMEASURED_LEVEL_DB, n))
     p["guard"] = 10.0 ** (GUARD_DB / 10.0)
     p["short_ticks"] = round(SHORT_S * tick_rate)
+    assert p["short_ticks"] < SQUARES
     p["confirm_ticks"] = round(CONFIRM_S * tick_rate)
     p["report_hops"] = max(1, math.floor(REPORT_S * tick_rate / HOP))
 
@@ -150,6 +155,8 @@ def _sound(p: np.void, rig: Rig) -> None:
         p["tone"][0] = 1.0
     p["fade_step"] = 1e3 / (rig.bass.crossfade_ms * rate)
     p["attack_step"] = max(p["fade_step"], 1.0 / (ATTACK_S * rate))
+    p["longest_lead"] = LONGEST_LEAD_S * rate
+    p["slowing"] = 1.0 - math.exp(-1.0 / (SLOWING_S * rate))
     p["smoothing"] = 1.0 - math.exp(-1.0 / (SMOOTHING_S * rate))
     p["all_strings"] = rig.guitar.strings == "all"
     gain = 10.0 ** (rig.guitar.level_db / 20.0)

@@ -81,19 +81,23 @@ def normalised_difference(string: np.void, tick: int, lag_max: int, nsdf: np.nda
     first = max(end - string.window_hops * HOP, restarted)
     elapsed = end - restarted
     mask = TICKS - 1
-    total = string.energy[(end - 1) & mask]
-    for lag in range(1, lag_max + 2):
-        if 3 * lag > 2 * elapsed:
-            nsdf[lag] = 0.0
-            continue
-        from_now = max(first, restarted + lag)
-        m = float(
-            total
-            - string.energy[(from_now - 1) & mask]
-            + string.energy[(end - 1 - lag) & mask]
-            - string.energy[(from_now - lag - 1) & mask]
-        )
-        nsdf[lag] = 2.0 * string.correlation[lag] / m if m > 0.0 else 0.0
+    now = mask - ((end - 1) & mask)
+    start = mask - ((first - 1) & mask)
+    restart_at = mask - ((restarted - 1) & mask)
+    total = string.energy[now]
+    known = min(lag_max + 1, 2 * elapsed // 3)
+    # Up to this lag the window's start bounds the overlap, beyond it the restart.
+    bounded = min(known, first - restarted)
+    newer = total - string.energy[start]
+    for lag in range(1, bounded + 1):
+        m = float(newer + string.energy[now + lag] - string.energy[start + lag])
+        nsdf[lag] = 2.0 * string.correlation[lag] / max(m, 1.0)
+    older = total - string.energy[restart_at]
+    for lag in range(max(1, bounded + 1), known + 1):
+        m = float(older - string.energy[restart_at + TICKS - lag] + string.energy[now + lag])
+        nsdf[lag] = 2.0 * string.correlation[lag] / max(m, 1.0)
+    for lag in range(max(1, known + 1), lag_max + 2):
+        nsdf[lag] = 0.0
 
 
 @kernel
@@ -124,10 +128,10 @@ def pick_period(nsdf: np.ndarray, lag_min: int, lag_max: int) -> tuple[float, fl
 
 
 @kernel
-def unlike_last_period(string: np.void, tick: int, span: int) -> float:
+def unlike_last_period(string: np.void, tick: int, span: int, level: float) -> float:
     """How little the last ``span`` ticks are like those one period before: 0 the same, 1 unrelated, above 1 opposed.
 
-    Squared difference over the mean of both spans' energies and the level of the last period, so that a quiet stretch
+    Squared difference over the mean of both spans' energies and ``level``, the power over the last period, so that a quiet stretch
     of a pulse-like wave does not look like a change.
     """
     period = string.period
@@ -143,4 +147,4 @@ def unlike_last_period(string: np.void, tick: int, span: int) -> float:
         difference += d * d
     energy = span_energy(string, tick + 1 - span, tick + 1)
     energy += span_energy(string, tick + 1 - span - whole, tick + 1 - whole)
-    return difference / (energy + 2.0 * span * string.level + 1.0)
+    return difference / (energy + 2.0 * span * level + 1.0)

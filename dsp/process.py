@@ -6,7 +6,7 @@ from thumbline.dsp.activity import attend, hear, rest
 from thumbline.dsp.bass_voice import follow_level, sing, steer
 from thumbline.dsp.choice import choose
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.conditioning import condition, decimate
+from thumbline.dsp.conditioning import adapt_to_hum, condition, decimate
 from thumbline.dsp.limiter import limit
 from thumbline.dsp.records import BASS, HOP, SILENT
 from thumbline.dsp.remainder import remain
@@ -41,6 +41,8 @@ def process(p: np.void, st: np.void, frames_in: np.ndarray, frames_out: np.ndarr
 @kernel
 def _analyse(p: np.void, st: np.void) -> None:
     """Every tick: hear, every hop: attend to the strings that sound; then choose and steer."""
+    if p.hum_harmonics > 0:
+        adapt_to_hum(p, st)
     decimate(p, st)
     hear(p, st)
     if (st.tick + 1) % HOP == 0:

@@ -2,9 +2,10 @@
 
 import numpy as np
 
+from thumbline.dsp.activity import end_all
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.event_ring import take_events
-from thumbline.dsp.parameters import compile_parameters, initial_state
+from thumbline.dsp.parameters import HIGHEST_RATE, compile_parameters, initial_state
 from thumbline.dsp.process import process
 from thumbline.dsp.records import EVENT, OUTPUTS
 from thumbline.dsp.rig import Rig
@@ -40,9 +41,22 @@ class Processor:
         frames = np.ascontiguousarray(frames, np.float64)
         out = np.empty((len(frames), OUTPUTS))
         events = [np.zeros(0, EVENT)]
-        for first in range(0, len(frames), CHUNK):
+        for first in range(0, max(len(frames), 1), CHUNK):
             part = slice(first, first + CHUNK)
             process(self.params[0], self.state[0], frames[part], out[part])
             new, self._events_read = take_events(self.state[0], self._events_read)
             events.append(new)
         return out, np.concatenate(events)
+
+    def finish(self) -> np.ndarray:
+        """End the take: return the events that end the notes still sounding."""
+        end_all(self.params[0], self.state[0])
+        events, self._events_read = take_events(self.state[0], self._events_read)
+        return events
+
+
+def warm_up() -> None:
+    """Compile the kernels, or load them from disk, so that the first sound does not wait for it."""
+    processor = Processor(Rig(), HIGHEST_RATE // 4)
+    processor.process(np.zeros((0, processor.rig.string_count)))
+    processor.finish()

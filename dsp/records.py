@@ -15,6 +15,8 @@ Ticks and hops are counted from the first frame, so that no result depends on ho
 import numpy as np
 
 MAX_STRINGS = 10
+#: Columns of the arrays in which strings lie side by side: three vectors of four, whatever the guitar.
+LANES = 12
 #: Frames of each string's past kept for the bass voice: three periods of B0 at 192 kHz (power of two).
 HISTORY = 32768
 #: Ticks of each string's past kept for analysis (power of two).
@@ -27,6 +29,8 @@ HOPS = 128
 LAGS = 512
 #: Longest decimation filter, in frames.
 TAPS = 256
+#: Squares of analysis samples kept for the quick level (power of two).
+SQUARES = 32
 #: Mains harmonics that are removed (fundamental included).
 HARMONICS = 6
 #: Reading heads of the bass voice that may sound at once: one leads, the others fade out.
@@ -52,10 +56,13 @@ LOCK = 2
 NOTE = 3
 #: Pitch report. ``value``: Hz; ``extra``: clarity; ``level``: dBFS.
 PITCH = 4
-#: A note ends, or a pluck that never became one. ``value``: mean midi number re 440 Hz; ``extra``: peak level in dBFS.
+#: A note ends, or a pluck that never became one. ``value``: mean Hz (0: never known);
+#: ``extra``: peak level in dBFS; ``level``: 1 if it was a note.
 END = 5
-#: The bass passes to ``string`` (0: to none). ``value``: the string that had it.
+#: The bass passes to ``string`` (0: to none). ``value``: the string that had it; ``extra``: why.
 HANDOVER = 6
+#: ... because the string was plucked, because the one that had it stopped, or because the rule says so now.
+BY_PLUCK, BY_STOP, BY_RULE = 1, 2, 3
 #: A sample that is not a finite number was replaced by zero. ``value``: channel.
 FAULT = 7
 
@@ -83,17 +90,19 @@ PARAMS = np.dtype(
         # conditioning
         ("channel", "i8", MAX_STRINGS),  # column of each string, from 0
         ("gain", "f8", MAX_STRINGS),  # trim and polarity
-        ("unbleed", "f8", (MAX_STRINGS, MAX_STRINGS)),  # [from channel, to string]
+        ("unbleed", "f8", (MAX_STRINGS, LANES)),  # [from channel, to string]
         ("dc_pole", "f8"),
         ("hum_harmonics", "i8"),  # 0: no mains removal
         ("hum_cos", "f8", HARMONICS),  # rotation a frame
         ("hum_sin", "f8", HARMONICS),
-        ("hum_quick", "f8"),  # adaptation step while the string is silent
+        ("hum_start", "f8"),  # adaptation step at the very start
+        ("hum_quick", "f8"),  # while the string is quiet
         ("hum_slow", "f8"),  # and while it sounds
         # analysis
         ("taps", "i8"),
+        ("fir_mask", "i8"),  # rows of fir_past in use, less one
         ("fir", "f8", TAPS),
-        ("highpass", "f8", (MAX_STRINGS, 5)),  # b0 b1 b2 a1 a2
+        ("highpass", "f8", (5, LANES)),  # b0 b1 b2 a1 a2
         ("on_power", "f8", MAX_STRINGS),  # mean square, analysis steps
         ("off_power", "f8", MAX_STRINGS),
         ("guard", "f8"),  # power ratio: a string must exceed this share of the loudest other one
@@ -118,6 +127,8 @@ PARAMS = np.dtype(
         ("typical_power", "f8", MAX_STRINGS),
         ("fade_step", "f8"),  # gain a frame at a hand-over
         ("attack_step", "f8"),  # gain a frame for a plucked string
+        ("longest_lead", "f8"),  # frames of an attack before the decision that are still heard
+        ("slowing", "f8"),  # share of the way a frame from the attack's own speed to the interval's
         ("smoothing", "f8"),  # share of the way a frame, for levels and dynamics
         # remainder and outputs
         ("all_strings", "i8"),
@@ -130,18 +141,20 @@ PARAMS = np.dtype(
 
 STRING = np.dtype(
     [
-        ("past", "f4", HISTORY),  # cleaned frames; index frame % HISTORY
         (
             "ticks",
             "f4",
             2 * TICKS,
         ),  # analysis signal, newest first, stored twice so that any span is contiguous
-        ("energy", "i8", TICKS),  # running sum of squares up to each tick (wraps; differences are exact)
+        (
+            "energy",
+            "i8",
+            2 * TICKS,
+        ),  # their sum of squares up to each tick, likewise (wraps; differences are exact)
+        ("energy_now", "i8"),
         ("products", "f4", (HOPS, LAGS)),  # sum of x[t] x[t-lag] over each hop
         ("correlation", "f8", LAGS),  # sum of the products in the window
         ("window_hops", "i8"),  # hops in the window
-        ("hp1", "f8"),  # high-pass state
-        ("hp2", "f8"),
         # activity
         ("phase", "i8"),  # SILENT, PLUCKED, SOUNDING
         ("note", "i8"),  # 1 once the pluck has proved to be a note
@@ -152,8 +165,6 @@ STRING = np.dtype(
         ("restart_tick", "i8"),  # the analysis knows nothing of what was before
         ("reference", "f8"),  # level the string should still have (power)
         ("peak", "f8"),  # greatest level since the pluck (power)
-        ("level", "f8"),  # power over the last period
-        ("quick", "f8"),  # power over the last millisecond
         ("previous_quick", "f8"),  # the same one hop ago
         ("held", "f8"),  # greatest quick level of about the last period
         ("tail", "f8"),  # what may still ring of the last note; a new pluck must rise above it (power)
@@ -165,8 +176,21 @@ STRING = np.dtype(
         ("anchor_tick", "i8"),  # since when
         ("candidate", "f8"),  # a new period under observation
         ("candidate_tick", "i8"),  # since when
-        ("midi_sum", "f8"),
-        ("midi_count", "f8"),
+        # first partial
+        ("stretch", "f8"),  # how sharp the period reads, in octaves; kept from note to note
+        ("aimed_period", "f8"),
+        ("aimed_ticks", "i8"),
+        ("aim_cos", "f8"),  # rotation a tick
+        ("aim_sin", "f8"),
+        ("turn_cos", "f8"),
+        ("turn_sin", "f8"),
+        ("partial_re", "f8", 4),
+        ("partial_im", "f8", 4),
+        ("partial_angle", "f8"),
+        ("smooth_period", "f8", 4),  # binary logarithm
+        # note
+        ("octave_sum", "f8"),  # sum of the periods' binary logarithms,
+        ("octave_count", "f8"),  # and their number
         ("report", "i8"),  # hops since the last pitch report
     ],
     align=True,
@@ -176,6 +200,7 @@ HEAD = np.dtype(
     [
         ("string", "i8"),  # index from 0; -1: not in use
         ("lag", "f8"),  # frames behind the newest
+        ("rate", "f8"),  # frames read a frame
         ("gain", "f8"),
         ("step", "f8"),  # change of gain a frame
     ],
@@ -192,11 +217,19 @@ STATE = np.dtype(
         ("dc_out", "f8", MAX_STRINGS),
         ("hum_re", "f8", HARMONICS),
         ("hum_im", "f8", HARMONICS),
-        ("hum_a", "f8", (HARMONICS, MAX_STRINGS)),
-        ("hum_b", "f8", (HARMONICS, MAX_STRINGS)),
-        ("clean", "f8", MAX_STRINGS),
-        ("low", "f8", MAX_STRINGS),  # low-passed sample at a tick
-        ("fir_past", "f8", (TAPS, MAX_STRINGS)),
+        ("hum_a", "f8", (HARMONICS, LANES)),
+        ("hum_b", "f8", (HARMONICS, LANES)),
+        ("hum_step", "f8", LANES),
+        ("clean", "f8", LANES),
+        ("past", "f4", (HISTORY, LANES)),  # cleaned frames; row frame % HISTORY
+        ("fir_past", "f8", (TAPS, LANES)),
+        ("low", "f8", LANES),  # low-passed sample at a tick
+        ("hp1", "f8", LANES),  # high-pass state
+        ("hp2", "f8", LANES),
+        ("squares", "i8", (SQUARES, LANES)),  # of the last analysis samples
+        ("quick_sum", "i8", LANES),  # their sum over the quick window
+        ("quick", "f8", LANES),  # power over the last millisecond
+        ("level", "f8", LANES),  # power over the last period, 0 while silent
         # strings
         ("strings", STRING, MAX_STRINGS),
         ("nsdf", "f8", LAGS),  # scratch

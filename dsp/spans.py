@@ -10,7 +10,7 @@ from thumbline.dsp.records import TICKS
 def span_energy(string: np.void, first: int, end: int) -> float:
     """Sum of squares of ticks ``first`` to ``end - 1`` (in analysis steps), both within the last ``TICKS - 1``."""
     mask = TICKS - 1
-    return float(string.energy[(end - 1) & mask] - string.energy[(first - 1) & mask])
+    return float(string.energy[mask - ((end - 1) & mask)] - string.energy[mask - ((first - 1) & mask)])
 
 
 @kernel

@@ -67,7 +67,7 @@ def _moments(blocks: Iterator[NDArray[np.float64]], rig: Rig, rate: int) -> NDAr
     p, st = processor.params[0], processor.state[0]
     n = rig.string_count
     p["on_power"] = np.inf  # no string is ever plucked
-    p["highpass"][:n] = p["highpass"][n - 1]  # all alike, or bleed would not be a matrix of numbers
+    p["highpass"][:, :n] = p["highpass"][:, [n - 1]]  # all alike, or bleed would not be a matrix of numbers
     length = round(BLOCK_S * float(p["tick_rate"]))
     pending = np.zeros((0, n))
     moments = []

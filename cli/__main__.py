@@ -1,0 +1,5 @@
+"""`python -m thumbline.cli`."""
+
+from thumbline.cli.main import main
+
+main()

@@ -1,0 +1,96 @@
+"""The `thumbline` command: finds the subcommand, and turns what went wrong into one line and an exit code.
+
+Exit codes: 0 done, 2 bad usage or bad input, 1 anything else (interrupted, or a fault of the program).
+"""
+
+import importlib
+import os
+import signal
+import sys
+import traceback
+from collections.abc import Sequence
+from types import FrameType
+
+import click
+
+from thumbline.dsp.errors import InputError
+
+#: Name, where it lives, and what it does: a command is imported only when it is called.
+COMMANDS = {
+    "render": ("thumbline.cli.render:render", "Split takes into a bass line and the rest."),
+    "calibrate": (
+        "thumbline.cli.calibrate:calibrate",
+        "Measure a guitar from its open strings and write a rig.",
+    ),
+    "rig": ("thumbline.cli.rig:rig", "Write, check and explain rigs, the settings files of a guitar."),
+}
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when they are needed."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands in the order in which a player meets them."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import a command by its name."""
+        if cmd_name not in COMMANDS:
+            return None
+        module, attribute = COMMANDS[cmd_name][0].split(":")
+        return getattr(importlib.import_module(module), attribute)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="thumbline", message="%(prog)s %(version)s")
+def thumbline() -> None:
+    """Bass and guitar at once from one instrument.
+
+    Takes a recording, or the live sound, of a hexaphonic pickup (one channel a string): the lowest string that is
+    being played becomes the bass, and the rest stays guitar.
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and exit."""
+    signal.signal(signal.SIGTERM, _interrupt)  # a polite kill cleans up as Ctrl-C does
+    try:
+        thumbline.main(arguments, prog_name="thumbline", standalone_mode=False)
+        sys.stdout.flush()
+    except click.ClickException as error:
+        error.show()
+        code = 2
+    except InputError as error:
+        click.echo(f"thumbline: {error}", err=True)
+        code = 2
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("thumbline: interrupted; nothing was changed that is not complete", err=True)
+        code = 1
+    except BrokenPipeError:
+        # Whoever read our output has gone; keep Python from complaining about it on the way out.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 1
+    except Exception as error:  # noqa: BLE001  a fault of ours must not look like one of the player's
+        if os.environ.get("THUMBLINE_TRACEBACK"):
+            traceback.print_exc()
+        else:
+            what = f"{type(error).__name__}: {error}".splitlines()[0]
+            click.echo(f"thumbline: a fault in the program: {what}", err=True)
+            click.echo("Set THUMBLINE_TRACEBACK=1 to see where, and please report it.", err=True)
+        code = 1
+    else:
+        code = 0
+    sys.exit(code)
+
+
+def _interrupt(number: int, frame: FrameType | None) -> None:
+    raise KeyboardInterrupt
+
+
+if __name__ == "__main__":
+    main()

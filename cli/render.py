@@ -1,0 +1,102 @@
+"""`thumbline render`: split takes."""
+
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, wait
+from ctypes import c_double
+from multiprocessing import get_context
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from multiprocessing.sharedctypes import SynchronizedArray
+
+    from thumbline.dsp.render import Rendered
+    from thumbline.dsp.rig import Rig
+
+#: Seconds between looks at what the workers have done.
+LOOK_S = 0.1
+
+_shares: "SynchronizedArray[c_double] | None" = None
+
+
+@click.command()
+@click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=click.Path(path_type=Path))
+@click.option(
+    "--out", required=True, metavar="DIR", type=click.Path(path_type=Path), help="Where the folders go."
+)
+@click.option(
+    "--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar."
+)
+@click.option("--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="Takes at once.")
+def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int) -> None:
+    """Split takes: one folder each, with the bass line, the rest, MIDI, tables and a picture.
+
+    TAKE is a WAV, FLAC, AIFF or CAF file with one channel for each string, or a folder of mono files. Without a rig, six
+    strings in standard tuning are assumed and levels and bleed are measured from each take; a rig made by
+    `thumbline calibrate` knows the guitar better.
+    """
+    from thumbline.cli.progress import compile_kernels
+    from thumbline.dsp.outputs import distinct_names
+    from thumbline.dsp.rig import Rig
+    from thumbline.dsp.rig_file import load_rig
+
+    rig = load_rig(rig_file) if rig_file else Rig()
+    distinct_names(takes)
+    compile_kernels()
+    for rendered in _render_all(takes, out, rig, min(jobs, len(takes))):
+        click.echo(_line(rendered))
+        if not rendered.summary["notes"]:
+            click.echo(
+                f"{rendered.folder.name}: no note was found; is this the right take for the rig?", err=True
+            )
+
+
+def _line(rendered: "Rendered") -> str:
+    summary = rendered.summary
+    return (
+        f"{rendered.folder}: {summary['seconds']:.1f} s, {summary['bass_notes']} bass notes of {summary['notes']}, "
+        f"{summary['times_real_time'] or 0:.0f} times real time"
+    )
+
+
+def _render_all(takes: Sequence[Path], out: Path, rig: "Rig", jobs: int) -> "Iterator[Rendered]":
+    """Render each take, ``jobs`` at a time; results in the order of the takes."""
+    from thumbline.cli.progress import progress_bar
+    from thumbline.dsp.render import render_take
+
+    if jobs == 1:
+        for take in takes:
+            with progress_bar(take.name) as show:
+                rendered = render_take(take, out, rig, show)
+            yield rendered
+        return
+    context = get_context("spawn")
+    shares = context.Array(c_double, len(takes))
+    with ProcessPoolExecutor(jobs, context, _share, (shares,)) as pool:
+        work = [pool.submit(_render_one, index, take, out, rig) for index, take in enumerate(takes)]
+        try:
+            with progress_bar(f"{len(takes)} takes") as show:
+                while wait(work, LOOK_S).not_done:
+                    show(sum(shares) / len(takes))
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+        for each in work:
+            yield each.result()
+
+
+def _share(shares: "SynchronizedArray[c_double]") -> None:
+    global _shares  # noqa: PLW0603  how a pool hands shared memory to its workers
+    _shares = shares
+
+
+def _render_one(index: int, take: Path, out: Path, rig: "Rig") -> "Rendered":
+    from thumbline.dsp.render import render_take
+
+    def show(share: float) -> None:
+        if _shares is not None:
+            _shares[index] = share
+
+    return render_take(take, out, rig, show)

@@ -1,0 +1,206 @@
+"""Split a take: from a recording to a folder with the bass line, the rest, MIDI, tables and a picture."""
+
+import json
+import math
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from csv import writer as csv_writer
+from dataclasses import astuple, dataclass, fields
+from importlib.metadata import version
+from pathlib import Path
+from time import perf_counter
+from typing import Any
+
+import numpy as np
+
+from thumbline.dsp.midi_files import write_bass_midi, write_mutes_midi
+from thumbline.dsp.mutes import MuteDecision, encode_all, open_all, plan_mutes
+from thumbline.dsp.notes import Note
+from thumbline.dsp.outputs import AudioWriter, OutputFolder, write_csv
+from thumbline.dsp.overview import draw_overview
+from thumbline.dsp.processor import Processor, warm_up
+from thumbline.dsp.records import BASS, LEFT, RIGHT
+from thumbline.dsp.rig import Rig
+from thumbline.dsp.survey import complete, survey
+from thumbline.dsp.takes import Take, open_take
+from thumbline.dsp.transcript import PitchReport, Transcript
+from thumbline.dsp.wire import decision_delays, summarise
+
+#: Frames read at a time.
+BLOCK = 1 << 15
+#: Pitch reports drawn in the overview at most.
+DRAWN_REPORTS = 60000
+
+NOTE_COLUMNS = tuple(field.name for field in fields(Note))
+PITCH_COLUMNS = tuple(field.name for field in fields(PitchReport))
+#: Digits behind the point: times to a microsecond, the rest finer than anyone can hear.
+_DIGITS = {"onset_s": 6, "offset_s": 6, "midi": 4, "hz": 4, "cents": 2}
+
+#: Called with the share of the work that is done, 0 to 1.
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """What came of one take."""
+
+    folder: Path
+    summary: dict[str, Any]
+
+
+def render_take(path: Path, out: Path, rig: Rig, progress: Progress = lambda share: None) -> Rendered:
+    """Render the take at ``path`` into the folder ``out/<name of the take>``.
+
+    What the rig leaves open ("auto") is measured from the take first. Raises InputError for a take that cannot be used
+    or a folder that cannot be written; nothing appears, or is lost, then.
+    """
+    warm_up()
+    with (
+        open_take(path, rig.string_count, rig.input.channels) as take,
+        OutputFolder(out, take.name) as folder,
+    ):
+        passes = _passes(rig)
+        rig = complete(rig, survey(_counted(take, progress, 0, passes), rig, take.sample_rate))
+        summary = _write(take, rig, folder.path, _counted(take, progress, passes - 1, passes))
+    return Rendered(folder.target, summary)
+
+
+def _passes(rig: Rig) -> int:
+    """How often the take is read: for the hum, for bleed and levels, and to be rendered."""
+    return 3 if rig.input.mains_hz == "auto" else 2
+
+
+def _counted(take: Take, progress: Progress, first: int, passes: int) -> Callable[[], Iterator[np.ndarray]]:
+    """Blocks of the take that report progress; each call is the next of ``passes`` readings."""
+    begun = first
+
+    def blocks() -> Iterator[np.ndarray]:
+        nonlocal begun
+        this, begun = begun, begun + 1
+        done = 0
+        for block in take.blocks(BLOCK):
+            yield block
+            done += len(block)
+            progress((this + done / max(take.frames, 1)) / passes)
+
+    return blocks
+
+
+def _write(take: Take, rig: Rig, folder: Path, blocks: Callable[[], Iterator[np.ndarray]]) -> dict[str, Any]:
+    rate, seconds = take.sample_rate, take.frames / take.sample_rate
+    processor = Processor(rig, rate)
+    transcript = Transcript(rig, rate)
+    guitar = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]
+    drawn: list[tuple[float, int, float]] = []
+    processing_s = 0.0
+    with (
+        AudioWriter(folder / "bass.wav", rate, 1, take.frames) as bass_file,
+        AudioWriter(folder / "guitar.wav", rate, len(guitar), take.frames) as guitar_file,
+        _pitch_table(folder / "pitch.csv") as write_pitch,
+    ):
+        for block in blocks():
+            begun = perf_counter()
+            out, events = processor.process(block)
+            processing_s += perf_counter() - begun
+            bass_file.write(out[:, [BASS]])
+            guitar_file.write(out[:, guitar])
+            reports = transcript.feed(events)
+            write_pitch(reports)
+            if len(drawn) < DRAWN_REPORTS:
+                drawn += [(report.time_s, report.string, report.hz) for report in reports]
+        write_pitch(transcript.feed(processor.finish()))
+    peaks = {"bass.wav": bass_file.peak_dbfs, "guitar.wav": guitar_file.peak_dbfs}
+
+    notes = sorted(transcript.notes, key=lambda note: (note.onset_s, -note.string))
+    bassline = transcript.bassline(seconds)
+    write_csv(folder / "notes.csv", NOTE_COLUMNS, map(_row, notes))
+    write_csv(folder / "bassline.csv", NOTE_COLUMNS, map(_row, bassline))
+    write_bass_midi(folder / "bass.mid", bassline, interval=rig.bass.interval, end_s=seconds)
+    decisions = _write_mutes(transcript, rig, folder, seconds)
+    draw_overview(
+        folder / "overview.png",
+        title=take.name,
+        seconds=seconds,
+        rig=rig,
+        notes=notes,
+        bassline=bassline,
+        pitch=drawn,
+        handover_s=[handover.time_s for handover in transcript.handovers],
+    )
+    summary = {
+        "take": take.name,
+        "seconds": round(seconds, 6),
+        "sample_rate": rate,
+        "strings": rig.string_count,
+        "notes": len(notes),
+        "bass_notes": len(bassline),
+        "hand_overs": len(transcript.handovers),
+        "decision_latency_ms": {
+            "after_a_pluck": _milliseconds(transcript.pluck_latencies_s()),
+            "after_a_stop": _milliseconds(transcript.stop_latencies_s()),
+        },
+        "mute_wire_ms": _wire(decisions, rig),
+        "processing_s": round(processing_s, 4),
+        "times_real_time": round(seconds / processing_s, 1) if processing_s > 0.0 else None,
+        "peak_dbfs": peaks,
+        "version": version("thumbline"),
+        "rig": rig.model_dump(mode="json"),
+    }
+    (folder / "summary.json").write_text(json.dumps(summary, indent=2, allow_nan=False) + "\n", "utf-8")
+    return summary
+
+
+def _write_mutes(transcript: Transcript, rig: Rig, folder: Path, seconds: float) -> list[MuteDecision]:
+    """Write mutes.csv and mutes.mid: all strings open at the start and at the end."""
+    decisions = plan_mutes(
+        transcript.open_sets(),
+        seconds,
+        strings=rig.string_count,
+        order=rig.mutes.order,
+        gap_s=1e-3 * rig.mutes.gap_ms,
+    )
+    rows = ((f"{each.time_s:.6f}", each.string, int(each.open)) for each in decisions)
+    write_csv(folder / "mutes.csv", ("time_s", "string", "open"), rows)
+    modules = rig.mutes.modules
+    messages = [(0.0, message) for message in open_all(modules)] + encode_all(decisions, modules)
+    write_mutes_midi(folder / "mutes.mid", messages, end_s=seconds)
+    return decisions
+
+
+def _row(note: Note) -> list[object]:
+    named = zip(NOTE_COLUMNS, astuple(note), strict=True)
+    return [f"{value:.{_DIGITS[name]}f}" if name in _DIGITS else value for name, value in named]
+
+
+@contextmanager
+def _pitch_table(path: Path) -> Iterator[Callable[[Sequence[PitchReport]], None]]:
+    """A table that is written while the take is read: an hour has millions of rows."""
+    with path.open("w", encoding="utf-8", newline="") as file:
+        table = csv_writer(file, lineterminator="\n")
+        table.writerow(PITCH_COLUMNS)
+
+        def write(reports: Sequence[PitchReport]) -> None:
+            table.writerows(
+                (f"{r.time_s:.6f}", r.string, f"{r.hz:.4f}", f"{r.confidence:.4f}", f"{r.level_db:.2f}")
+                for r in reports
+            )
+
+        yield write
+
+
+def _milliseconds(latencies_s: Sequence[float]) -> dict[str, float | int | None]:
+    """Count, median and 95th percentile."""
+    if not latencies_s:
+        return {"count": 0, "median": None, "p95": None}
+    median, p95 = np.percentile(np.asarray(latencies_s) * 1e3, [50.0, 95.0])
+    return {"count": len(latencies_s), "median": round(float(median), 3), "p95": round(float(p95), 3)}
+
+
+def _wire(decisions: Sequence[MuteDecision], rig: Rig) -> dict[str, float | int | None]:
+    """How long the mute decisions take to arrive over a MIDI cable."""
+    found = summarise(decision_delays(decisions, rig.mutes.modules))
+    if found is None:
+        return {"count": 0, "median": None, "worst": None}
+    milliseconds = {"median": found.median_s * 1e3, "worst": found.worst_s * 1e3}
+    assert all(math.isfinite(value) for value in milliseconds.values())
+    return {"count": found.count} | {key: round(value, 3) for key, value in milliseconds.items()}

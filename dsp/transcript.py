@@ -1,0 +1,103 @@
+"""From the processor's events to notes, the bass line, and the state of the mutes."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from thumbline.dsp.notes import Note, make_note
+from thumbline.dsp.records import BY_PLUCK, END, HANDOVER, LOCK, NOTE, PITCH
+from thumbline.dsp.rig import Rig
+
+#: Shorter stretches of bass are where two datings meet.
+SHORTEST_STRETCH_S = 0.002
+
+
+@dataclass(frozen=True)
+class Handover:
+    """The bass passes to a string (0: to none)."""
+
+    time_s: float  #: when what caused it happened in the string's signal
+    decided_s: float  #: how far the signal had been read when it was decided
+    string: int
+    plucked: bool  #: whether a pluck was the cause
+
+
+@dataclass(frozen=True)
+class PitchReport:
+    """The pitch of a sounding string at one moment."""
+
+    time_s: float
+    string: int
+    hz: float
+    confidence: float  #: 0 to 1: the clarity of the period
+    level_db: float
+
+
+@dataclass
+class Transcript:
+    """Collects events, as they come, into what the tables and files are made from.
+
+    Notes are in order of their ends, hand-overs in order of decision. ``feed`` returns the pitch reports of its events,
+    which are too many to keep.
+    """
+
+    rig: Rig
+    rate: int
+    notes: list[Note] = field(default_factory=list)
+    handovers: list[Handover] = field(default_factory=list)
+    faults: int = 0
+    _begun: dict[int, float] = field(default_factory=dict)
+
+    def feed(self, events: np.ndarray) -> list[PitchReport]:
+        """Take events (dtype ``EVENT``) in order."""
+        reports = []
+        for frame, decided, kind, string, value, extra, level in events.tolist():
+            time_s = frame / self.rate
+            if kind in (LOCK, PITCH):
+                reports.append(PitchReport(time_s, string, value, extra, level))
+            elif kind == NOTE:
+                self._begun[string] = time_s
+            elif kind == END and string in self._begun:
+                onset_s = self._begun.pop(string)
+                self.notes.append(make_note(self.rig, string, onset_s, max(time_s, onset_s), value, extra))
+            elif kind == HANDOVER:
+                # A cause may be dated before the last one: the path of the bass still goes forward.
+                since = self.handovers[-1].time_s if self.handovers else 0.0
+                cause = extra == BY_PLUCK
+                self.handovers.append(Handover(max(time_s, since), decided / self.rate, string, cause))
+        return reports
+
+    def bassline(self, end_s: float) -> list[Note]:
+        """The bass: each stretch of a note during which its string is the bass, in order of time.
+
+        Plucks that did not prove to be notes leave no row.
+        """
+        by_string: dict[int, list[Note]] = {}
+        for note in sorted(self.notes, key=lambda note: note.onset_s):
+            by_string.setdefault(note.string, []).append(note)
+        ends = [handover.time_s for handover in self.handovers[1:]] + [end_s]
+        rows = []
+        for handover, end in zip(self.handovers, ends, strict=True):
+            for note in by_string.get(handover.string, ()):
+                onset_s, offset_s = max(note.onset_s, handover.time_s), min(note.offset_s, end)
+                if offset_s - onset_s > SHORTEST_STRETCH_S:
+                    rows.append(replace(note, onset_s=onset_s, offset_s=offset_s))
+        return rows
+
+    def open_sets(self) -> Iterable[tuple[float, frozenset[int]]]:
+        """For each hand-over, when it was decided and which strings' mutes are then to be open."""
+        every = frozenset(range(1, self.rig.string_count + 1))
+        for handover in self.handovers:
+            if handover.string:
+                yield handover.decided_s, frozenset((handover.string,))
+            elif self.rig.choice.silence != "keep":
+                yield handover.decided_s, every if self.rig.choice.silence == "open all" else frozenset()
+
+    def pluck_latencies_s(self) -> list[float]:
+        """For each hand-over that a pluck caused: how much signal after the pluck was read before the decision."""
+        return [each.decided_s - each.time_s for each in self.handovers if each.plucked]
+
+    def stop_latencies_s(self) -> list[float]:
+        """The same for hand-overs whose cause was the end of a note."""
+        return [each.decided_s - each.time_s for each in self.handovers if not each.plucked]
