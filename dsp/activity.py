@@ -43,6 +43,8 @@ FASTEST_FADE_DB_S = 200.0
 NOISE_S = 0.06
 #: What has fallen this far below the level it should still have is stopped (power).
 STOPPED = 10.0 ** (-18 / 10)
+#: A note that has faded this far below its own peak is over (power).
+FADED = 10.0 ** (-36 / 10)
 #: Where the end of a stopped note is dated: the last tick louder than this (power).
 END_SHARE = 10.0 ** (-20 / 10)
 #: A pluck that has lost this much before it is confirmed was a thump (power).
@@ -82,6 +84,8 @@ def frame_of(p: np.void, tick: int) -> int:
 @kernel
 def hear(p: np.void, st: np.void) -> None:
     """Every tick: find plucks of silent strings, and follow the partials of sounding ones."""
+    if st.tick < p.hum_ticks:
+        return
     first = -1
     loudest = 0.0
     second = 0.0
@@ -369,7 +373,8 @@ def _watch_end(p: np.void, st: np.void, s: int) -> None:
     stopped = st.level[s] < STOPPED * string.reference
     # Without a pitch by now it will not be a note.
     noise = string.phase == PLUCKED and tick - string.attack_tick > NOISE_S * p.tick_rate + 3 * p.lag_max[s]
-    if stopped or noise or st.level[s] < p.off_power[s]:
+    faded = st.level[s] < max(p.off_power[s], FADED * string.peak)
+    if stopped or noise or faded:
         share = max(END_SHARE * string.reference, 0.5 * p.off_power[s])
         at = tick
         first = max(string.onset_tick, tick - int(0.04 * p.tick_rate))

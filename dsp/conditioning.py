@@ -2,8 +2,8 @@
 
 Mains removal is the adaptive noise canceller with a synthetic reference of Widrow et al., "Adaptive Noise Cancelling:
 Principles and Applications" (Proc. IEEE 63, 1975): a pair of weights for each harmonic follows the hum's amplitude and
-phase. It adapts quickly while the string is quiet and hardly while it sounds, so that a note on a mains
-harmonic (G2 at 98 Hz, B3 at 247 Hz) is not eaten.
+phase. It adapts while the string is silent only, so that a note on a mains harmonic (G2 at 98 Hz, B3 at 247 Hz) is not
+eaten.
 """
 
 import math
@@ -13,11 +13,6 @@ import numpy as np
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
 from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, FAULT, HISTORY, LANES, SILENT, SQUARES, TICKS
-
-#: A silent string is quiet enough to hear hum in while its quick level is below this share of its threshold ...
-HUM_GATE = 0.25
-#: ... and whatever it is in the first moments, in seconds.
-HUM_START_S = 0.25
 
 
 @kernel
@@ -61,24 +56,28 @@ def condition(p: np.void, st: np.void, channels: np.ndarray) -> None:
 
 @kernel
 def adapt_to_hum(p: np.void, st: np.void) -> None:
-    """Every tick: move the weights towards the hum that is left."""
+    """Every tick: move the weights of silent strings towards the hum that is left.
+
+    They learn from a frame a little while ago, and not from one in which a note died: what is heard just before a pluck
+    is recognised, or just after a note has been called ended, is not hum.
+    """
     # At the start the step is that of a running least-squares fit, so that hum is gone before the first note.
-    start = (
-        min(p.hum_start, max(2.0 / (st.tick + 1.0), p.hum_quick))
-        if st.tick < HUM_START_S * p.tick_rate
-        else 0.0
-    )
+    step = max(p.hum_step, min(p.hum_first_step, 2.0 / (st.tick + 1.0)))
+    row = (st.frame - p.hum_delay) & (HISTORY - 1)
     for s in range(p.strings):
-        quiet = st.strings[s].phase == SILENT and st.quick[s] < HUM_GATE * p.on_power[s]
-        st.hum_step[s] = max(start, p.hum_quick if quiet else p.hum_slow) * st.clean[s]
+        string = st.strings[s]
+        over = string.end_tick == 0 or (st.tick - string.end_tick) * p.decimation > 2 * p.hum_delay
+        st.hum_error[s] = step * st.past[row, s] if string.phase == SILENT and over else 0.0
     for k in range(p.hum_harmonics):
         # Keeps the oscillator at unit length.
         length = 1.5 - 0.5 * (st.hum_re[k] * st.hum_re[k] + st.hum_im[k] * st.hum_im[k])
         st.hum_re[k] *= length
         st.hum_im[k] *= length
+        re = st.hum_re[k] * p.hum_back_cos[k] + st.hum_im[k] * p.hum_back_sin[k]
+        im = st.hum_im[k] * p.hum_back_cos[k] - st.hum_re[k] * p.hum_back_sin[k]
         for s in range(LANES):
-            st.hum_a[k, s] += st.hum_step[s] * st.hum_re[k]
-            st.hum_b[k, s] += st.hum_step[s] * st.hum_im[k]
+            st.hum_a[k, s] += st.hum_error[s] * re
+            st.hum_b[k, s] += st.hum_error[s] * im
 
 
 @kernel

@@ -31,8 +31,10 @@ SHORT_S = 0.001
 CONFIRM_S = 0.028
 #: Time between pitch reports, in seconds.
 REPORT_S = 0.0085
-#: Width of the notches that mains removal makes at the start, while a string is quiet, and while it sounds, in Hz.
-HUM_START_HZ, HUM_QUICK_HZ, HUM_SLOW_HZ = 20.0, 1.0, 0.03
+#: Width of the notches that mains removal makes while a string is silent, and at most in the beginning, in Hz.
+HUM_HZ, HUM_FIRST_HZ = 1.0, 20.0
+#: It learns from what is this old, and nothing is taken for a pluck until it has begun, in seconds.
+HUM_DELAY_S, HUM_FIRST_S = 0.006, 0.05
 DC_HZ = 15.0
 ATTACK_S = 0.001
 #: How much of an attack before the decision is still heard, and how soon it slows to the interval, in seconds.
@@ -91,9 +93,11 @@ def _conditioning(p: np.void, rig: Rig) -> None:
         p["hum_harmonics"] = HARMONICS
         turn = 2.0 * math.pi * mains / rate * np.arange(1, HARMONICS + 1)
         p["hum_cos"], p["hum_sin"] = np.cos(turn), np.sin(turn)
-        p["hum_start"] = 2.0 * math.pi * HUM_START_HZ / p["tick_rate"]
-        p["hum_quick"] = 2.0 * math.pi * HUM_QUICK_HZ / p["tick_rate"]
-        p["hum_slow"] = 2.0 * math.pi * HUM_SLOW_HZ / p["tick_rate"]
+        p["hum_step"] = 2.0 * math.pi * HUM_HZ / p["tick_rate"]
+        p["hum_first_step"] = 2.0 * math.pi * HUM_FIRST_HZ / p["tick_rate"]
+        p["hum_delay"] = round(HUM_DELAY_S * rate)
+        p["hum_back_cos"], p["hum_back_sin"] = np.cos(turn * p["hum_delay"]), np.sin(turn * p["hum_delay"])
+        p["hum_ticks"] = round(HUM_FIRST_S * p["tick_rate"])
 
 
 def _analysis(p: np.void, rig: Rig) -> None:

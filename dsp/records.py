@@ -95,9 +95,12 @@ PARAMS = np.dtype(
         ("hum_harmonics", "i8"),  # 0: no mains removal
         ("hum_cos", "f8", HARMONICS),  # rotation a frame
         ("hum_sin", "f8", HARMONICS),
-        ("hum_start", "f8"),  # adaptation step at the very start
-        ("hum_quick", "f8"),  # while the string is quiet
-        ("hum_slow", "f8"),  # and while it sounds
+        ("hum_step", "f8"),  # adaptation a tick while a string is silent
+        ("hum_first_step", "f8"),  # and at most in the beginning
+        ("hum_delay", "i8"),  # frames after which a sample is learned from
+        ("hum_back_cos", "f8", HARMONICS),  # rotation over that time
+        ("hum_back_sin", "f8", HARMONICS),
+        ("hum_ticks", "i8"),  # no pluck is looked for before: hum is being learned
         # analysis
         ("taps", "i8"),
         ("fir_mask", "i8"),  # rows of fir_past in use, less one
@@ -219,7 +222,7 @@ STATE = np.dtype(
         ("hum_im", "f8", HARMONICS),
         ("hum_a", "f8", (HARMONICS, LANES)),
         ("hum_b", "f8", (HARMONICS, LANES)),
-        ("hum_step", "f8", LANES),
+        ("hum_error", "f8", LANES),
         ("clean", "f8", LANES),
         ("past", "f4", (HISTORY, LANES)),  # cleaned frames; row frame % HISTORY
         ("fir_past", "f8", (TAPS, LANES)),
