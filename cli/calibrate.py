@@ -13,12 +13,8 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("take", metavar="TAKE", type=click.Path(path_type=Path))
-@click.option(
-    "--out", required=True, metavar="RIG", type=click.Path(path_type=Path), help="The rig to write."
-)
-@click.option(
-    "--rig", "base", metavar="BASE", type=click.Path(path_type=Path), help="Strings, tuning and wishes."
-)
+@click.option("--out", required=True, metavar="RIG", type=click.Path(path_type=Path), help="The rig to write.")
+@click.option("--rig", "base", metavar="BASE", type=click.Path(path_type=Path), help="Strings, tuning and wishes.")
 def calibrate(take: Path, out: Path, base: Path | None) -> None:
     """Measure a guitar from a take of each string played alone, and write a rig.
 

@@ -75,7 +75,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         # Whoever read our output has gone; keep Python from complaining about it on the way out.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = 1
-    except Exception as error:  # noqa: BLE001  a fault of ours must not look like one of the player's
+    except Exception as error:
         if os.environ.get("THUMBLINE_TRACEBACK"):
             traceback.print_exc()
         else:

@@ -23,18 +23,14 @@ _shares: "SynchronizedArray[c_double] | None" = None
 
 @click.command()
 @click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=click.Path(path_type=Path))
-@click.option(
-    "--out", required=True, metavar="DIR", type=click.Path(path_type=Path), help="Where the folders go."
-)
-@click.option(
-    "--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar."
-)
+@click.option("--out", required=True, metavar="DIR", type=click.Path(path_type=Path), help="Where the folders go.")
+@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
 @click.option("--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="Takes at once.")
 def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int) -> None:
     """Split takes: one folder each, with the bass line, the rest, MIDI, tables and a picture.
 
-    TAKE is a WAV, FLAC, AIFF or CAF file with one channel for each string, or a folder of mono files. Without a rig, six
-    strings in standard tuning are assumed and levels and bleed are measured from each take; a rig made by
+    TAKE is a WAV, FLAC, AIFF or CAF file with one channel for each string, or a folder of mono files. Without a rig,
+    six strings in standard tuning are assumed and levels and bleed are measured from each take; a rig made by
     `thumbline calibrate` knows the guitar better.
     """
     from thumbline.cli.progress import compile_kernels
@@ -48,9 +44,7 @@ def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int)
     for rendered in _render_all(takes, out, rig, min(jobs, len(takes))):
         click.echo(_line(rendered))
         if not rendered.summary["notes"]:
-            click.echo(
-                f"{rendered.folder.name}: no note was found; is this the right take for the rig?", err=True
-            )
+            click.echo(f"{rendered.folder.name}: no note was found; is this the right take for the rig?", err=True)
 
 
 def _line(rendered: "Rendered") -> str:
@@ -88,7 +82,7 @@ def _render_all(takes: Sequence[Path], out: Path, rig: "Rig", jobs: int) -> "Ite
 
 
 def _share(shares: "SynchronizedArray[c_double]") -> None:
-    global _shares  # noqa: PLW0603  how a pool hands shared memory to its workers
+    global _shares
     _shares = shares
 
 

@@ -5,7 +5,8 @@ frames a frame; when it lags by a whole period, another head takes over exactly 
 the same, and the two cross-fade (time-domain pitch-synchronous overlap, in the manner of Hamon, Moulines and
 Charpentier, "A diphone synthesis system based on time-domain prosodic modifications of speech", ICASSP 1989). A
 plucked string is read from the beginning of its attack, at first at its own speed, so the attack is neither delayed nor
-drawn out; an octave down, the first jump is due two periods after the pluck, and the pitch is known after one and a half.
+drawn out; an octave down, the first jump is due two periods after the pluck, and the pitch is known after one and a
+half.
 
 The synthesised voice is a sum of the first harmonics at the shifted pitch with the string's level. It cannot begin
 before the pitch is known: until then the shifted string is heard.
@@ -29,7 +30,7 @@ DYNAMICS_LIMIT = 10.0 ** (18 / 20)
 @kernel
 def _interpolate(past: np.ndarray, string: int, frame: int, lag: float) -> float:
     """The string ``lag`` frames before ``frame``: cubic Hermite (Catmull-Rom) through four frames."""
-    whole = int(math.floor(lag))
+    whole = math.floor(lag)
     x = 1.0 - (lag - whole)
     at = frame - whole - 1
     mask = HISTORY - 1

@@ -8,8 +8,8 @@ string alone whenever it does sound. These rows are the rows of the inverse of B
 Nobody says when string i is silent. The weights minimise ``sum over blocks of log(residual power + floor)``, which lets
 the blocks in which the row explains the channel count and forgets the others; the minimum is found by iteratively
 reweighted least squares (Holland and Welsch, "Robust regression using iteratively reweighted least-squares", Commun.
-Statist. A6, 1977; the weights are those of the Cauchy, or Geman-McClure type, loss). Only second moments of short blocks are
-needed, so an hour of playing fits in a few megabytes.
+Statist. A6, 1977; the weights are those of the Cauchy, or Geman-McClure type, loss). Only second moments of short
+blocks are needed, so an hour of playing fits in a few megabytes.
 """
 
 import numpy as np
@@ -54,9 +54,7 @@ def estimate_bleed(moments: NDArray[np.float64], floor: NDArray[np.float64]) -> 
     for i in range(n):
         others = np.array([j for j in range(n) if j != i and played[j]], int)
         if len(others):
-            weights = _explain(
-                moments[:, i, i], moments[:, i, others], moments[:, others][:, :, others], floor[i]
-            )
+            weights = _explain(moments[:, i, i], moments[:, i, others], moments[:, others][:, :, others], floor[i])
             if np.abs(weights).sum() <= MOST_BLEED:
                 unmix[i, others] = -weights
     mixing = np.linalg.inv(unmix)

@@ -68,8 +68,8 @@ class Calibration:
 def calibrate(path: Path, base: Rig, progress: Callable[[float], None] = lambda share: None) -> Calibration:
     """Measure a take of single strings. ``base`` gives strings, tuning and everything that is not measured.
 
-    Mains frequency, levels, thresholds and bleed of ``base`` are measured anew. Raises InputError for a take that cannot
-    be used, or in which nothing is played.
+    Mains frequency, levels, thresholds and bleed of ``base`` are measured anew. Raises InputError for a take that
+    cannot be used, or in which nothing is played.
     """
     with open_take(path, base.string_count, base.input.channels) as take:
         readings = iter(range(4))
@@ -112,9 +112,7 @@ def _to_measure(base: Rig) -> Rig:
     return Rig.model_validate(data)
 
 
-def _listen(
-    take: Take, rig: Rig, blocks: Iterator[NDArray[np.float64]]
-) -> tuple[list[list[float]], NDArray[np.int64]]:
+def _listen(take: Take, rig: Rig, blocks: Iterator[NDArray[np.float64]]) -> tuple[list[list[float]], NDArray[np.int64]]:
     """Pitches (key numbers) of the notes on each string, sought over the whole neck, and clipped samples by channel."""
     data = rig.model_dump()
     lowest = rig.instrument.strings[int(np.argmin(rig.open_midi))]

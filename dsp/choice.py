@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from thumbline.dsp.activity import frame_of
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
 from thumbline.dsp.records import BY_PLUCK, BY_RULE, BY_STOP, HANDOVER, SILENT
+from thumbline.dsp.spans import frame_of
 
 #: Rules, in the order in which the rig file lists them.
 LOWEST_STRING, LOWEST_PITCH, LAST_PLUCKED = 0, 1, 2

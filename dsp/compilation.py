@@ -38,7 +38,7 @@ def _writable(folder: Path) -> bool:
 
 
 def cache_folder() -> Path:
-    """Return the folder of compiled kernels: the user's cache folder, or a private temporary one if that is read-only."""
+    """Return the folder of compiled kernels: in the user's cache, or a private temporary one if that is read-only."""
     base = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
     folder = base / "thumbline" / f"kernels-{_source_hash()}"
     return folder if _writable(folder) else Path(tempfile.mkdtemp(prefix="thumbline-kernels-"))

@@ -28,6 +28,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+
 from thumbline.dsp.demo_score import BEAT_S, SCORE, STRINGS, TITLE, Note
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.model_take import Thump, add_bleed, bleed_matrix, hiss, hum, render_string
@@ -219,10 +220,7 @@ def truth_json(take: ModelTake) -> str:
         "bleed": take.bleed.tolist(),
     }
     thumps = [
-        {"string": s, "onset": round(e.start_s, 5)}
-        for s in strings
-        for e in take.events[s]
-        if isinstance(e, Thump)
+        {"string": s, "onset": round(e.start_s, 5)} for s in strings for e in take.events[s] if isinstance(e, Thump)
     ]
     lines = [f'"{key}": {json.dumps(value)}' for key, value in head.items()]
     for key, rows in (("thumps", thumps), ("notes", true_notes(take))):
@@ -251,9 +249,7 @@ def write_demo(folder: Path, seed: int = SEED) -> list[Path]:
                 writer.writerows(pitch_rows(piece))
             return [path.replace(folder / path.name) for path in sorted(made.iterdir())]
     except OSError as error:
-        raise InputError(
-            f"demo folder {folder}: cannot be written ({error.strerror}), accepted is a folder"
-        ) from error
+        raise InputError(f"demo folder {folder}: cannot be written ({error.strerror}), accepted is a folder") from error
 
 
 def to_16_bit(audio: Signal) -> np.ndarray:

@@ -64,8 +64,7 @@ def strum(
     """Return a chord ``{string: fret}`` played across the strings, lowest first unless ``up``."""
     order = sorted(frets, reverse=not up)
     return tuple(
-        Note(beat, string, frets[string], beats, velocity, late_s=rank * spread_s)
-        for rank, string in enumerate(order)
+        Note(beat, string, frets[string], beats, velocity, late_s=rank * spread_s) for rank, string in enumerate(order)
     )
 
 

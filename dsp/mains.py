@@ -1,8 +1,8 @@
 """Whether mains hum is there, and its frequency.
 
 Hum goes on while notes come and go: in a spectrum of several seconds it is a thin line at 50 or 60 Hz, with others at
-multiples, and what is played is spread around it. Public mains are kept within 1 % of the nominal frequency nearly always
-(EN 50160, clause 4.2.1: 50 Hz +- 1 % during 99.5 % of a year; figure from memory).
+multiples, and what is played is spread around it. Public mains are kept within 1 % of the nominal frequency nearly
+always (EN 50160, clause 4.2.1: 50 Hz +- 1 % during 99.5 % of a year; figure from memory).
 """
 
 from collections.abc import Iterable
@@ -37,9 +37,7 @@ def find_mains(blocks: Iterable[NDArray[np.float64]], rate: int) -> float | None
         return None
     best, best_hz = 0.0, None
     for nominal in NOMINAL_HZ:
-        lines = [
-            (height, hz / k) for k in LOOK_AT for height, hz in [_line(spectrum, nominal * k, resolution)]
-        ]
+        lines = [(height, hz / k) for k in LOOK_AT for height, hz in [_line(spectrum, nominal * k, resolution)]]
         found = [(height, hz) for height, hz in lines if height >= TWO_LINES_DB]
         agreed = len(found) >= 2 and max(hz for _, hz in found) - min(hz for _, hz in found) < AGREE_HZ
         total = sum(height for height, _ in found)
@@ -49,9 +47,7 @@ def find_mains(blocks: Iterable[NDArray[np.float64]], rate: int) -> float | None
     return best_hz
 
 
-def _mean_spectrum(
-    blocks: Iterable[NDArray[np.float64]], rate: int
-) -> tuple[NDArray[np.float64] | None, float]:
+def _mean_spectrum(blocks: Iterable[NDArray[np.float64]], rate: int) -> tuple[NDArray[np.float64] | None, float]:
     """Mean power spectrum over channels and stretches (each stretch of the same weight), and its step in Hz."""
     group = max(1, rate // LOW_RATE)
     low_rate = rate / group

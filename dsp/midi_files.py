@@ -163,9 +163,7 @@ def write_mutes_midi(
     last_s = 0.0
     for time_s, message in messages:
         if time_s < last_s:
-            raise InputError(
-                f"control change at {time_s} s follows one at {last_s} s; only rising times are accepted"
-            )
+            raise InputError(f"control change at {time_s} s follows one at {last_s} s; only rising times are accepted")
         last_s = time_s
         events.append(_Event(_tick(time_s), mido.Message.from_bytes(message.bytes())))
     _write(path, name, events, max(_tick(end_s), _tick(last_s)))

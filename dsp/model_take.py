@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+
 from thumbline.dsp.string_model import GuitarString, Pluck, Signal, damping, render_pluck
 
 CONTACT_S = 0.005

@@ -106,9 +106,7 @@ class MutePlan:
         opening = open_set - self._open
         closing = self._open - open_set
         if self._order == "open first":
-            return (
-                decisions + self._set(opening, now_s, to_open=True) + self._set(closing, now_s, to_open=False)
-            )
+            return decisions + self._set(opening, now_s, to_open=True) + self._set(closing, now_s, to_open=False)
         decisions += self._set(closing, now_s, to_open=False)
         self._pending = {string: max(now_s, self._gap_end_s(string)) for string in opening}
         return decisions + self.due(now_s)
@@ -215,9 +213,7 @@ class ControlChange:
                 " (120 to 127 are channel mode messages)"
             )
         if not 0 <= self.value <= 127:
-            raise InputError(
-                f"value of MIDI controller {self.controller} is {self.value}; 0 to 127 are accepted"
-            )
+            raise InputError(f"value of MIDI controller {self.controller} is {self.value}; 0 to 127 are accepted")
 
     def bytes(self) -> list[int]:
         """Status, controller and value, as sent without running status."""
@@ -242,9 +238,7 @@ def encode(decision: MuteDecision, modules: Iterable[ModuleLike]) -> list[Contro
     return messages
 
 
-def encode_all(
-    decisions: Iterable[MuteDecision], modules: Sequence[ModuleLike]
-) -> list[tuple[float, ControlChange]]:
+def encode_all(decisions: Iterable[MuteDecision], modules: Sequence[ModuleLike]) -> list[tuple[float, ControlChange]]:
     """``(time_s, message)`` for every message of every decision, in the order in which they are to be sent.
 
     Raises:

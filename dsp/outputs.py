@@ -22,6 +22,7 @@ from typing import Self
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
+
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.takes import printable, take_name
 
@@ -82,9 +83,7 @@ class OutputFolder:
     def __enter__(self) -> Self:
         with _explained(f"write into the folder {self._shown}"):
             if self.target.exists() and not self.target.is_dir():
-                raise InputError(
-                    f"cannot write into the folder {self._shown}: it is a file; name another folder"
-                )
+                raise InputError(f"cannot write into the folder {self._shown}: it is a file; name another folder")
             self.path.mkdir(parents=True)
         return self
 
@@ -113,9 +112,7 @@ class OutputFolder:
             names = sorted(file.name for file in self.path.iterdir())
             for name in names:
                 if (self.target / name).is_dir():
-                    raise InputError(
-                        f"cannot write {printable(self.target / name)}: it is a folder; move it away"
-                    )
+                    raise InputError(f"cannot write {printable(self.target / name)}: it is a folder; move it away")
                 _flush(self.path / name)
             before = self.path / ".before"
             before.mkdir()

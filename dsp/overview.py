@@ -188,9 +188,7 @@ def _draw_contour(
         return centre - np.clip(px_per_key * (np.asarray(key) - (low + high) / 2), -room - 4, room + 4)
 
     for key in {low, high}:
-        sheet.words(
-            LEFT - 12, float(y(key)) + 4, _printed(midi_to_note(key)), font_of(_SMALL), QUIET, "right"
-        )
+        sheet.words(LEFT - 12, float(y(key)) + 4, _printed(midi_to_note(key)), font_of(_SMALL), QUIET, "right")
     seen = trace[(trace[:, 0] >= row.start_s) & (trace[:, 2] <= row.end_s)]
     x = LEFT + (seen[:, ::2] - row.start_s) * row.px_per_s
     sheet.lines(np.column_stack((x[:, 0], y(seen[:, 1]), x[:, 1], y(seen[:, 3]))), BASS, 1.2)

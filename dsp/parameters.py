@@ -106,9 +106,7 @@ def _analysis(p: np.void, rig: Rig) -> None:
     assert taps <= TAPS
     p["taps"] = taps
     p["fir_mask"] = 2 ** math.ceil(math.log2(taps)) - 1
-    p["fir"][:taps] = (
-        signal.firwin(taps, 0.375 * tick_rate, fs=p["rate"], window=("kaiser", 5.0)) if taps > 1 else 1.0
-    )
+    p["fir"][:taps] = signal.firwin(taps, 0.375 * tick_rate, fs=p["rate"], window=("kaiser", 5.0)) if taps > 1 else 1.0
     open_hz = np.asarray(midi_to_hz(rig.open_midi, rig.instrument.a4_hz))
     frets = rig.instrument.frets - rig.instrument.capo
     for s in range(n):

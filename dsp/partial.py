@@ -1,11 +1,12 @@
 """The first partial of one string, which is what a player calls its pitch.
 
-A stiff string's partials lie a little wide of a harmonic series (Fletcher 1964), so its wave never quite repeats itself,
-and the period at which it repeats best reads a few cents sharp of the first partial. The period is known early; here its
-error is found as the note settles. The string is turned down by its own pitch, which makes the first partial stand still,
-and low-passed until the others are gone; what turns on is the difference (a phase vocoder's channel: Flanagan and Golden,
-"Phase vocoder", Bell Syst. Tech. J. 45, 1966). The period, smoothed the same way, is compared with it; their ratio, the
-*stretch*, hardly depends on bends and vibrato, nor much on the fret, so the next note on the string begins with it.
+A stiff string's partials lie a little wide of a harmonic series (Fletcher 1964), so its wave never quite repeats
+itself, and the period at which it repeats best reads a few cents sharp of the first partial. The period is known
+early; here its error is found as the note settles. The string is turned down by its own pitch, which makes the first
+partial stand still, and low-passed until the others are gone; what turns on is the difference (a phase vocoder's
+channel: Flanagan and Golden, "Phase vocoder", Bell Syst. Tech. J. 45, 1966). The period, smoothed the same way, is
+compared with it; their ratio, the *stretch*, hardly depends on bends and vibrato, nor much on the fret, so the next
+note on the string begins with it.
 """
 
 import math
@@ -80,10 +81,7 @@ def measure_stretch(string: np.void, level: float) -> None:
     angle = math.atan2(im, re)
     turned = angle - string.partial_angle
     string.partial_angle = angle
-    if (
-        string.aimed_ticks < SETTLE_PERIODS * string.period + HOP
-        or 2.0 * (re * re + im * im) < LEAST_SHARE * level
-    ):
+    if string.aimed_ticks < SETTLE_PERIODS * string.period + HOP or 2.0 * (re * re + im * im) < LEAST_SHARE * level:
         return
     turned -= 2.0 * math.pi * math.floor(turned / (2.0 * math.pi) + 0.5)
     cycles = 1.0 / string.aimed_period + turned / (2.0 * math.pi * HOP)  # a tick

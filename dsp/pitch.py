@@ -7,8 +7,8 @@ With x the analysis signal and the sums over the window, for every lag::
     n = 2 r / m                          = 1 - (squared difference) / m
 
 (McLeod and Wyvill, "A smarter way to find pitch", ICMC 2005; the difference itself: de Cheveigné and Kawahara, "YIN, a
-fundamental frequency estimator for speech and music", JASA 111, 2002.) ``n`` is 1 where the signal repeats itself. A lag
-needs half a period of overlap, so a pitch can be known one and a half periods after the pluck, and not before.
+fundamental frequency estimator for speech and music", JASA 111, 2002.) ``n`` is 1 where the signal repeats itself. A
+lag needs half a period of overlap, so a pitch can be known one and a half periods after the pluck, and not before.
 
 The products are added up hop by hop and those that leave the window are taken off again; the squares are whole numbers,
 so their running sum is exact. Because the products of one hop are rounded to 32 bits and added in 64, what is taken off
@@ -131,18 +131,16 @@ def pick_period(nsdf: np.ndarray, lag_min: int, lag_max: int) -> tuple[float, fl
 def unlike_last_period(string: np.void, tick: int, span: int, level: float) -> float:
     """How little the last ``span`` ticks are like those one period before: 0 the same, 1 unrelated, above 1 opposed.
 
-    Squared difference over the mean of both spans' energies and ``level``, the power over the last period, so that a quiet stretch
-    of a pulse-like wave does not look like a change.
+    Squared difference over the mean of both spans' energies and ``level``, the power over the last period, so that a
+    quiet stretch of a pulse-like wave does not look like a change.
     """
     period = string.period
-    whole = int(math.floor(period))
+    whole = math.floor(period)
     share = period - whole
     newest = TICKS - 1 - (tick & (TICKS - 1))
     difference = 0.0
     for age in range(span):
-        before = (1.0 - share) * string.ticks[newest + age + whole] + share * string.ticks[
-            newest + age + whole + 1
-        ]
+        before = (1.0 - share) * string.ticks[newest + age + whole] + share * string.ticks[newest + age + whole + 1]
         d = string.ticks[newest + age] - before
         difference += d * d
     energy = span_energy(string, tick + 1 - span, tick + 1)

@@ -2,12 +2,14 @@
 
 import numpy as np
 
-from thumbline.dsp.activity import attend, hear, rest
+from thumbline.dsp.activity import attend
 from thumbline.dsp.bass_voice import follow_level, sing, steer
 from thumbline.dsp.choice import choose
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.conditioning import adapt_to_hum, condition, decimate
+from thumbline.dsp.ending import rest
 from thumbline.dsp.limiter import limit
+from thumbline.dsp.pluck import hear
 from thumbline.dsp.records import BASS, HOP, SILENT
 from thumbline.dsp.remainder import remain
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from thumbline.dsp.activity import end_all
+from thumbline.dsp.ending import end_all
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.event_ring import take_events
 from thumbline.dsp.parameters import HIGHEST_RATE, compile_parameters, initial_state
@@ -36,7 +36,7 @@ class Processor:
         """
         if frames.ndim != 2 or frames.shape[1] < self._channels:
             raise InputError(
-                f"frames have shape {frames.shape}; accepted: (frames, channels) with at least {self._channels} channels"
+                f"frames have shape {frames.shape}; accepted: (frames, channels) {self._channels} or more channels"
             )
         frames = np.ascontiguousarray(frames, np.float64)
         out = np.empty((len(frames), OUTPUTS))

@@ -52,7 +52,8 @@ ANALYSIS_CLIP = 2.0**24
 PLUCK = 1
 #: Its pitch is known. ``value``: Hz; ``extra``: clarity 0 to 1.
 LOCK = 2
-#: The pluck has proved to be a note (or a new note began without a pluck). ``value``: Hz; ``extra``: peak level in dBFS.
+#: The pluck has proved to be a note (or a new note began without a pluck). ``value``: Hz; ``extra``: peak level in
+#: dBFS.
 NOTE = 3
 #: Pitch report. ``value``: Hz; ``extra``: clarity; ``level``: dBFS.
 PITCH = 4

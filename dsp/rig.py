@@ -86,9 +86,7 @@ class Rig(Section):
         mutes = sections["mutes"]
         if isinstance(mutes, dict) and isinstance(mutes["modules"], list | tuple):
             controllers = {"controllers": tuple(range(FIRST_CONTROLLER, FIRST_CONTROLLER + count))}
-            mutes["modules"] = tuple(
-                _completed(_as_table(module), controllers) for module in mutes["modules"]
-            )
+            mutes["modules"] = tuple(_completed(_as_table(module), controllers) for module in mutes["modules"])
         return sections
 
     @model_validator(mode="after")

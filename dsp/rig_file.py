@@ -47,9 +47,7 @@ def load_rig(path: str | os.PathLike[str]) -> Rig:
     """
     name = os.fspath(path)
     try:
-        text = (
-            Path(path).read_bytes().decode("utf-8-sig")
-        )  # some editors begin the file with a byte order mark
+        text = Path(path).read_bytes().decode("utf-8-sig")  # some editors begin the file with a byte order mark
         table = tomllib.loads(text)
     except UnicodeDecodeError as error:
         raise InputError(f"{name}: byte {error.start} is not UTF-8; accepted: TOML text in UTF-8") from None
@@ -98,9 +96,7 @@ def rig_text(rig: Rig, reasons: Mapping[str, str] | None = None) -> str:
     return "\n".join(parts) + "\n"
 
 
-def _modules(
-    modules: tuple[dict[str, Any], ...], default: dict[str, Any], reasons: dict[str, str]
-) -> Iterator[str]:
+def _modules(modules: tuple[dict[str, Any], ...], default: dict[str, Any], reasons: dict[str, str]) -> Iterator[str]:
     yield from ["", _comment(all_settings()[MODULES].meaning), *_reason(reasons.pop(MODULES, None))]
     if not modules:
         yield "modules = []"
@@ -130,9 +126,7 @@ def _reason(reason: str | None) -> Iterator[str]:
 def _comment(text: str) -> str:
     """Return ``text`` as comment lines, without the control characters that TOML allows in none."""
     printable = "".join(c if c.isprintable() else " " for c in text)
-    return textwrap.fill(
-        printable, COMMENT_WIDTH, initial_indent="# ", subsequent_indent="# ", break_on_hyphens=False
-    )
+    return textwrap.fill(printable, COMMENT_WIDTH, initial_indent="# ", subsequent_indent="# ", break_on_hyphens=False)
 
 
 def _toml(value: Any) -> str:
@@ -168,9 +162,7 @@ def write_rig(path: str | os.PathLike[str], text: str) -> None:
             raise
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or _one_line(error)
-        raise InputError(
-            f"{name}: cannot be written ({reason}); accepted: a file in a writable folder"
-        ) from None
+        raise InputError(f"{name}: cannot be written ({reason}); accepted: a file in a writable folder") from None
 
 
 def _permissions(target: Path, name: str) -> int:

@@ -46,9 +46,7 @@ def _path(details: ErrorDetails) -> str:
     kept = [part for part in outer if isinstance(part, int) or part in known]
     if isinstance(last, int) or last in known or details["type"] == "extra_forbidden":
         kept.append(last)
-    return "".join(f"[{part}]" if isinstance(part, int) else f".{_key(part)}" for part in kept).removeprefix(
-        "."
-    )
+    return "".join(f"[{part}]" if isinstance(part, int) else f".{_key(part)}" for part in kept).removeprefix(".")
 
 
 def _key(name: str) -> str:
@@ -57,9 +55,7 @@ def _key(name: str) -> str:
 
 def _sentence(path: str, details: ErrorDetails) -> str:
     setting = all_settings().get(without_indices(path))
-    if details["type"] == "extra_forbidden" or (
-        setting is None and without_indices(path) not in all_sections()
-    ):
+    if details["type"] == "extra_forbidden" or (setting is None and without_indices(path) not in all_sections()):
         return f"{path} is not a setting; {suggestion(without_indices(path))}"
     lists_deep = path.count("[", path.rfind("."))
     wanted = accepted(setting.annotation, lists_deep) if setting else "a table of settings"

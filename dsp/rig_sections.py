@@ -42,9 +42,7 @@ def _number(low: float, high: float, note: str | None = None) -> Any:
 
 T = TypeVar("T")
 PerString = Annotated[tuple[T, ...], Field(description="one per string")]
-MatrixRow = Annotated[
-    tuple[Annotated[float, _number(-1.0, 1.0)], ...], Field(description="a number per string")
-]
+MatrixRow = Annotated[tuple[Annotated[float, _number(-1.0, 1.0)], ...], Field(description="a number per string")]
 Matrix = Annotated[tuple[MatrixRow, ...], Field(description="a row per string, 1 on the diagonal")]
 StringNumber = Annotated[int, Field(strict=True, ge=1, description="a string number, from 1")]
 StringNumbers = Annotated[tuple[StringNumber, ...], Field(description="a list without repeats")]
@@ -54,9 +52,7 @@ OpenString = Annotated[
     AfterValidator(_open_string),
     Field(description=f'a note name such as "E2" or "F#1", {LOWEST_OPEN_STRING} to {HIGHEST_OPEN_STRING}'),
 ]
-OpenStrings = Annotated[
-    tuple[OpenString, ...], Field(min_length=4, max_length=10, description="a list of 4 to 10")
-]
+OpenStrings = Annotated[tuple[OpenString, ...], Field(min_length=4, max_length=10, description="a list of 4 to 10")]
 Channel = Annotated[int, _number(1, 256)]
 Cents = Annotated[float, _number(-1200.0, 1200.0)]
 Gain = Annotated[float, _number(-60.0, 12.0)]
@@ -86,9 +82,7 @@ class Instrument(Section):
     a4_hz: Annotated[float, _number(400.0, 480.0)] = Field(
         default=440.0, description="The frequency of A4 you tune to. 440 is standard pitch (ISO 16)."
     )
-    capo: Annotated[int, _number(0, 12)] = Field(
-        default=0, description="The fret the capo sits on; 0 is no capo."
-    )
+    capo: Annotated[int, _number(0, 12)] = Field(default=0, description="The fret the capo sits on; 0 is no capo.")
     frets: Annotated[int, _number(12, 36)] = Field(default=24, description="How many frets the neck has.")
 
 
@@ -158,8 +152,7 @@ class Choice(Section):
     )
     strings: Literal["all"] | Annotated[StringNumbers, Field(min_length=1)] = Field(
         default="all",
-        description="Strings that may carry the bass. [4, 5, 6] keeps it on the three lowest of six; "
-        '"all" is any.',
+        description='Strings that may carry the bass. [4, 5, 6] keeps it on the three lowest of six; "all" is any.',
     )
     highest_note: Literal["any"] | Note = Field(
         default="any",
@@ -184,8 +177,7 @@ class Bass(Section):
 
     voice: Literal["shifted", "synth"] = Field(
         default="shifted",
-        description='"shifted" is your own string, moved down; "synth" plays the same notes with a '
-        "synthesised voice.",
+        description='"shifted" is your own string, moved down; "synth" plays the same notes with a synthesised voice.',
     )
     interval: Annotated[int, _number(-24, 0)] = Field(
         default=-12,
@@ -223,9 +215,7 @@ class Guitar(Section):
 class MuteModule(Section):
     """One sound module, or one part of it, with a mute for each string, moved by MIDI control changes."""
 
-    name: ModuleName = Field(
-        default="bass module", description="What you call it; messages and tables use this name."
-    )
+    name: ModuleName = Field(default="bass module", description="What you call it; messages and tables use this name.")
     channel: Annotated[int, _number(1, 16)] = Field(default=1, description="The MIDI channel it listens to.")
     controllers: PerString[Controller] = Field(
         default=(),
@@ -249,11 +239,9 @@ class Mutes(Section):
     gap_ms: Annotated[float, _number(0.0, 100.0)] = Field(
         default=5.0, description='The pause between closing and opening if the order is "gap".'
     )
-    modules: Annotated[tuple[MuteModule, ...], Field(max_length=16, description="a list of up to 16")] = (
-        Field(
-            (MuteModule(),),
-            description="The sound modules to mute, each under its own [[mutes.modules]]; [] sends no MIDI.",
-        )
+    modules: Annotated[tuple[MuteModule, ...], Field(max_length=16, description="a list of up to 16")] = Field(
+        (MuteModule(),),
+        description="The sound modules to mute, each under its own [[mutes.modules]]; [] sends no MIDI.",
     )
 
 

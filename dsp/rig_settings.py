@@ -69,9 +69,7 @@ def _sections() -> Iterator[tuple[str, BaseModel]]:
 def _settings_of(section: BaseModel, prefix: str) -> dict[str, Setting]:
     hints = get_type_hints(type(section), include_extras=True)
     return {
-        f"{prefix}.{name}": Setting(
-            f"{prefix}.{name}", field.description or "", hints[name], getattr(section, name)
-        )
+        f"{prefix}.{name}": Setting(f"{prefix}.{name}", field.description or "", hints[name], getattr(section, name))
         for name, field in type(section).model_fields.items()
     }
 

@@ -1,9 +1,11 @@
-"""Power of a string over a span of ticks, exact whatever went before."""
+"""Small measures that all parts of the analysis share: power over a span of ticks, decibels, frames of ticks."""
+
+import math
 
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.records import TICKS
+from thumbline.dsp.records import ANALYSIS_STEP, TICKS
 
 
 @kernel
@@ -19,3 +21,15 @@ def span_power(string: np.void, first: int, end: int) -> float:
     if end <= first:
         return 0.0
     return span_energy(string, first, end) / (end - first)
+
+
+@kernel
+def decibels(power: float) -> float:
+    """Power in analysis steps squared, as dBFS (rms)."""
+    return 10.0 * math.log10(power * ANALYSIS_STEP * ANALYSIS_STEP + 1e-20)
+
+
+@kernel
+def frame_of(p: np.void, tick: int) -> int:
+    """The frame that completes ``tick``, less the delay of the decimation filter."""
+    return max(0, (tick + 1) * p.decimation - 1 - (p.taps - 1) // 2)

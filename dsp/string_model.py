@@ -126,9 +126,7 @@ class Pluck:
         if self.harmonic < 1:
             raise ValueError(f"harmonic: got {self.harmonic}, accepted is 1 or more")
         if not self.stop_s > self.start_s:
-            raise ValueError(
-                f"stop_s: got {self.stop_s} s, accepted is later than start_s ({self.start_s} s)"
-            )
+            raise ValueError(f"stop_s: got {self.stop_s} s, accepted is later than start_s ({self.start_s} s)")
         times = [after for after, _ in self.bend]
         if any(b <= a for a, b in pairwise(times)):
             raise ValueError(f"bend: got points at {times} s, accepted are increasing times")
@@ -143,9 +141,7 @@ def midi_to_hz(midi: float | Signal) -> float | Signal:
     return 440.0 * 2.0 ** ((midi - 69.0) / 12.0)
 
 
-def stiff_inharmonicity(
-    core_mm: float, tension_n: float, length_mm: float, young_pa: float = 2.0e11
-) -> float:
+def stiff_inharmonicity(core_mm: float, tension_n: float, length_mm: float, young_pa: float = 2.0e11) -> float:
     """Return B = pi^3 E d^4 / (64 T L^2) of a string of core diameter d, tension T and length L [F64].
 
     Young's modulus is that of steel, 200 GPa (handbook value, from memory). A winding adds mass, but next to
@@ -227,9 +223,7 @@ def _vibration(string: GuitarString, pluck: Pluck, midi: float, velocity: float,
     """Return the sum of the partials that one push of ``velocity`` on a string at ``midi`` sets going."""
     length = string.length_mm(midi)
     if not pluck.pluck_mm < length:
-        raise ValueError(
-            f"pluck_mm: got {pluck.pluck_mm}, accepted is less than the string ({length:.1f} mm)"
-        )
+        raise ValueError(f"pluck_mm: got {pluck.pluck_mm}, accepted is less than the string ({length:.1f} mm)")
     step = float(motion.seconds[1] - motion.seconds[0])
     limit = HIGHEST_PARTIAL / step / float(motion.hz.max())
     n = np.arange(pluck.harmonic, int(limit) + 1, pluck.harmonic)

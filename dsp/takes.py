@@ -18,6 +18,7 @@ from typing import BinaryIO, Self, cast
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
+
 from thumbline.dsp.errors import InputError
 
 LOWEST_RATE_HZ = 22_050
@@ -143,9 +144,7 @@ class _SoundFile:
             raise InputError(f"cannot open the take {self.name}: {error.strerror}") from error
         if promised < 0:
             why = f"its header does not count the {present} frames that follow"
-            raise InputError(
-                f"{self.name} is damaged or was never closed: {why}; save it anew from an editor"
-            )
+            raise InputError(f"{self.name} is damaged or was never closed: {why}; save it anew from an editor")
         if present < promised:
             raise self._cut_short(present, promised)
         self._sound = self._decoder()
@@ -183,9 +182,7 @@ class _SoundFile:
             return _ForwardSound(self.path if os.name == "nt" else os.fsencode(self.path))
         except (soundfile.LibsndfileError, TypeError) as error:  # TypeError: .raw, which has no header
             code = error.code if isinstance(error, soundfile.LibsndfileError) else 1
-            reason = _REASONS.get(
-                code, f"cannot be read as sound ({str(error).rpartition(': ')[2].rstrip('.')})"
-            )
+            reason = _REASONS.get(code, f"cannot be read as sound ({str(error).rpartition(': ')[2].rstrip('.')})")
             accepted = "accepted are WAV, RF64, FLAC, AIFF, CAF and what else libsndfile reads"
             raise InputError(f"{self.name} {reason}; {accepted}") from error
 
@@ -297,9 +294,7 @@ class Take:
             pair = f"{self._sounds[0].name} and {sound.name}"
             if sound.sample_rate != self.sample_rate:
                 rates = f"{self.sample_rate} Hz and {sound.sample_rate} Hz"
-                raise InputError(
-                    f"{pair} have sample rates of {rates}; the files of a take must have the same"
-                )
+                raise InputError(f"{pair} have sample rates of {rates}; the files of a take must have the same")
             if sound.frames != self.frames:
                 lengths = f"{self.frames} and {sound.frames} frames"
                 raise InputError(f"{pair} have {lengths}; the files of a take must be equally long")

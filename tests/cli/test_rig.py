@@ -32,9 +32,7 @@ def test_a_new_rig_is_written_to_a_file_and_says_so(tmp_path: Path) -> None:
     assert load_rig(path) == Rig()
 
 
-@pytest.mark.parametrize(
-    "strings", ["E4 B3 G3 D3 A2 E2 B1", "E4,B3,G3,D3,A2,E2,B1", " E4, B3, G3 D3 A2 E2 B1 "]
-)
+@pytest.mark.parametrize("strings", ["E4 B3 G3 D3 A2 E2 B1", "E4,B3,G3,D3,A2,E2,B1", " E4, B3, G3 D3 A2 E2 B1 "])
 def test_a_new_rig_can_have_other_strings(tmp_path: Path, strings: str) -> None:
     assert run("new", tmp_path / "rig.toml", "--strings", strings).exit_code == 0
     loaded = load_rig(tmp_path / "rig.toml")
@@ -72,18 +70,14 @@ def test_a_good_rig_is_shown_string_by_string(tmp_path: Path) -> None:
     rows = [line.split() for line in result.stdout.splitlines()]
     assert ["1", "F#4", "369.99", "6", "-40.0", "auto", "no"] in rows
     assert ["6", "F#2", "92.50", "1", "-41.5", "auto", "yes"] in rows
-    assert (
-        "[b]low[/b]: MIDI channel 4, controllers 102 103 104 105 106 107, open 0, closed 127" in result.stdout
-    )
+    assert "[b]low[/b]: MIDI channel 4, controllers 102 103 104 105 106 107, open 0, closed 127" in result.stdout
     assert result.stdout.splitlines()[-1] == f"{path}: a good rig"
 
 
 def test_a_bad_rig_is_refused_with_its_name(tmp_path: Path) -> None:
     path = tmp_path / "rig.toml"
     path.write_text("[detect]\non_dbs = 3\n")
-    with pytest.raises(
-        InputError, match=r"rig\.toml: detect\.on_dbs is not a setting; did you mean detect\.on_db\?"
-    ):
+    with pytest.raises(InputError, match=r"rig\.toml: detect\.on_dbs is not a setting; did you mean detect\.on_db\?"):
         run("check", path)
     with pytest.raises(InputError, match=r"none\.toml: cannot be read"):
         run("check", tmp_path / "none.toml")

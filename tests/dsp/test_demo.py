@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+
 from thumbline.dsp import demo
 from thumbline.dsp.demo_score import SCORE, STRINGS, Knock, Note, strum
 from thumbline.dsp.errors import InputError
@@ -56,9 +57,7 @@ def test_the_committed_files_are_what_the_score_and_the_seed_make(made: Path) ->
         assert new.shape == old.shape
         assert np.abs(new.astype(int) - old).max() <= 1
         now, then = truth(stem, made), truth(stem)
-        assert {key: now[key] for key in now if key != "notes"} == {
-            key: then[key] for key in then if key != "notes"
-        }
+        assert {key: now[key] for key in now if key != "notes"} == {key: then[key] for key in then if key != "notes"}
         assert len(now["notes"]) == len(then["notes"])
         for a, b in zip(now["notes"], then["notes"], strict=True):
             assert a == pytest.approx(b, abs=1e-3)
@@ -135,9 +134,7 @@ def test_bleed_measured_in_the_open_strings_take_is_the_matrix_of_its_truth() ->
     for n in known["notes"]:
         part = audio[round(n["onset"] * RATE) : round((n["onset"] + 0.5) * RATE)]
         own = part[:, n["string"] - 1]
-        np.testing.assert_allclose(
-            part.T @ own / (own @ own), np.array(known["bleed"])[:, n["string"] - 1], atol=0.003
-        )
+        np.testing.assert_allclose(part.T @ own / (own @ own), np.array(known["bleed"])[:, n["string"] - 1], atol=0.003)
 
 
 def test_the_pitch_table_is_the_pitch_of_the_notes() -> None:

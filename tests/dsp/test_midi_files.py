@@ -9,6 +9,7 @@ import mido
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.midi_files import LONGEST_DELTA, TICKS_PER_SECOND, write_bass_midi, write_mutes_midi
 from thumbline.dsp.mutes import ControlChange
@@ -175,9 +176,7 @@ def test_any_notes_come_back_apart_in_tune_and_in_time(
     for note in result:
         pitch = note.key + note.bend / 8192 * 2
         close = [given for given in notes if abs(given.onset_s - note.onset_s) <= HALF_TICK_S + 1e-9]
-        assert any(
-            abs(given.midi - pitch) * 100 <= 0.0125 and given.velocity == note.velocity for given in close
-        )
+        assert any(abs(given.midi - pitch) * 100 <= 0.0125 and given.velocity == note.velocity for given in close)
         assert note.offset_s > note.onset_s
     onsets = {round(note.onset_s * TICKS_PER_SECOND) for note in notes}
     assert len(result) == len(onsets)
@@ -186,9 +185,7 @@ def test_any_notes_come_back_apart_in_tune_and_in_time(
 def test_the_tick_is_finer_than_a_tenth_of_a_millisecond(tmp_path: Path):
     path = tmp_path / "mutes.mid"
     moments = [k * 0.0001 for k in range(1000)]
-    write_mutes_midi(
-        path, [(moment, ControlChange(1, 102, k % 128)) for k, moment in enumerate(moments)], end_s=1
-    )
+    write_mutes_midi(path, [(moment, ControlChange(1, 102, k % 128)) for k, moment in enumerate(moments)], end_s=1)
     read = [now_s for now_s, message in timed(path) if message.type == "control_change"]
     assert max(abs(a - b) for a, b in zip(read, moments, strict=True)) <= 0.00005
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from thumbline.dsp.model_take import Thump, add_bleed, bleed_matrix, hiss, hum, render_string
 from thumbline.dsp.string_model import GuitarString, Pluck
 
@@ -22,9 +23,7 @@ def test_a_seed_decides_every_frame() -> None:
 
 def test_the_order_in_which_events_are_given_does_not_matter() -> None:
     events = [Pluck(0.05, 45.0, 0.2), Thump(0.25), Pluck(0.3, 47.0, 0.4)]
-    forward, backward = (
-        render_string(STRING, line, RATE // 2, RATE, rng())[0] for line in (events, events[::-1])
-    )
+    forward, backward = (render_string(STRING, line, RATE // 2, RATE, rng())[0] for line in (events, events[::-1]))
     np.testing.assert_array_equal(forward, backward)
 
 

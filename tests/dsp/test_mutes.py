@@ -5,6 +5,7 @@ from itertools import accumulate
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.mutes import (
     ControlChange,
@@ -69,9 +70,7 @@ def test_every_string_is_open_before_the_first_decision():
 
 
 def test_the_first_bass_string_closes_the_others_from_the_lowest_up():
-    assert MutePlan(STRINGS).feed(0.5, {6}) == [
-        MuteDecision(0.5, string, False) for string in (5, 4, 3, 2, 1)
-    ]
+    assert MutePlan(STRINGS).feed(0.5, {6}) == [MuteDecision(0.5, string, False) for string in (5, 4, 3, 2, 1)]
 
 
 def test_open_first_opens_the_new_string_before_the_old_one_closes():
@@ -217,9 +216,7 @@ def test_open_first_never_leaves_every_string_closed_on_the_way(changes: Changes
 
 
 @given(changes=hand_overs(), order=st.sampled_from(ORDERS[1:]))
-def test_close_first_and_gap_never_open_a_string_beside_one_that_is_to_close(
-    changes: Changes, order: MuteOrder
-):
+def test_close_first_and_gap_never_open_a_string_beside_one_that_is_to_close(changes: Changes, order: MuteOrder):
     plan = MutePlan(STRINGS, order, GAP_S)
     state, wanted_before = ALL, ALL
     for time_s, wanted in changes:

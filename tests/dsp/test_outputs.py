@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+
 import thumbline.dsp.outputs as outputs
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.outputs import AudioWriter, OutputFolder, distinct_names, write_csv
@@ -128,9 +129,7 @@ def test_any_exception_leaves_everything_as_it_was_and_passes_through(
 # Between opening a file and taking charge of it even Python's own with statement cannot close it.
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 @pytest.mark.parametrize("earlier", [False, True])
-def test_an_interrupt_at_any_line_leaves_the_old_result_or_the_new_one_whole(
-    tmp_path: Path, earlier: bool
-) -> None:
+def test_an_interrupt_at_any_line_leaves_the_old_result_or_the_new_one_whole(tmp_path: Path, earlier: bool) -> None:
     """Interrupts the n-th line that runs in the module, for every n, until a run has no n-th line."""
     old_texts = {"bass.txt": "old bass", "setlist.txt": "the guitarist's own"} if earlier else {}
     new_texts = old_texts | {"bass.txt": "new bass", "guitar.txt": "new guitar"}
@@ -223,9 +222,7 @@ def test_a_file_where_the_result_would_go_is_refused_and_kept(tmp_path: Path) ->
 def test_a_parent_that_is_a_file_is_refused_and_kept(tmp_path: Path) -> None:
     (tmp_path / "out").write_text("mine")
     for parent in (tmp_path / "out", tmp_path / "out" / "deeper"):
-        with pytest.raises(
-            InputError, match=r"cannot write into the folder .*: (not a directory|file exists)"
-        ):
+        with pytest.raises(InputError, match=r"cannot write into the folder .*: (not a directory|file exists)"):
             write_result(parent)
     assert tree(tmp_path) == {"out": "mine"}
 
@@ -239,9 +236,7 @@ def test_a_folder_where_a_file_would_go_is_refused_and_the_old_result_kept(tmp_p
     assert tree(tmp_path) == before
 
 
-@pytest.mark.parametrize(
-    ("number", "words"), [(errno.EACCES, "permission denied"), (errno.EROFS, "read-only")]
-)
+@pytest.mark.parametrize(("number", "words"), [(errno.EACCES, "permission denied"), (errno.EROFS, "read-only")])
 def test_a_folder_that_cannot_be_made_is_refused_in_plain_words(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, words: str
 ) -> None:
@@ -311,9 +306,7 @@ def test_a_mono_file_takes_blocks_of_one_dimension_and_of_two(tmp_path: Path) ->
     ("sample", "peak"),
     [(0.0, None), (1e-9, None), (0.5, -6.0206), (-1.0, 0.0), (1.0, 0.0), (7.5, 0.0), (-7.5, 0.0)],
 )
-def test_the_peak_is_that_of_the_file_and_none_for_silence(
-    tmp_path: Path, sample: float, peak: float | None
-) -> None:
+def test_the_peak_is_that_of_the_file_and_none_for_silence(tmp_path: Path, sample: float, peak: float | None) -> None:
     with AudioWriter(tmp_path / "bass.wav", RATE, 1, 2) as writer:
         assert writer.peak_dbfs is None
         writer.write(np.array([sample, 0.0]))

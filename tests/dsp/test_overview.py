@@ -237,9 +237,7 @@ def test_a_bend_of_the_bass_is_drawn_in_the_bass_line_and_no_other_pitch_is(tmp_
 
 
 def test_lanes_are_named_by_string_number_and_open_note(words: Callable[..., list[Text]]) -> None:
-    drawn = sorted(
-        words(5.0, [note(1, 1.0, 2.0)], [], rig=rig_of(8)), key=lambda word: word.get_position()[1]
-    )
+    drawn = sorted(words(5.0, [note(1, 1.0, 2.0)], [], rig=rig_of(8)), key=lambda word: word.get_position()[1])
     margin = [word.get_text() for word in drawn if word.get_position()[0] < LEFT]
     assert [text for text in margin if text.isdecimal()] == list("12345678")
     assert [text for text in margin if text in ("E4", "B3", "G3", "D3", "A2", "E2", "B1", "F♯1")] == [
@@ -315,9 +313,7 @@ def test_any_name_draws_without_a_warning(
     assert capfd.readouterr().err == ""
 
 
-def test_what_the_font_lacks_is_drawn_in_another_that_has_it(
-    tmp_path: Path, words: Callable[..., list[Text]]
-) -> None:
+def test_what_the_font_lacks_is_drawn_in_another_that_has_it(tmp_path: Path, words: Callable[..., list[Text]]) -> None:
     title = "tide \N{SCRIPT SMALL G}"  # in STIX, which comes with matplotlib, not in DejaVu Sans
     (name,) = (word for word in words(5.0, [], [], title=title) if word.get_text() == title)
     assert len(set(name.get_fontfamily())) == 2
@@ -343,9 +339,7 @@ def test_a_long_name_is_cut_short_of_the_legend(words: Callable[..., list[Text]]
 
 
 @pytest.mark.parametrize("seconds", [0.0, 0.01, 8.0])
-def test_a_take_without_notes_shows_its_lanes_and_says_so(
-    words: Callable[..., list[Text]], seconds: float
-) -> None:
+def test_a_take_without_notes_shows_its_lanes_and_says_so(words: Callable[..., list[Text]], seconds: float) -> None:
     assert "no notes" in contents(words(seconds, [], []))
 
 
@@ -388,9 +382,7 @@ def test_many_notes_take_few_artists(monkeypatch: pytest.MonkeyPatch) -> None:
     for count in (200, 4_000):
         onsets = np.linspace(0.0, 3599.0, count)
         notes = [note(1 + i % 6, float(t), float(t) + 0.1, i % 9) for i, t in enumerate(onsets)]
-        draw_overview(
-            Path("nowhere.png"), title="", seconds=3600.0, rig=rig_of(6), notes=notes, bassline=notes
-        )
+        draw_overview(Path("nowhere.png"), title="", seconds=3600.0, rig=rig_of(6), notes=notes, bassline=notes)
     assert len(figures[1].artists) == len(figures[0].artists) < 400
 
 

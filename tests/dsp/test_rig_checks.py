@@ -83,9 +83,7 @@ def test_a_bleed_matrix_is_accepted_if_the_strings_can_be_told_apart() -> None:
 
 
 def test_a_bleed_matrix_that_cannot_be_undone_is_refused() -> None:
-    assert refusal({"bleed": {"matrix": matrix(-0.2)}}).startswith(
-        "bleed.matrix is singular"
-    )  # rows sum to 0
+    assert refusal({"bleed": {"matrix": matrix(-0.2)}}).startswith("bleed.matrix is singular")  # rows sum to 0
     assert refusal({"bleed": {"matrix": matrix(0.9999)}}).startswith("bleed.matrix is singular")
 
 
@@ -93,9 +91,7 @@ def test_a_bleed_matrix_has_ones_on_the_diagonal_and_less_beside_it() -> None:
     weak, strong = matrix(0.1), matrix(0.1)
     weak[2][2], strong[1][3] = 0.9, -1.0
     assert refusal({"bleed": {"matrix": weak}}) == "bleed.matrix[2][2] is 0.9; accepted: 1 on the diagonal"
-    assert refusal({"bleed": {"matrix": strong}}).startswith(
-        "bleed.matrix[1][3] is -1.0; accepted: more than -1 and"
-    )
+    assert refusal({"bleed": {"matrix": strong}}).startswith("bleed.matrix[1][3] is -1.0; accepted: more than -1 and")
 
 
 def test_a_bleed_matrix_is_as_large_as_there_are_strings() -> None:

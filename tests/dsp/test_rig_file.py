@@ -70,9 +70,7 @@ def rigs(draw: st.DrawFn) -> Rig:
             ),
             "bass": some_of(interval=st.integers(-24, 0), tone_hz=numbers(80, 20000), dynamics=numbers(0, 1)),
             "guitar": some_of(stereo=st.booleans(), pan=each(numbers(-1, 1)), level_db=numbers(-60, 12)),
-            "mutes": some_of(
-                order=st.sampled_from(["open first", "close first", "gap"]), modules=st.just(modules)
-            ),
+            "mutes": some_of(order=st.sampled_from(["open first", "close first", "gap"]), modules=st.just(modules)),
             "output": some_of(ceiling_db=numbers(-24, 0)),
         }
     )
@@ -117,9 +115,7 @@ def test_a_bleed_matrix_is_written_a_row_a_line() -> None:
 
 def test_a_reason_stands_right_above_its_value() -> None:
     rig = rig_from_dict({"mutes": {"modules": [{}, {"channel": 2}]}})
-    text = rig_text(
-        rig, {"detect.on_db": "12 dB above\nthe floor", "mutes.modules[1].channel": "second part"}
-    )
+    text = rig_text(rig, {"detect.on_db": "12 dB above\nthe floor", "mutes.modules[1].channel": "second part"})
     assert '# Reason: 12 dB above the floor\non_db = "auto"\n' in text
     assert "# Reason: second part\nchannel = 2\n" in text
 
@@ -138,9 +134,7 @@ def test_the_default_shown_fits_the_number_of_strings() -> None:
 
 
 def test_a_written_rig_is_read_back(tmp_path: Path) -> None:
-    rig = rig_from_dict(
-        {"choice": {"rule": "lowest pitch"}, "mutes": {"modules": [{"name": 'Kontrabaß \\ "x"'}]}}
-    )
+    rig = rig_from_dict({"choice": {"rule": "lowest pitch"}, "mutes": {"modules": [{"name": 'Kontrabaß \\ "x"'}]}})
     write_rig(tmp_path / "rig.toml", rig_text(rig))
     assert load_rig(tmp_path / "rig.toml") == rig
     assert [path.name for path in tmp_path.iterdir()] == ["rig.toml"]

@@ -64,9 +64,7 @@ def refusal(table: Mapping[str, object]) -> str:
         ({"bleed": {"matrix": [[1.0, "x"]]}}, 'bleed.matrix[0][1] is "x"; accepted: -1 to 1'),
     ],
 )
-def test_a_refusal_names_the_key_the_value_and_what_is_accepted(
-    table: Mapping[str, object], message: str
-) -> None:
+def test_a_refusal_names_the_key_the_value_and_what_is_accepted(table: Mapping[str, object], message: str) -> None:
     assert refusal(table).startswith(message)
 
 
@@ -84,9 +82,7 @@ def test_a_refusal_names_the_key_the_value_and_what_is_accepted(
         ({"output": {"zzz\n": 1}}, 'output."zzz\\n" is not a setting; accepted: output.ceiling_db'),
     ],
 )
-def test_an_unknown_key_is_refused_with_the_nearest_known_one(
-    table: Mapping[str, object], message: str
-) -> None:
+def test_an_unknown_key_is_refused_with_the_nearest_known_one(table: Mapping[str, object], message: str) -> None:
     assert refusal(table) == message
 
 

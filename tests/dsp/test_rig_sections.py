@@ -77,9 +77,7 @@ def test_a_number_is_accepted_up_to_its_limits_and_refused_beyond(
 
 
 @pytest.mark.parametrize(("key", "low", "high", "step"), RANGES_PER_STRING)
-def test_each_string_has_its_own_value_within_the_same_limits(
-    key: str, low: float, high: float, step: float
-) -> None:
+def test_each_string_has_its_own_value_within_the_same_limits(key: str, low: float, high: float, step: float) -> None:
     values = [low, high, low, high, low, high]
     assert in_rig(rig_from_dict(nested(key, values)), key) == tuple(values)
     for value in (low - step, high + step):

@@ -10,9 +10,7 @@ from thumbline.dsp.rig_settings import all_sections, all_settings, suggestion
 
 def test_every_setting_of_the_rig_is_in_the_table_and_explained() -> None:
     sections = {name: getattr(Rig(), name) for name in Rig.model_fields}
-    expected = [
-        f"{name}.{field}" for name, section in sections.items() for field in type(section).model_fields
-    ]
+    expected = [f"{name}.{field}" for name, section in sections.items() for field in type(section).model_fields]
     of_a_module = [f"mutes.modules.{field}" for field in type(Rig().mutes.modules[0]).model_fields]
     expected[-1:-1] = of_a_module  # between the mutes and the output, as in the file
     assert list(all_settings()) == expected

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from thumbline.dsp.string_model import (
     SLUR_S,
     GuitarString,
@@ -145,9 +146,7 @@ def test_each_partial_decays_at_its_two_parameter_rate() -> None:
 
 
 def test_glide_bend_and_vibrato_reach_the_sound_as_the_truth_says() -> None:
-    pluck = Pluck(
-        0, 60.0, velocity=0.8, glide_cents=12.0, bend=((0.1, 0.0), (0.3, 200.0)), vibrato=Vibrato(0.4, 40.0)
-    )
+    pluck = Pluck(0, 60.0, velocity=0.8, glide_cents=12.0, bend=((0.1, 0.0), (0.3, 200.0)), vibrato=Vibrato(0.4, 40.0))
     t = times(1.0)
     string = GuitarString(55.0, 5e-5)
     signal, hz = render_pluck(string, pluck, t)

@@ -9,6 +9,7 @@ import pytest
 import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.takes import open_take, printable, take_name
 
@@ -45,9 +46,7 @@ def noise(frames: int, channels: int, seed: int = 0) -> np.ndarray:
     return 0.25 * np.random.default_rng(seed).standard_normal((frames, channels)).clip(-3.9, 3.9)
 
 
-def write(
-    path: Path, samples: np.ndarray, form: str = "WAV", subtype: str = "PCM_24", rate: int = RATE
-) -> Path:
+def write(path: Path, samples: np.ndarray, form: str = "WAV", subtype: str = "PCM_24", rate: int = RATE) -> Path:
     soundfile.write(path, samples, rate, format=form, subtype=subtype)
     return path
 
@@ -307,9 +306,7 @@ def test_a_take_is_named_after_its_file_or_folder(tmp_path: Path, monkeypatch: p
     assert take_name("..") == "first set.v2"
 
 
-@pytest.mark.parametrize(
-    "path", ["/", "", ".wav", "..wav", "...wav", "....", "a/...wav", ". .wav", "x" * 5000]
-)
+@pytest.mark.parametrize("path", ["/", "", ".wav", "..wav", "...wav", "....", "a/...wav", ". .wav", "x" * 5000])
 def test_a_name_is_never_empty_hidden_or_a_way_to_another_folder(path: str) -> None:
     name = take_name(path)
     assert name
@@ -369,9 +366,7 @@ def test_a_named_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["t.wav", "t.flac", "t.aiff", "t.caf", "t.raw", "t"])
 @pytest.mark.parametrize("text", [b"", b"E A D G B E\n" * 100])
-def test_text_with_the_name_of_a_sound_file_is_refused_in_plain_words(
-    tmp_path: Path, name: str, text: bytes
-) -> None:
+def test_text_with_the_name_of_a_sound_file_is_refused_in_plain_words(tmp_path: Path, name: str, text: bytes) -> None:
     (tmp_path / name).write_bytes(text)
     message = refusal(tmp_path / name)
     assert f"{name} is not a sound file" in message
@@ -401,9 +396,7 @@ def test_in_a_folder_the_file_that_holds_it_is_named_too(tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize("form", CUTTABLE)
-def test_a_cut_file_is_refused_with_the_frames_that_can_be_read_and_those_promised(
-    tmp_path: Path, form: str
-) -> None:
+def test_a_cut_file_is_refused_with_the_frames_that_can_be_read_and_those_promised(tmp_path: Path, form: str) -> None:
     whole = sound_bytes(form)
     path = tmp_path / "t.sound"
     path.write_bytes(whole[: len(whole) * 2 // 3])
@@ -526,9 +519,7 @@ def test_a_damaged_file_is_read_or_refused_and_nothing_else(
 
 
 @pytest.mark.parametrize("kind", SMALL, ids="-".join)
-def test_a_file_cut_at_any_byte_is_refused_unless_no_sound_is_lost(
-    tmp_path: Path, kind: tuple[str, str]
-) -> None:
+def test_a_file_cut_at_any_byte_is_refused_unless_no_sound_is_lost(tmp_path: Path, kind: tuple[str, str]) -> None:
     whole = SMALL[kind]
     path = tmp_path / "t.sound"
     for length in range(0, len(whole), 7):

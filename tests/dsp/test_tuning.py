@@ -45,9 +45,7 @@ def test_the_octave_number_belongs_to_the_letter_not_to_the_pitch() -> None:
     assert note_to_midi("Cb4") == note_to_midi("B3")
 
 
-@pytest.mark.parametrize(
-    "name", ["", "E", "H2", "E#b2", "2E", "E2.5", "E 2x", "###E2", "E###2", "E2\nF2", "E\u0662"]
-)
+@pytest.mark.parametrize("name", ["", "E", "H2", "E#b2", "2E", "E2.5", "E 2x", "###E2", "E###2", "E2\nF2", "E\u0662"])
 def test_what_is_no_note_name_is_refused_with_the_name_and_the_form_accepted(name: str) -> None:
     with pytest.raises(InputError, match="accepted: a letter A to G") as caught:
         note_to_midi(name)
@@ -86,9 +84,7 @@ def test_numbers_give_floats_and_arrays_give_arrays_of_the_same_values() -> None
 
 
 @given(st.floats(-20, 150), st.floats(400, 480))
-def test_key_number_to_frequency_and_back_is_exact_to_a_billionth_of_a_cent(
-    midi: float, a4_hz: float
-) -> None:
+def test_key_number_to_frequency_and_back_is_exact_to_a_billionth_of_a_cent(midi: float, a4_hz: float) -> None:
     assert hz_to_midi(midi_to_hz(midi, a4_hz), a4_hz) == pytest.approx(midi, abs=1e-11)
 
 
@@ -100,9 +96,7 @@ def test_a4_sounds_at_the_reference_whatever_that_is() -> None:
 def test_cents_count_1200_to_the_octave_and_have_a_sign() -> None:
     assert cents(880.0, 440.0) == 1200.0
     assert cents(220.0, 440.0) == -1200.0
-    np.testing.assert_allclose(
-        cents(midi_to_hz(np.array([60.0, 60.5])), midi_to_hz(60.0)), [0.0, 50.0], atol=1e-9
-    )
+    np.testing.assert_allclose(cents(midi_to_hz(np.array([60.0, 60.5])), midi_to_hz(60.0)), [0.0, 50.0], atol=1e-9)
 
 
 @pytest.mark.parametrize("hz", [0.0, -1.0, math.nan])

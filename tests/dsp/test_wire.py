@@ -3,6 +3,7 @@ from dataclasses import dataclass
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from thumbline.dsp.mutes import MuteDecision, plan_mutes
 from thumbline.dsp.wire import BYTE_S, DelaySummary, Wire, arrivals, decision_delays, summarise, worst_case_s
 

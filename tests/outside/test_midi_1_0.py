@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 import mido
 import pytest
+
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.midi_files import write_bass_midi, write_mutes_midi
 from thumbline.dsp.mutes import ControlChange, MuteDecision, encode, encode_all, plan_mutes
@@ -79,9 +80,7 @@ def test_a_hand_over_from_string_6_to_string_5_as_bytes():
 # M "Hardware": ten bits a byte, "a period of 320 microseconds per serial byte". M page 9: a message of three
 # bytes requires "960 microseconds for transmission"; with its status byte left out (M page 5) two take 640.
 def test_three_bytes_take_960_us_and_two_bytes_with_running_status_640_us():
-    first, second = arrivals(
-        [(0.0, ControlChange(1, 102, 127).bytes()), (1.0, ControlChange(1, 103, 0).bytes())]
-    )
+    first, second = arrivals([(0.0, ControlChange(1, 102, 127).bytes()), (1.0, ControlChange(1, 103, 0).bytes())])
     assert first == pytest.approx(960 * US, abs=1e-12)
     assert second - 1.0 == pytest.approx(640 * US, abs=1e-12)
 

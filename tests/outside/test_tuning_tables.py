@@ -55,10 +55,7 @@ def test_frequencies_agree_with_the_examples_of_the_midi_tuning_standard() -> No
 
 def test_names_numbers_and_frequencies_agree_with_librosa() -> None:
     names = [
-        f"{letter}{sign}{octave}"
-        for letter in "CDEFGAB"
-        for sign in ("", "#", "b", "##", "bb")
-        for octave in range(9)
+        f"{letter}{sign}{octave}" for letter in "CDEFGAB" for sign in ("", "#", "b", "##", "bb") for octave in range(9)
     ]
     ours = np.array([note_to_midi(name) for name in names], dtype=np.float64)
     np.testing.assert_array_equal(ours, librosa.note_to_midi(names))

@@ -1,0 +1,137 @@
+"""When a note begins: plucks of silent strings, and attacks on ringing ones.
+
+A silent string begins to sound when its power over about a millisecond passes its threshold and stands above what the
+loudest other string could leave behind after bleed removal, and above what may still ring of its own last note. On a
+ringing string an attack shows as a sudden rise, or as a wave that no longer repeats itself (plucked again, hammered on,
+pulled off).
+"""
+
+import numpy as np
+
+from thumbline.dsp.compilation import kernel
+from thumbline.dsp.ending import end_note
+from thumbline.dsp.event_ring import emit
+from thumbline.dsp.partial import follow_partial
+from thumbline.dsp.pitch import restart, unlike_last_period
+from thumbline.dsp.records import HOP, PLUCK, PLUCKED, SILENT, SOUNDING
+from thumbline.dsp.spans import decibels, frame_of, span_power
+
+#: A rise of the quick level by this much over the last period is a new attack (power).
+ATTACK = 10.0 ** (9 / 10)
+#: Where the beginning of an attack is looked for, in seconds, and what counts as quiet there (share of the threshold).
+LONGEST_ATTACK_S = 0.03
+QUIET = 0.1
+#: How unlike the last period a wave must be to be something new.
+CHANGE = 0.3
+
+
+@kernel
+def hear(p: np.void, st: np.void) -> None:
+    """Every tick: find plucks of silent strings, and follow the partials of sounding ones."""
+    if st.tick < p.hum_ticks:
+        return
+    first = -1
+    loudest = 0.0
+    second = 0.0
+    for s in range(p.strings):
+        power = max(st.quick[s], st.level[s])
+        if power > loudest:
+            second = loudest
+            loudest = power
+            first = s
+        elif power > second:
+            second = power
+    for s in range(p.strings):
+        if st.strings[s].phase == SOUNDING:
+            follow_partial(st.strings[s], st.low[s])
+        if st.quick[s] > p.on_power[s] and st.strings[s].phase == SILENT:
+            other = second if s == first else loudest
+            if st.quick[s] > max(p.guard * other, st.strings[s].tail):
+                begin(p, st, s, onset_before(p, st, s, QUIET * p.on_power[s]))
+
+
+@kernel
+def begin(p: np.void, st: np.void, s: int, onset: int) -> None:
+    """A string has been plucked; it began to move at tick ``onset``."""
+    string = st.strings[s]
+    tick = st.tick
+    string.note = 0
+    string.pluck_tick = tick
+    string.onset_tick = onset
+    string.peak = 0.0
+    forget(p, st, s, onset)
+    emit(st, frame_of(p, onset), st.frame, PLUCK, s + 1, decibels(st.quick[s]), 0.0, 0.0)
+
+
+@kernel
+def forget(p: np.void, st: np.void, s: int, onset: int) -> None:
+    """Start level and pitch anew with the attack that set out at tick ``onset``."""
+    string = st.strings[s]
+    tick = st.tick
+    string.phase = PLUCKED
+    string.attack_tick = tick
+    string.reference = st.quick[s]
+    string.previous_quick = st.quick[s]
+    string.held = st.quick[s]
+    st.level[s] = st.quick[s]
+    string.period = 0.0
+    string.clarity = 0.0
+    string.candidate = 0.0
+    string.octave_sum = 0.0
+    string.octave_count = 0.0
+    restart(string, tick, onset, p.lag_max[s] + 3)
+
+
+@kernel
+def onset_before(p: np.void, st: np.void, s: int, enough: float) -> int:
+    """Where the attack heard now set out: just after the last millisecond that was as good as quiet.
+
+    Quiet is what lies under ``enough``; where the last note still rings, its quietest moment must do. What the pick or
+    finger does to the string before it lets go belongs to the attack.
+    """
+    string = st.strings[s]
+    tick = st.tick
+    span = p.short_ticks
+    first = max(span, max(string.end_tick, tick - int(LONGEST_ATTACK_S * p.tick_rate)))
+    quietest = st.quick[s]
+    quietest_at = tick
+    for at in range(tick, first - 1, -1):
+        power = span_power(string, at + 1 - span, at + 1)
+        if power <= enough:
+            return at
+        if power < quietest:
+            quietest = power
+            quietest_at = at
+    return quietest_at
+
+
+@kernel
+def answer_attack(p: np.void, st: np.void, s: int) -> None:
+    """Begin anew if a string that is not silent has just been plucked again, hammered on or pulled off."""
+    string = st.strings[s]
+    tick = st.tick
+    quick = st.quick[s]
+    span = string.period if string.period > 0.0 else 0.7 * p.lag_max[s]
+    sudden = quick > ATTACK * string.held
+    string.held = max(string.held * 10.0 ** (-0.6 * HOP / span), string.previous_quick)
+    string.previous_quick = quick
+    if string.note == 1:
+        if sudden:
+            onset = onset_before(p, st, s, QUIET * p.on_power[s])
+        elif (
+            quick > max(p.on_power[s], 0.5 * string.reference)
+            and tick - string.attack_tick > p.confirm_ticks
+            and unlike_last_period(string, tick, 2 * p.short_ticks, st.level[s]) > CHANGE
+        ):
+            onset = tick - 2 * p.short_ticks
+        else:
+            return
+        end_note(p, st, s, onset)
+        begin(p, st, s, onset)
+    elif sudden:
+        if tick - string.onset_tick > LONGEST_ATTACK_S * p.tick_rate:
+            end_note(p, st, s, tick - HOP)  # that was something else
+            begin(p, st, s, tick - HOP)
+        else:
+            # What was heard first was the pick or finger touching the string.
+            forget(p, st, s, max(string.onset_tick, tick - HOP))

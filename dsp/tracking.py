@@ -1,0 +1,96 @@
+"""The pitch of a sounding string from hop to hop: locked, followed, and stepping to another note."""
+
+import math
+
+import numpy as np
+
+from thumbline.dsp.compilation import kernel
+from thumbline.dsp.ending import end_note
+from thumbline.dsp.event_ring import emit
+from thumbline.dsp.partial import aim, measure_stretch, partial_period
+from thumbline.dsp.records import LOCK, PITCH, PLUCKED, SOUNDING
+from thumbline.dsp.spans import decibels, frame_of
+
+#: Clarity that a first period must have.
+LOCK_CLARITY = 0.86
+#: Clarity below which a period is not taken over while the string sounds.
+KEEP_CLARITY = 0.6
+#: A step of more than this ratio is a new note, not a bend (70 cents).
+NOTE_STEP = 2.0 ** (70 / 1200)
+
+
+@kernel
+def lock(p: np.void, st: np.void, s: int, period: float, clarity: float) -> None:
+    """Take the first period of a plucked string for its pitch."""
+    string = st.strings[s]
+    string.phase = SOUNDING
+    string.period = period
+    string.clarity = clarity
+    string.anchor = period
+    string.anchor_tick = st.tick
+    string.report = 0
+    aim(string)
+    frame = frame_of(p, st.tick)
+    emit(st, frame, st.frame, LOCK, s + 1, p.tick_rate / partial_period(string), clarity, decibels(st.level[s]))
+
+
+@kernel
+def track(p: np.void, st: np.void, s: int, period: float, clarity: float) -> None:
+    """Follow the period of a sounding string; a step that stays is a new note."""
+    string = st.strings[s]
+    tick = st.tick
+    if clarity >= KEEP_CLARITY:
+        step = max(period / string.period, string.period / period)
+        if step < NOTE_STEP:
+            string.period = period
+            string.clarity = clarity
+            string.candidate = 0.0
+        elif string.candidate > 0.0 and max(period / string.candidate, string.candidate / period) < NOTE_STEP:
+            string.candidate = period
+            if clarity >= LOCK_CLARITY and tick - string.candidate_tick >= max(1.5 * period, 0.012 * p.tick_rate):
+                change_note(p, st, s, period, clarity)
+        else:
+            string.candidate = period
+            string.candidate_tick = tick
+    elif string.note == 0:
+        string.phase = PLUCKED  # it was no period after all
+        string.period = 0.0
+        return
+    else:
+        string.clarity = clarity
+        string.candidate = 0.0
+    if string.clarity >= LOCK_CLARITY:
+        string.octave_sum += math.log2(partial_period(string))
+        string.octave_count += 1.0
+
+
+@kernel
+def change_note(p: np.void, st: np.void, s: int, period: float, clarity: float) -> None:
+    """The pitch has moved to another note without a pluck, or the first guess was wrong."""
+    string = st.strings[s]
+    onset = string.candidate_tick
+    if string.note == 1:
+        end_note(p, st, s, onset)
+        string.phase = SOUNDING
+        string.note = 0
+        string.pluck_tick = onset
+        string.onset_tick = onset
+    string.period = period
+    string.clarity = clarity
+    string.candidate = 0.0
+    string.octave_sum = 0.0
+    string.octave_count = 0.0
+
+
+@kernel
+def report(p: np.void, st: np.void, s: int) -> None:
+    """Every hop of a sounding string: refine its pitch, and say it from time to time."""
+    string = st.strings[s]
+    if string.phase != SOUNDING:
+        return
+    measure_stretch(string, st.level[s])
+    string.report += 1
+    if string.report >= p.report_hops:
+        string.report = 0
+        hz = p.tick_rate / partial_period(string)
+        emit(st, frame_of(p, st.tick), st.frame, PITCH, s + 1, hz, string.clarity, decibels(st.level[s]))
