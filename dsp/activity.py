@@ -15,6 +15,8 @@ from thumbline.dsp.records import HOP, SILENT, SOUNDING
 from thumbline.dsp.spans import span_power
 from thumbline.dsp.tracking import LOCK_CLARITY, lock, report, track
 
+#: Window of a sounding string's pitch, in periods, and the shortest one, in seconds.
+WINDOW_PERIODS, SHORTEST_WINDOW_S = 2.5, 0.008
 #: A string left to itself does not fade faster than this.
 FASTEST_FADE_DB_S = 200.0
 
@@ -26,8 +28,8 @@ def attend(p: np.void, st: np.void, s: int) -> None:
     tick = st.tick
     answer_attack(p, st, s)
     lag_max = p.lag_max[s]
-    wanted = 2.5 * string.period if string.period > 0.0 else 2.0 * lag_max
-    follow(string, tick, lag_max + 3, int(max(wanted, 0.008 * p.tick_rate)))
+    wanted = WINDOW_PERIODS * string.period if string.period > 0.0 else 2.0 * lag_max
+    follow(string, tick, p.hop_mask[s], lag_max + 3, int(max(wanted, SHORTEST_WINDOW_S * p.tick_rate)))
     measure_level(p, st, s)
     if string.note == 0 or (tick // HOP) % 2 == 0:  # an established note is followed at half the pace
         normalised_difference(string, tick, lag_max, st.nsdf)
@@ -47,7 +49,7 @@ def measure_level(p: np.void, st: np.void, s: int) -> None:
     """Power over the last period (or what is known of it), and what it should be."""
     string = st.strings[s]
     tick = st.tick
-    whole = max(int(string.period + 0.5) if string.period > 0.0 else int(0.008 * p.tick_rate), 2 * HOP)
+    whole = max(int(string.period + 0.5) if string.period > 0.0 else int(SHORTEST_WINDOW_S * p.tick_rate), 2 * HOP)
     span = min(whole, tick + 1 - string.restart_tick)
     st.level[s] = span_power(string, tick + 1 - span, tick + 1)
     fade = 10.0 ** (-0.1 * FASTEST_FADE_DB_S * HOP / p.tick_rate)

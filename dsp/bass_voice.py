@@ -18,7 +18,7 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.partial import partial_period
-from thumbline.dsp.records import ANALYSIS_STEP, HEADS, HISTORY, SILENT, SOUNDING
+from thumbline.dsp.records import ANALYSIS_STEP, HEADS, SILENT, SOUNDING
 
 SHIFTED, SYNTH = 0, 1
 #: Frames behind the newest at which a head starts: the interpolation looks one frame ahead.
@@ -28,12 +28,11 @@ DYNAMICS_LIMIT = 10.0 ** (18 / 20)
 
 
 @kernel
-def _interpolate(past: np.ndarray, string: int, frame: int, lag: float) -> float:
+def _interpolate(past: np.ndarray, mask: int, string: int, frame: int, lag: float) -> float:
     """The string ``lag`` frames before ``frame``: cubic Hermite (Catmull-Rom) through four frames."""
     whole = math.floor(lag)
     x = 1.0 - (lag - whole)
     at = frame - whole - 1
-    mask = HISTORY - 1
     a, b = past[(at - 1) & mask, string], past[at & mask, string]
     c, d = past[(at + 1) & mask, string], past[(at + 2) & mask, string]
     return b + 0.5 * x * (c - a + x * (2.0 * a - 5.0 * b + 4.0 * c - d + x * (3.0 * (b - c) + d - a)))
@@ -121,11 +120,11 @@ def sing(p: np.void, st: np.void) -> float:
         head = st.heads[h]
         if head.string < 0:
             continue
-        y += head.gain * _interpolate(st.past, head.string, st.frame, head.lag)
+        y += head.gain * _interpolate(st.past, p.past_mask, head.string, st.frame, head.lag)
         head.lag += 1.0 - head.rate
         head.rate += p.slowing * (p.ratio - head.rate)
         head.gain = min(1.0, head.gain + head.step)
-        if head.gain <= 0.0 or head.lag > HISTORY - 8:
+        if head.gain <= 0.0 or head.lag > p.past_mask - 8:
             if h == st.lead:
                 st.lead = -1
             head.string = -1

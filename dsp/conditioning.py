@@ -12,7 +12,7 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
-from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, FAULT, HISTORY, LANES, SILENT, SQUARES, TICKS
+from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, FAULT, HOP, LANES, SILENT, SQUARES, TICKS
 
 
 @kernel
@@ -33,7 +33,7 @@ def condition(p: np.void, st: np.void, channels: np.ndarray) -> None:
         st.hum_im[k] = st.hum_re[k] * p.hum_sin[k] + st.hum_im[k] * p.hum_cos[k]
         st.hum_re[k] = re
     fir_row = st.frame & p.fir_mask
-    past_row = st.frame & (HISTORY - 1)
+    past_row = st.frame & p.past_mask
     for s in range(0, n, 4):  # four strings at a time: one vector register each
         a, b, c, d = 0.0, 0.0, 0.0, 0.0
         for j in range(n):
@@ -56,14 +56,14 @@ def condition(p: np.void, st: np.void, channels: np.ndarray) -> None:
 
 @kernel
 def adapt_to_hum(p: np.void, st: np.void) -> None:
-    """Every tick: move the weights of silent strings towards the hum that is left.
+    """Every hop: move the weights of silent strings towards the hum that is left.
 
     They learn from a frame a little while ago, and not from one in which a note died: what is heard just before a pluck
     is recognised, or just after a note has been called ended, is not hum.
     """
     # At the start the step is that of a running least-squares fit, so that hum is gone before the first note.
-    step = max(p.hum_step, min(p.hum_first_step, 2.0 / (st.tick + 1.0)))
-    row = (st.frame - p.hum_delay) & (HISTORY - 1)
+    step = max(p.hum_step, min(p.hum_first_step, 2.0 * HOP / (st.tick + 1.0)))
+    row = (st.frame - p.hum_delay) & p.past_mask
     for s in range(p.strings):
         string = st.strings[s]
         over = string.end_tick == 0 or (st.tick - string.end_tick) * p.decimation > 2 * p.hum_delay

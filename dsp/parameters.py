@@ -6,8 +6,9 @@ import numpy as np
 from scipy import signal
 
 from thumbline.dsp import bass_voice, choice
+from thumbline.dsp.activity import SHORTEST_WINDOW_S, WINDOW_PERIODS
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.records import ANALYSIS_STEP, HARMONICS, HOP, LAGS, PARAMS, SQUARES, STATE, TAPS
+from thumbline.dsp.records import ANALYSIS_STEP, HARMONICS, HISTORY, HOP, HOPS, LAGS, PARAMS, SQUARES, STATE, TAPS
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.tuning import midi_to_hz
 
@@ -35,6 +36,8 @@ REPORT_S = 0.0085
 HUM_HZ, HUM_FIRST_HZ = 1.0, 20.0
 #: It learns from what is this old, and nothing is taken for a pluck until it has begun, in seconds.
 HUM_DELAY_S, HUM_FIRST_S = 0.006, 0.05
+#: How far behind the bass may read, in periods of the lowest string.
+READ_PERIODS = 3.0
 DC_HZ = 15.0
 ATTACK_S = 0.001
 #: How much of an attack before the decision is still heard, and how soon it slows to the interval, in seconds.
@@ -93,8 +96,8 @@ def _conditioning(p: np.void, rig: Rig) -> None:
         p["hum_harmonics"] = HARMONICS
         turn = 2.0 * math.pi * mains / rate * np.arange(1, HARMONICS + 1)
         p["hum_cos"], p["hum_sin"] = np.cos(turn), np.sin(turn)
-        p["hum_step"] = 2.0 * math.pi * HUM_HZ / p["tick_rate"]
-        p["hum_first_step"] = 2.0 * math.pi * HUM_FIRST_HZ / p["tick_rate"]
+        p["hum_step"] = 2.0 * math.pi * HUM_HZ * HOP / p["tick_rate"]
+        p["hum_first_step"] = 2.0 * math.pi * HUM_FIRST_HZ * HOP / p["tick_rate"]
         p["hum_delay"] = round(HUM_DELAY_S * rate)
         p["hum_back_cos"], p["hum_back_sin"] = np.cos(turn * p["hum_delay"]), np.sin(turn * p["hum_delay"])
         p["hum_ticks"] = round(HUM_FIRST_S * p["tick_rate"])
@@ -120,6 +123,11 @@ def _analysis(p: np.void, rig: Rig) -> None:
             f"accepted: strings of {tick_rate / (LAGS - 8) * 2 ** (BELOW_OPEN / 12):.1f} Hz or higher"
         )
     p["lag_max"][:n] = lag_max
+    # Rings just long enough: a plucked string's window, but for the longest it may reach back; and what the bass reads.
+    window_hops = np.maximum(WINDOW_PERIODS * lag_max, SHORTEST_WINDOW_S * tick_rate) / HOP + 2
+    p["hop_mask"][:n] = np.minimum(2 ** np.ceil(np.log2(window_hops)), HOPS) - 1
+    reach = READ_PERIODS * lag_max.max() * decimation
+    p["past_mask"] = min(2 ** math.ceil(math.log2(reach)), HISTORY) - 1
     highest = open_hz * 2.0 ** ((frets + ABOVE_LAST_FRET) / 12.0)
     p["lag_min"][:n] = np.maximum(2, np.floor(tick_rate / highest))
     p["open_period"][:n] = tick_rate / open_hz

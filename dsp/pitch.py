@@ -20,7 +20,7 @@ import math
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.records import HOP, HOPS, TICKS
+from thumbline.dsp.records import HOP, TICKS
 from thumbline.dsp.spans import span_energy
 
 #: A peak this close to the best one is preferred if its lag is shorter: the period, not a multiple of it.
@@ -30,23 +30,28 @@ VALLEY_SHARE = 0.5
 
 
 @kernel
-def _hop_products(string: np.void, hop: int, lags: int) -> None:
+def _hop_products(string: np.void, hop: int, hop_mask: int, lags: int) -> None:
     """Add the products of one complete hop to the correlation."""
-    products = string.products[hop & (HOPS - 1)]
+    products = string.products[hop & hop_mask]
+    # A hop never straddles the end of the ring, so its ticks lie side by side, newest first.
+    x = string.ticks
+    at = TICKS - 1 - ((hop * HOP + HOP - 1) & (TICKS - 1))
+    a, b, c, d = x[at], x[at + 1], x[at + 2], x[at + 3]
+    e, f, g, h = x[at + 4], x[at + 5], x[at + 6], x[at + 7]
     for lag in range(lags):
-        products[lag] = 0.0
-    for i in range(HOP):
-        place = TICKS - 1 - ((hop * HOP + i) & (TICKS - 1))
-        x = string.ticks[place]
-        for lag in range(lags):
-            products[lag] += x * string.ticks[place + lag]
-    for lag in range(lags):
+        before = at + lag
+        products[lag] = (
+            (a * x[before] + b * x[before + 1])
+            + (c * x[before + 2] + d * x[before + 3])
+            + (e * x[before + 4] + f * x[before + 5])
+            + (g * x[before + 6] + h * x[before + 7])
+        )
         string.correlation[lag] += products[lag]
     string.window_hops += 1
 
 
 @kernel
-def restart(string: np.void, tick: int, first: int, lags: int) -> None:
+def restart(string: np.void, tick: int, first: int, hop_mask: int, lags: int) -> None:
     """Forget everything before tick ``first``; ``tick`` is the newest, whose hop is still to be taken in."""
     string.restart_tick = first
     newest = TICKS - 1 - (tick & (TICKS - 1))
@@ -58,16 +63,16 @@ def restart(string: np.void, tick: int, first: int, lags: int) -> None:
         string.correlation[lag] = 0.0
     string.window_hops = 0
     for hop in range(first // HOP, tick // HOP):
-        _hop_products(string, hop, lags)
+        _hop_products(string, hop, hop_mask, lags)
 
 
 @kernel
-def follow(string: np.void, tick: int, lags: int, window: int) -> None:
+def follow(string: np.void, tick: int, hop_mask: int, lags: int, window: int) -> None:
     """Take in the hop that ``tick`` completes and keep the window to about ``window`` ticks."""
     hop = tick // HOP
-    _hop_products(string, hop, lags)
-    while string.window_hops > min(window // HOP + 1, HOPS - 1):
-        old = string.products[(hop - string.window_hops + 1) & (HOPS - 1)]
+    _hop_products(string, hop, hop_mask, lags)
+    while string.window_hops > min(window // HOP + 1, hop_mask):
+        old = string.products[(hop - string.window_hops + 1) & hop_mask]
         for lag in range(lags):
             string.correlation[lag] -= old[lag]
         string.window_hops -= 1

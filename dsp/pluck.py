@@ -79,7 +79,7 @@ def forget(p: np.void, st: np.void, s: int, onset: int) -> None:
     string.candidate = 0.0
     string.octave_sum = 0.0
     string.octave_count = 0.0
-    restart(string, tick, onset, p.lag_max[s] + 3)
+    restart(string, tick, onset, p.hop_mask[s], p.lag_max[s] + 3)
 
 
 @kernel

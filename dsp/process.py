@@ -43,11 +43,11 @@ def process(p: np.void, st: np.void, frames_in: np.ndarray, frames_out: np.ndarr
 @kernel
 def _analyse(p: np.void, st: np.void) -> None:
     """Every tick: hear, every hop: attend to the strings that sound; then choose and steer."""
-    if p.hum_harmonics > 0:
-        adapt_to_hum(p, st)
     decimate(p, st)
     hear(p, st)
     if (st.tick + 1) % HOP == 0:
+        if p.hum_harmonics > 0:
+            adapt_to_hum(p, st)
         for s in range(p.strings):
             if st.strings[s].phase != SILENT:
                 attend(p, st, s)

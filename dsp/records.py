@@ -96,13 +96,14 @@ PARAMS = np.dtype(
         ("hum_harmonics", "i8"),  # 0: no mains removal
         ("hum_cos", "f8", HARMONICS),  # rotation a frame
         ("hum_sin", "f8", HARMONICS),
-        ("hum_step", "f8"),  # adaptation a tick while a string is silent
+        ("hum_step", "f8"),  # adaptation a hop while a string is silent
         ("hum_first_step", "f8"),  # and at most in the beginning
         ("hum_delay", "i8"),  # frames after which a sample is learned from
         ("hum_back_cos", "f8", HARMONICS),  # rotation over that time
         ("hum_back_sin", "f8", HARMONICS),
         ("hum_ticks", "i8"),  # no pluck is looked for before: hum is being learned
         # analysis
+        ("past_mask", "i8"),  # rows of past in use, less one: no more memory is touched than the strings need
         ("taps", "i8"),
         ("fir_mask", "i8"),  # rows of fir_past in use, less one
         ("fir", "f8", TAPS),
@@ -113,6 +114,7 @@ PARAMS = np.dtype(
         ("short_ticks", "i8"),  # window of the quick level
         ("lag_min", "i8", MAX_STRINGS),
         ("lag_max", "i8", MAX_STRINGS),
+        ("hop_mask", "i8", MAX_STRINGS),  # rows of products in use, less one
         ("open_period", "f8", MAX_STRINGS),  # ticks
         ("confirm_ticks", "i8"),
         ("report_hops", "i8"),
@@ -225,7 +227,7 @@ STATE = np.dtype(
         ("hum_b", "f8", (HARMONICS, LANES)),
         ("hum_error", "f8", LANES),
         ("clean", "f8", LANES),
-        ("past", "f4", (HISTORY, LANES)),  # cleaned frames; row frame % HISTORY
+        ("past", "f4", (HISTORY, LANES)),  # cleaned frames; row frame & past_mask
         ("fir_past", "f8", (TAPS, LANES)),
         ("low", "f8", LANES),  # low-passed sample at a tick
         ("hp1", "f8", LANES),  # high-pass state

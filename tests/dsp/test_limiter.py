@@ -1,0 +1,86 @@
+"""The ceiling: a promise to loudspeakers and ears."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from thumbline.dsp.limiter import limit
+from thumbline.dsp.parameters import LIMITER_RELEASE_S, compile_parameters, initial_state
+from thumbline.dsp.processor import Processor
+from thumbline.dsp.records import BASS, LEFT, OUTPUTS, RIGHT
+from thumbline.dsp.rig import Rig
+from thumbline.dsp.string_model import Signal
+
+RATE = 48_000
+HALF_DB_DOWN = Rig.model_validate({"output": {"ceiling_db": -6.0}})
+CEILING = 10 ** (-6.0 / 20)
+ANY_SAMPLE = st.floats(allow_nan=False, allow_infinity=False)
+
+
+def limited(frames: Signal) -> Signal:
+    """Frames (n, 3) after the limiter, at a ceiling of -6 dBFS."""
+    params = compile_parameters(HALF_DB_DOWN, RATE)
+    state = initial_state(params)
+    out = np.array(frames, float)
+    for frame in out:
+        limit(params[0], state[0], frame)
+    return out
+
+
+@given(st.lists(st.tuples(ANY_SAMPLE, ANY_SAMPLE, ANY_SAMPLE), min_size=1, max_size=20))
+def test_no_finite_sample_whatever_passes_the_ceiling(frames: list[tuple[float, float, float]]) -> None:
+    out = limited(np.array(frames))
+    assert np.isfinite(out).all()
+    assert np.abs(out).max() <= CEILING
+
+
+@pytest.mark.parametrize("value", [1.0, 1e3, 1e30, 1e300, 1.7976931348623157e308])
+def test_a_sample_however_great_becomes_the_ceiling(value: float) -> None:
+    out = limited(np.array([[value, -value, 0.0]]))
+    np.testing.assert_allclose(out, [[CEILING, -CEILING, 0.0]], rtol=1e-12)
+
+
+def test_what_stays_below_the_ceiling_is_not_touched() -> None:
+    frames = np.random.default_rng(1).uniform(-CEILING, CEILING, (500, OUTPUTS))
+    np.testing.assert_array_equal(limited(frames), frames)
+
+
+def test_the_gain_recovers_exponentially() -> None:
+    quiet = 0.01
+    frames = np.full((RATE // 2, OUTPUTS), quiet)
+    frames[0] = 10 * CEILING
+    gain = limited(frames)[:, BASS] / quiet
+    since = np.arange(1, len(frames)) / RATE
+    np.testing.assert_allclose(gain[1:], 1 - 0.9 * np.exp(-since / LIMITER_RELEASE_S), rtol=1e-9)
+
+
+def test_left_and_right_share_a_gain_so_that_the_image_stays_and_the_bass_keeps_its_own() -> None:
+    out = limited(np.array([[0.1, 4 * CEILING, CEILING], [0.1, 0.0, 0.1]]))
+    np.testing.assert_allclose(out[0], [0.1, CEILING, CEILING / 4])
+    assert out[1, RIGHT] < 0.03
+    assert out[1, BASS] == 0.1
+    assert out[1, LEFT] == 0.0
+
+
+@pytest.mark.parametrize("amplitude", [3.0, 1e4, 1e9])
+def test_the_processor_never_passes_the_ceiling(amplitude: float) -> None:
+    rng = np.random.default_rng(2)
+    frames = np.zeros((RATE // 2, 6))
+    frames[2000:8000] = amplitude * rng.standard_normal((6000, 6))
+    frames[9000:, 5] = amplitude * np.sin(2 * np.pi * 82.4 * np.arange(len(frames) - 9000) / RATE)
+    out = Processor(HALF_DB_DOWN, RATE).process(frames)[0]
+    assert np.isfinite(out).all()
+    assert math.isclose(np.abs(out).max(), CEILING)
+
+
+@pytest.mark.parametrize("value", [1e30, 1e38, 3e38, 1e39, 1e300, 1.7e308])
+def test_the_processor_survives_any_finite_sample_and_plays_on(value: float) -> None:
+    # 3e38 is still a number in the 32 bits in which audio interfaces hand over samples.
+    frames = np.zeros((RATE // 2, 6))
+    frames[4800, 5], frames[4801, 5] = value, -value
+    out = Processor(HALF_DB_DOWN, RATE).process(frames)[0]
+    assert np.isfinite(out).all()
+    assert np.abs(out).max() <= CEILING

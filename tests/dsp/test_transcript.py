@@ -1,0 +1,204 @@
+"""From events, written here by hand, to notes, hand-overs, the bass line and the sets of open strings."""
+
+import numpy as np
+import pytest
+from thumbline.dsp.records import (
+    BY_PLUCK,
+    BY_RULE,
+    BY_STOP,
+    END,
+    EVENT,
+    FAULT,
+    HANDOVER,
+    LOCK,
+    NOTE,
+    PITCH,
+    PLUCK,
+)
+from thumbline.dsp.rig import Rig
+from thumbline.dsp.transcript import SHORTEST_STRETCH_S, Handover, PitchReport, Transcript
+
+RATE = 1000
+
+Event = tuple[int, int, int, int, float, float, float]
+
+
+def rig(**choice: object) -> Rig:
+    levels = {
+        "floor_db": [-80.0] * 6,
+        "level_db": [-25.0] * 6,
+        "on_db": [-50.0] * 6,
+        "off_db": [-60.0] * 6,
+    }
+    return Rig.model_validate({"detect": levels, "choice": choice})
+
+
+def transcript(*events: Event, settings: Rig | None = None) -> Transcript:
+    made = Transcript(settings or rig(), RATE)
+    made.feed(np.array(list(events), EVENT))
+    return made
+
+
+def begin(frame: int, string: int, decided: int | None = None) -> Event:
+    return (frame, decided or frame + 40, NOTE, string, 110.0, -25.0, 0.0)
+
+
+def end(frame: int, string: int, hz: float = 110.0) -> Event:
+    return (frame, frame + 5, END, string, hz, -25.0, 1.0)
+
+
+def pass_to(string: int, frame: int, decided: int | None = None, cause: int = BY_PLUCK) -> Event:
+    return (frame, frame if decided is None else decided, HANDOVER, string, 0.0, float(cause), 0.0)
+
+
+def spans(made: Transcript, end_s: float = 10.0) -> list[tuple[int, float, float]]:
+    return [(row.string, row.onset_s, row.offset_s) for row in made.bassline(end_s)]
+
+
+def test_a_note_lasts_from_its_confirmation_s_date_to_its_end() -> None:
+    (note,) = transcript((100, 101, PLUCK, 5, -30.0, 0.0, 0.0), begin(100, 5), end(500, 5)).notes
+    assert (note.string, note.onset_s, note.offset_s, note.note) == (5, 0.1, 0.5, "A2")
+
+
+def test_a_pluck_that_was_no_note_leaves_none() -> None:
+    made = transcript((100, 101, PLUCK, 5, -30.0, 0.0, 0.0), (140, 150, END, 5, 0.0, -30.0, 0.0))
+    assert made.notes == []
+    assert spans(made) == []
+
+
+def test_an_end_dated_before_the_note_gives_a_note_of_no_length() -> None:
+    (note,) = transcript(begin(100, 5), end(90, 5)).notes
+    assert note.onset_s == note.offset_s == 0.1
+
+
+def test_a_note_without_an_end_is_no_note_yet() -> None:
+    made = transcript(begin(100, 5))
+    assert made.notes == []
+    made.feed(np.array([end(300, 5)], EVENT))
+    assert len(made.notes) == 1
+
+
+def test_notes_of_different_strings_do_not_mix() -> None:
+    made = transcript(begin(100, 5), begin(200, 6), end(300, 6), end(400, 5))
+    assert [(note.string, note.onset_s, note.offset_s) for note in made.notes] == [
+        (6, 0.2, 0.3),
+        (5, 0.1, 0.4),
+    ]
+
+
+def test_pitch_reports_are_handed_back_and_not_kept() -> None:
+    made = Transcript(rig(), RATE)
+    events = np.array(
+        [(100, 103, LOCK, 5, 110.0, 0.9, -20.0), (108, 110, PITCH, 5, 110.1, 0.95, -21.0), begin(90, 5)],
+        EVENT,
+    )
+    assert made.feed(events) == [
+        PitchReport(0.1, 5, 110.0, 0.9, -20.0),
+        PitchReport(0.108, 5, 110.1, 0.95, -21.0),
+    ]
+    assert made.feed(np.zeros(0, EVENT)) == []
+
+
+def test_a_fault_is_no_note_and_no_pitch() -> None:
+    made = Transcript(rig(), RATE)
+    assert made.feed(np.array([(5, 5, FAULT, 1, 1.0, 0.0, 0.0)], EVENT)) == []
+    assert made.notes == []
+
+
+def test_hand_overs_never_go_back_in_time() -> None:
+    made = transcript(pass_to(3, 100, 103), pass_to(6, 90, 104), pass_to(5, 200, 220, BY_STOP))
+    assert made.handovers == [
+        Handover(0.1, 0.103, 3, True),
+        Handover(0.1, 0.104, 6, True),
+        Handover(0.2, 0.22, 5, False),
+    ]
+
+
+def test_latencies_tell_plucks_from_the_rest() -> None:
+    made = transcript(pass_to(6, 100, 103), pass_to(5, 200, 220, BY_STOP), pass_to(4, 300, 300, BY_RULE))
+    assert made.pluck_latencies_s() == pytest.approx([0.003])
+    assert made.stop_latencies_s() == pytest.approx([0.02, 0.0])
+
+
+def test_a_string_that_becomes_the_bass_because_a_lower_one_stopped_starts_a_row() -> None:
+    made = transcript(
+        pass_to(6, 100), begin(100, 6), begin(120, 5), end(500, 6), pass_to(5, 500, 510, BY_STOP), end(900, 5)
+    )
+    assert spans(made) == [(6, 0.1, 0.5), (5, 0.5, 0.9)]
+
+
+def test_a_string_interrupted_by_a_lower_one_has_two_rows() -> None:
+    made = transcript(
+        pass_to(5, 100), begin(100, 5), pass_to(6, 300), begin(300, 6), end(400, 6), pass_to(5, 400, 405, BY_STOP),
+        end(700, 5),
+    )  # fmt: skip
+    assert spans(made) == [(5, 0.1, 0.3), (6, 0.3, 0.4), (5, 0.4, 0.7)]
+
+
+def test_notes_that_follow_each_other_on_the_bass_string_are_rows_of_their_own() -> None:
+    made = transcript(pass_to(6, 100), begin(100, 6), end(300, 6), begin(300, 6), end(500, 6))
+    assert spans(made) == [(6, 0.1, 0.3), (6, 0.3, 0.5)]
+
+
+def test_where_nobody_has_the_bass_there_is_no_row() -> None:
+    made = transcript(pass_to(6, 100), begin(100, 6), pass_to(0, 300, 305, BY_STOP), end(500, 6))
+    assert spans(made) == [(6, 0.1, 0.3)]
+
+
+def test_a_note_that_sounds_to_the_end_of_the_take_ends_with_it() -> None:
+    assert spans(transcript(pass_to(6, 100), begin(100, 6), end(900, 6)), end_s=0.8) == [(6, 0.1, 0.8)]
+
+
+def test_stretches_too_short_to_hear_leave_no_row() -> None:
+    short = round(SHORTEST_STRETCH_S * RATE)
+    made = transcript(
+        pass_to(5, 100), begin(100, 5), pass_to(6, 100 + short), begin(100 + short, 6), end(500, 5), end(500, 6)
+    )
+    assert [row[0] for row in spans(made)] == [6]
+
+
+def test_before_anything_has_happened_there_is_nothing() -> None:
+    made = transcript()
+    assert (made.notes, made.handovers, spans(made), list(made.open_sets())) == ([], [], [], [])
+
+
+EVERY = frozenset(range(1, 7))
+
+
+@pytest.mark.parametrize(
+    ("silence", "then"),
+    [("keep", []), ("open all", [(0.31, EVERY)]), ("close all", [(0.31, frozenset())])],
+)
+def test_silence_does_to_the_mutes_what_the_rig_says(
+    silence: str, then: list[tuple[float, frozenset[int]]]
+) -> None:
+    made = transcript(
+        pass_to(6, 100, 102), pass_to(0, 300, 310, BY_STOP), pass_to(2, 500, 502), settings=rig(silence=silence)
+    )
+    assert list(made.open_sets()) == [(0.102, frozenset({6})), *then, (0.502, frozenset({2}))]
+
+
+def test_the_bass_line_of_random_events_is_what_a_walk_in_milliseconds_finds() -> None:
+    """Oracle: at each millisecond, the note that sounds on the string that has the bass."""
+    rng = np.random.default_rng(12)
+    for _ in range(20):
+        events = [pass_to(int(rng.integers(0, 7)), int(frame)) for frame in sorted(rng.integers(0, 2000, 12))]
+        for string in range(1, 7):
+            edges = sorted(rng.choice(2000, 6, replace=False))
+            for start, stop in zip(edges[::2], edges[1::2], strict=True):
+                events += [begin(int(start), string), end(int(stop), string)]
+        made = transcript(*events)
+        expected = np.zeros(2000, int)
+        for millisecond in range(2000):
+            past = [hand for hand in made.handovers if hand.time_s <= millisecond / RATE]
+            bass = past[-1].string if past else 0
+            if any(
+                n.string == bass and n.onset_s <= millisecond / RATE < n.offset_s for n in made.notes
+            ):
+                expected[millisecond] = bass
+        got = np.zeros(2000, int)
+        for row in made.bassline(2.0):
+            got[round(row.onset_s * RATE) : round(row.offset_s * RATE)] = row.string
+        differ = np.flatnonzero(got != expected)
+        runs = np.split(differ, np.flatnonzero(np.diff(differ) != 1) + 1)
+        assert all(len(run) <= SHORTEST_STRETCH_S * RATE for run in runs)
