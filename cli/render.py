@@ -5,20 +5,19 @@ from concurrent.futures import ProcessPoolExecutor, wait
 from ctypes import c_double
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 if TYPE_CHECKING:
-    from multiprocessing.sharedctypes import SynchronizedArray
-
     from thumbline.dsp.render import Rendered
     from thumbline.dsp.rig import Rig
 
 #: Seconds between looks at what the workers have done.
 LOOK_S = 0.1
 
-_shares: "SynchronizedArray[c_double] | None" = None
+#: Shared with the workers: the share of each take that is done.
+_shares: Any = None
 
 
 @click.command()
@@ -67,7 +66,7 @@ def _render_all(takes: Sequence[Path], out: Path, rig: "Rig", jobs: int) -> "Ite
             yield rendered
         return
     context = get_context("spawn")
-    shares = context.Array(c_double, len(takes))
+    shares: Any = context.Array(c_double, len(takes))
     with ProcessPoolExecutor(jobs, context, _share, (shares,)) as pool:
         work = [pool.submit(_render_one, index, take, out, rig) for index, take in enumerate(takes)]
         try:
@@ -81,7 +80,7 @@ def _render_all(takes: Sequence[Path], out: Path, rig: "Rig", jobs: int) -> "Ite
             yield each.result()
 
 
-def _share(shares: "SynchronizedArray[c_double]") -> None:
+def _share(shares: Any) -> None:
     global _shares
     _shares = shares
 

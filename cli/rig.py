@@ -86,7 +86,10 @@ def _string_table(rig: "Rig") -> "Table":
             midi_to_note(midi),
             f"{midi_to_hz(float(midi), rig.instrument.a4_hz):.2f}",
             str(rig.input.channels[i]),
-            *(levels if levels == "auto" else f"{levels[i]:.1f}" for levels in (rig.detect.on_db, rig.detect.off_db)),
+            *(
+                levels if isinstance(levels, str) else f"{levels[i]:.1f}"
+                for levels in (rig.detect.on_db, rig.detect.off_db)
+            ),
             "yes" if i + 1 in rig.bass_strings else "no",
         )
     return table

@@ -4,14 +4,12 @@ A pluck makes a silent string *plucked*: the bass may pass to it at once. When i
 Whether the pluck was a *note* is known a little later still. Here is the order in which this is worked out, hop by hop.
 """
 
-import numpy as np
-
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import watch_end
 from thumbline.dsp.pitch import follow, normalised_difference, pick_period
 from thumbline.dsp.pluck import answer_attack
 from thumbline.dsp.proof import THUMP, confirm
-from thumbline.dsp.records import HOP, SILENT, SOUNDING
+from thumbline.dsp.records import HOP, SILENT, SOUNDING, Record
 from thumbline.dsp.spans import span_power
 from thumbline.dsp.tracking import LOCK_CLARITY, lock, report, track
 
@@ -22,7 +20,7 @@ FASTEST_FADE_DB_S = 200.0
 
 
 @kernel
-def attend(p: np.void, st: np.void, s: int) -> None:
+def attend(p: Record, st: Record, s: int) -> None:
     """Every hop: level, pitch and phase of one string that is not silent."""
     string = st.strings[s]
     tick = st.tick
@@ -45,7 +43,7 @@ def attend(p: np.void, st: np.void, s: int) -> None:
 
 
 @kernel
-def measure_level(p: np.void, st: np.void, s: int) -> None:
+def measure_level(p: Record, st: Record, s: int) -> None:
     """Power over the last period (or what is known of it), and what it should be."""
     string = st.strings[s]
     tick = st.tick

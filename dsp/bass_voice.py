@@ -18,7 +18,7 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.partial import partial_period
-from thumbline.dsp.records import ANALYSIS_STEP, HEADS, SILENT, SOUNDING
+from thumbline.dsp.records import ANALYSIS_STEP, HEADS, SILENT, SOUNDING, Record
 
 SHIFTED, SYNTH = 0, 1
 #: Frames behind the newest at which a head starts: the interpolation looks one frame ahead.
@@ -39,7 +39,7 @@ def _interpolate(past: np.ndarray, mask: int, string: int, frame: int, lag: floa
 
 
 @kernel
-def _take_head(st: np.void, string: int, lag: float, rate: float, step: float) -> None:
+def _take_head(st: Record, string: int, lag: float, rate: float, step: float) -> None:
     """Start a head that fades in, and let the leading one fade out as fast."""
     free = 0
     for h in range(HEADS):
@@ -60,7 +60,7 @@ def _take_head(st: np.void, string: int, lag: float, rate: float, step: float) -
 
 
 @kernel
-def steer(p: np.void, st: np.void) -> None:
+def steer(p: Record, st: Record) -> None:
     """Every tick: answer hand-overs and plucks, and let a head that lags by a period jump."""
     bass = st.bass
     lead_string = st.heads[st.lead].string if st.lead >= 0 else -1
@@ -94,7 +94,7 @@ def steer(p: np.void, st: np.void) -> None:
 
 
 @kernel
-def follow_level(p: np.void, st: np.void) -> None:
+def follow_level(p: Record, st: Record) -> None:
     """Every hop: pitch and level for the synthesised voice and the dynamics."""
     bass = st.bass
     st.synth_level = 0.0
@@ -113,7 +113,7 @@ def follow_level(p: np.void, st: np.void) -> None:
 
 
 @kernel
-def sing(p: np.void, st: np.void) -> float:
+def sing(p: Record, st: Record) -> float:
     """One frame of bass."""
     y = 0.0
     for h in range(HEADS):
@@ -139,7 +139,7 @@ def sing(p: np.void, st: np.void) -> float:
 
 
 @kernel
-def _synthesise(p: np.void, st: np.void, shifted: float) -> float:
+def _synthesise(p: Record, st: Record, shifted: float) -> float:
     """Replace the shifted string by the synthesised tone once the pitch is known."""
     st.synth_mix += p.smoothing * (st.synth_known - st.synth_mix)
     st.synth_amplitude += p.smoothing * (st.synth_level - st.synth_amplitude)

@@ -59,7 +59,8 @@ def estimate_bleed(moments: NDArray[np.float64], floor: NDArray[np.float64]) -> 
                 unmix[i, others] = -weights
     mixing = np.linalg.inv(unmix)
     mixing /= np.diag(mixing)
-    return mixing if np.abs(mixing - np.eye(n)).max(initial=0.0) <= MOST_BLEED else np.eye(n)
+    believed = float(np.abs(mixing - np.eye(n)).max(initial=0.0)) <= MOST_BLEED
+    return np.asarray(mixing if believed else np.eye(n), np.float64)
 
 
 def _explain(

@@ -1,10 +1,8 @@
 """Which string is the bass now, and when it hands over."""
 
-import numpy as np
-
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
-from thumbline.dsp.records import BY_PLUCK, BY_RULE, BY_STOP, HANDOVER, SILENT
+from thumbline.dsp.records import BY_PLUCK, BY_RULE, BY_STOP, HANDOVER, SILENT, Record
 from thumbline.dsp.spans import frame_of
 
 #: Rules, in the order in which the rig file lists them.
@@ -12,7 +10,7 @@ LOWEST_STRING, LOWEST_PITCH, LAST_PLUCKED = 0, 1, 2
 
 
 @kernel
-def _may_carry(p: np.void, st: np.void, s: int) -> bool:
+def _may_carry(p: Record, st: Record, s: int) -> bool:
     string = st.strings[s]
     if string.phase == SILENT or p.carries[s] == 0:
         return False
@@ -20,7 +18,7 @@ def _may_carry(p: np.void, st: np.void, s: int) -> bool:
 
 
 @kernel
-def _preferred(p: np.void, st: np.void) -> int:
+def _preferred(p: Record, st: Record) -> int:
     """The string that the rule names, as an index; -1 where none sounds that may carry the bass."""
     best = -1
     for s in range(p.strings):
@@ -38,13 +36,13 @@ def _preferred(p: np.void, st: np.void) -> int:
 
 
 @kernel
-def _period(p: np.void, st: np.void, s: int) -> float:
+def _period(p: Record, st: Record, s: int) -> float:
     period = st.strings[s].period
     return period if period > 0.0 else float(p.open_period[s])
 
 
 @kernel
-def choose(p: np.void, st: np.void) -> None:
+def choose(p: Record, st: Record) -> None:
     """Every tick: hand the bass over if the rule says so, the strum has settled and the hold is over."""
     wanted = _preferred(p, st)
     tick = st.tick
@@ -68,7 +66,7 @@ def choose(p: np.void, st: np.void) -> None:
 
 
 @kernel
-def _cause(p: np.void, st: np.void, wanted: int, stopped: bool) -> tuple[int, int]:
+def _cause(p: Record, st: Record, wanted: int, stopped: bool) -> tuple[int, int]:
     """The frame at which happened what makes the bass pass to ``wanted``, and what it was."""
     if st.delayed:
         return frame_of(p, st.tick), BY_RULE

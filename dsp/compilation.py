@@ -11,9 +11,13 @@ import os
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar, cast
+from typing import Any, TypeVar, cast
 
 import numba
+from numba.core import config as numba_config
+
+#: Numba's settings, which its type hints do not list.
+_numba_settings: Any = numba_config
 
 F = TypeVar("F", bound=Callable[..., object])
 
@@ -55,8 +59,8 @@ def kernel(function: F) -> F:
 
 def are_compiled() -> bool:
     """Whether compiled kernels of these sources are on disk (or compiling is switched off)."""
-    return bool(numba.config.DISABLE_JIT) or any(Path(numba.config.CACHE_DIR).rglob("process.process-*.nbc"))
+    return bool(_numba_settings.DISABLE_JIT) or any(Path(_numba_settings.CACHE_DIR).rglob("process.process-*.nbc"))
 
 
 if "NUMBA_CACHE_DIR" not in os.environ:
-    numba.config.CACHE_DIR = str(cache_folder())
+    _numba_settings.CACHE_DIR = str(cache_folder())

@@ -12,11 +12,11 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
-from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, FAULT, HOP, LANES, SILENT, SQUARES, TICKS
+from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, FAULT, HOP, LANES, SILENT, SQUARES, TICKS, Record
 
 
 @kernel
-def condition(p: np.void, st: np.void, channels: np.ndarray) -> None:
+def condition(p: Record, st: Record, channels: np.ndarray) -> None:
     """Take one frame of channels; leave each string's clean sample in ``st.clean`` and its past."""
     n = p.strings
     for j in range(n):
@@ -55,7 +55,7 @@ def condition(p: np.void, st: np.void, channels: np.ndarray) -> None:
 
 
 @kernel
-def adapt_to_hum(p: np.void, st: np.void) -> None:
+def adapt_to_hum(p: Record, st: Record) -> None:
     """Every hop: move the weights of silent strings towards the hum that is left.
 
     They learn from a frame a little while ago, and not from one in which a note died: what is heard just before a pluck
@@ -81,7 +81,7 @@ def adapt_to_hum(p: np.void, st: np.void) -> None:
 
 
 @kernel
-def decimate(p: np.void, st: np.void) -> None:
+def decimate(p: Record, st: Record) -> None:
     """Make each string's next analysis sample: low-pass, high-pass, rounded to whole ``ANALYSIS_STEP``."""
     middle = p.taps // 2
     for s in range(0, p.strings, 4):

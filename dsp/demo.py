@@ -13,13 +13,14 @@ Everything comes from `thumbline.dsp.demo_score` and a seed. Make the files anew
 ==========================  ==============================================================================
 
 A note of the truth has ``string``; ``onset``, when the string is let go or a slur begins; ``offset``, when a
-hand begins to stop the string or the next slur begins; ``fades`` and ``faded``, when the note has fallen 26
+hand has stopped the string (40 dB down) or the next slur begins; ``fades`` and ``faded``, when the note has fallen 26
 and 42 dB below its loudest 20 ms, or ``offset`` if that comes first; ``midi``, its median pitch. Times are in
 seconds.
 """
 
 import csv
 import json
+import math
 import sys
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -55,6 +56,8 @@ BLEED_FALL_DB = 9.0
 HUM_DB = -66.0
 MAINS_HZ = 50.0
 HISS_DB = -90.0
+SILENCED = math.sqrt(40.0 / 60.0)
+"""When a hand has brought a note down by 40 dB, as a share of the damping time (see `string_model.damping`)."""
 LEVEL_WINDOW_S = 0.02
 PITCH_EVERY_S = 0.01
 
@@ -178,10 +181,11 @@ def true_notes(take: ModelTake) -> list[dict[str, float]]:
         for pluck in take.events[string]:
             if isinstance(pluck, Thump):
                 continue
-            edges = [pluck.start_s, *(pluck.start_s + slur.after_s for slur in pluck.slurs), pluck.stop_s]
+            slurs = (pluck.start_s + slur.after_s for slur in pluck.slurs)
+            edges = [pluck.start_s, *slurs, pluck.stop_s + SILENCED * pluck.damp_s]
             for onset, offset in pairwise(edges):
                 begin, end = round(onset * SAMPLE_RATE), round(offset * SAMPLE_RATE)
-                hz = np.nanmedian(take.pitch[begin:end, column])
+                hz = np.nanmedian(take.pitch[begin : round(min(offset, pluck.stop_s) * SAMPLE_RATE), column])
                 notes.append(
                     {
                         "string": string,

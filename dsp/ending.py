@@ -1,11 +1,9 @@
 """When a note ends: it has faded, or falls faster than any string rings out; and what may still ring of it then."""
 
-import numpy as np
-
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
 from thumbline.dsp.partial import partial_period
-from thumbline.dsp.records import END, HOP, PLUCKED, SILENT
+from thumbline.dsp.records import END, HOP, PLUCKED, SILENT, Record
 from thumbline.dsp.spans import decibels, frame_of, span_power
 
 #: A pluck without a pitch is given up after this time and three periods of the lowest note, in seconds.
@@ -24,7 +22,7 @@ THUMP_FADE_DB_S = 60.0
 
 
 @kernel
-def watch_end(p: np.void, st: np.void, s: int) -> None:
+def watch_end(p: Record, st: Record, s: int) -> None:
     """Every hop: end what has been stopped, has faded, or has no pitch; the end is dated where the sound went."""
     string = st.strings[s]
     tick = st.tick
@@ -42,7 +40,7 @@ def watch_end(p: np.void, st: np.void, s: int) -> None:
 
 
 @kernel
-def end_note(p: np.void, st: np.void, s: int, at: int) -> None:
+def end_note(p: Record, st: Record, s: int, at: int) -> None:
     """End a string's note, or what was plucked and never became one, at tick ``at``."""
     string = st.strings[s]
     hz = 0.0
@@ -60,7 +58,7 @@ def end_note(p: np.void, st: np.void, s: int, at: int) -> None:
 
 
 @kernel
-def end_all(p: np.void, st: np.void) -> None:
+def end_all(p: Record, st: Record) -> None:
     """The take is over: end what still sounds."""
     for s in range(p.strings):
         if st.strings[s].phase != SILENT:
@@ -68,7 +66,7 @@ def end_all(p: np.void, st: np.void) -> None:
 
 
 @kernel
-def rest(p: np.void, st: np.void, s: int) -> None:
+def rest(p: Record, st: Record, s: int) -> None:
     """Every hop: let what may still ring of the last note of a silent string fall as the signal falls."""
     string = st.strings[s]
     if string.tail < p.on_power[s]:

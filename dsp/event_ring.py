@@ -3,12 +3,12 @@
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.records import EVENTS
+from thumbline.dsp.records import EVENTS, Record
 
 
 @kernel
 def emit(
-    st: np.void, frame: int, decided: int, kind: int, string: int, value: float, extra: float, level: float
+    st: Record, frame: int, decided: int, kind: int, string: int, value: float, extra: float, level: float
 ) -> None:
     """Write one event; the host takes it before ``EVENTS`` more have come."""
     event = st.events[st.events_written & (EVENTS - 1)]
@@ -22,7 +22,7 @@ def emit(
     st.events_written += 1
 
 
-def take_events(st: np.void, read: int) -> tuple[np.ndarray, int]:
+def take_events(st: Record, read: int) -> tuple[np.ndarray, int]:
     """Copy the events written since ``read`` of them had been.
 
     Returns the events in order (dtype ``EVENT``) and the new count. Of more than ``EVENTS`` unread ones only the

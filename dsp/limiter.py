@@ -7,11 +7,11 @@ limiting bends the wave within one frame; that is the price of adding no delay, 
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.records import BASS, LEFT, RIGHT
+from thumbline.dsp.records import BASS, LEFT, RIGHT, Record
 
 
 @kernel
-def limit(p: np.void, st: np.void, out: np.ndarray) -> None:
+def limit(p: Record, st: Record, out: np.ndarray) -> None:
     """Limit one frame: the bass by itself, left and right by one gain."""
     gain = st.limiter_gain[0]
     gain += p.limiter_release * (1.0 - gain)

@@ -17,7 +17,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 import soundfile
@@ -169,9 +169,10 @@ class AudioWriter:
         self._peak = 0  # in steps of 24 bits
         with _explained(f"write {printable(path.name)}"):
             path.open("wb").close()  # says what is wrong, where libsndfile knows but "System error"
+        file: Any = path if os.name == "nt" else os.fsencode(path)  # soundfile's hints miss bytes
         with self._explained_by_libsndfile():
             self._sound = soundfile.SoundFile(
-                path if os.name == "nt" else os.fsencode(path),
+                file,
                 "w",
                 sample_rate,
                 channels,

@@ -23,7 +23,7 @@ class Sheet:
 
     def __init__(self, height: float) -> None:
         # At 72 dots an inch a point is a pixel.
-        self.figure = Figure(figsize=(WIDTH / 72, height / 72), dpi=72, facecolor="white", layout="none")
+        self.figure = Figure(figsize=(WIDTH / 72, height / 72), dpi=72, facecolor="white")
         self._place = {"transform": Affine2D().scale(1, -1).translate(0, height), "zorder": 1}
 
     def boxes(self, boxes: ArrayLike, colour: str, edge: str = "none") -> None:

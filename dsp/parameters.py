@@ -8,7 +8,19 @@ from scipy import signal
 from thumbline.dsp import bass_voice, choice
 from thumbline.dsp.activity import SHORTEST_WINDOW_S, WINDOW_PERIODS
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.records import ANALYSIS_STEP, HARMONICS, HISTORY, HOP, HOPS, LAGS, PARAMS, SQUARES, STATE, TAPS
+from thumbline.dsp.records import (
+    ANALYSIS_STEP,
+    HARMONICS,
+    HISTORY,
+    HOP,
+    HOPS,
+    LAGS,
+    PARAMS,
+    SQUARES,
+    STATE,
+    TAPS,
+    Record,
+)
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.tuning import midi_to_hz
 
@@ -78,11 +90,17 @@ def _power(db: np.ndarray) -> np.ndarray:
     return 10.0 ** (db / 10.0) / ANALYSIS_STEP**2
 
 
+def _second_order(kind: str, hz: float, rate: float) -> np.ndarray:
+    """b0 b1 b2 a1 a2 of a Butterworth filter of second order."""
+    section: np.ndarray = np.asarray(signal.butter(2, hz, kind, fs=rate, output="sos"))[0]
+    return section[[0, 1, 2, 4, 5]]
+
+
 def _per_string(setting: str | tuple[float, ...], unmeasured: float, n: int) -> np.ndarray:
     return np.full(n, unmeasured) if isinstance(setting, str) else np.asarray(setting, float)
 
 
-def _conditioning(p: np.void, rig: Rig) -> None:
+def _conditioning(p: Record, rig: Rig) -> None:
     n, rate = rig.string_count, p["rate"]
     p["channel"][:n] = np.asarray(rig.input.channels) - 1
     p["gain"][:n] = 10.0 ** (np.asarray(rig.input.trim_db) / 20.0)
@@ -103,18 +121,17 @@ def _conditioning(p: np.void, rig: Rig) -> None:
         p["hum_ticks"] = round(HUM_FIRST_S * p["tick_rate"])
 
 
-def _analysis(p: np.void, rig: Rig) -> None:
+def _analysis(p: Record, rig: Rig) -> None:
     n, tick_rate, decimation = rig.string_count, p["tick_rate"], int(p["decimation"])
     taps = 8 * decimation + 1 if decimation > 1 else 1
     assert taps <= TAPS
     p["taps"] = taps
     p["fir_mask"] = 2 ** math.ceil(math.log2(taps)) - 1
-    p["fir"][:taps] = signal.firwin(taps, 0.375 * tick_rate, fs=p["rate"], window=("kaiser", 5.0)) if taps > 1 else 1.0
+    p["fir"][:taps] = signal.firwin(taps, 0.375 * tick_rate, fs=p["rate"], window="hamming") if taps > 1 else 1.0
     open_hz = np.asarray(midi_to_hz(rig.open_midi, rig.instrument.a4_hz))
     frets = rig.instrument.frets - rig.instrument.capo
     for s in range(n):
-        b, a = signal.butter(2, 0.45 * open_hz[s], "high", fs=tick_rate)
-        p["highpass"][:, s] = (*b, *a[1:])
+        p["highpass"][:, s] = _second_order("highpass", 0.45 * open_hz[s], tick_rate)
     lag_max = np.ceil(tick_rate / (open_hz * 2.0 ** (-BELOW_OPEN / 12.0)))
     if lag_max.max() > LAGS - 8:
         low = int(np.argmax(lag_max))
@@ -141,7 +158,7 @@ def _analysis(p: np.void, rig: Rig) -> None:
     p["report_hops"] = max(1, math.floor(REPORT_S * tick_rate / HOP))
 
 
-def _choice(p: np.void, rig: Rig) -> None:
+def _choice(p: Record, rig: Rig) -> None:
     p["rule"] = RULES[rig.choice.rule]
     for number in rig.bass_strings:
         p["carries"][number - 1] = 1
@@ -151,7 +168,7 @@ def _choice(p: np.void, rig: Rig) -> None:
     p["hold_ticks"] = round(1e-3 * rig.choice.hold_ms * p["tick_rate"])
 
 
-def _sound(p: np.void, rig: Rig) -> None:
+def _sound(p: Record, rig: Rig) -> None:
     n, rate = rig.string_count, p["rate"]
     p["voice"] = VOICES[rig.bass.voice]
     p["ratio"] = 2.0 ** (rig.bass.interval / 12.0)
@@ -159,8 +176,7 @@ def _sound(p: np.void, rig: Rig) -> None:
     p["dynamics"] = rig.bass.dynamics
     tone_hz = rig.bass.tone_hz
     if tone_hz < 0.45 * rate:
-        b, a = signal.butter(2, tone_hz, fs=rate)
-        p["tone"] = (*b, *a[1:])
+        p["tone"] = _second_order("lowpass", tone_hz, rate)
     else:
         p["tone"][0] = 1.0
     p["fade_step"] = 1e3 / (rig.bass.crossfade_ms * rate)

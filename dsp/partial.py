@@ -11,10 +11,8 @@ note on the string begins with it.
 
 import math
 
-import numpy as np
-
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.records import HOP
+from thumbline.dsp.records import HOP, Record
 
 #: Cut-off of each low-pass stage, as a share of the pitch.
 CUTOFF = 0.1
@@ -32,7 +30,7 @@ AVERAGE_HOPS = 60.0
 
 
 @kernel
-def aim(string: np.void) -> None:
+def aim(string: Record) -> None:
     """Start to follow the first partial at the string's period."""
     turn = 2.0 * math.pi / string.period
     string.aimed_period = string.period
@@ -48,7 +46,7 @@ def aim(string: np.void) -> None:
 
 
 @kernel
-def follow_partial(string: np.void, x: float) -> None:
+def follow_partial(string: Record, x: float) -> None:
     """Every tick of a sounding string, with its analysis sample: turn it down and smooth it."""
     cosine = string.turn_cos * string.aim_cos - string.turn_sin * string.aim_sin
     sine = string.turn_cos * string.aim_sin + string.turn_sin * string.aim_cos
@@ -65,7 +63,7 @@ def follow_partial(string: np.void, x: float) -> None:
 
 
 @kernel
-def measure_stretch(string: np.void, level: float) -> None:
+def measure_stretch(string: Record, level: float) -> None:
     """Every hop of a sounding string: compare the partial's turning with the period. ``level``: the string's power."""
     octave = math.log2(string.period)
     if abs(octave - math.log2(string.aimed_period)) > RETUNE:
@@ -93,6 +91,6 @@ def measure_stretch(string: np.void, level: float) -> None:
 
 
 @kernel
-def partial_period(string: np.void) -> float:
+def partial_period(string: Record) -> float:
     """Period of the first partial, in ticks; 0 while the pitch is unknown."""
     return string.period * 2.0**string.stretch

@@ -20,7 +20,7 @@ import math
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.records import HOP, TICKS
+from thumbline.dsp.records import HOP, TICKS, Record
 from thumbline.dsp.spans import span_energy
 
 #: A peak this close to the best one is preferred if its lag is shorter: the period, not a multiple of it.
@@ -30,7 +30,7 @@ VALLEY_SHARE = 0.5
 
 
 @kernel
-def _hop_products(string: np.void, hop: int, hop_mask: int, lags: int) -> None:
+def _hop_products(string: Record, hop: int, hop_mask: int, lags: int) -> None:
     """Add the products of one complete hop to the correlation."""
     products = string.products[hop & hop_mask]
     # A hop never straddles the end of the ring, so its ticks lie side by side, newest first.
@@ -51,7 +51,7 @@ def _hop_products(string: np.void, hop: int, hop_mask: int, lags: int) -> None:
 
 
 @kernel
-def restart(string: np.void, tick: int, first: int, hop_mask: int, lags: int) -> None:
+def restart(string: Record, tick: int, first: int, hop_mask: int, lags: int) -> None:
     """Forget everything before tick ``first``; ``tick`` is the newest, whose hop is still to be taken in."""
     string.restart_tick = first
     newest = TICKS - 1 - (tick & (TICKS - 1))
@@ -67,7 +67,7 @@ def restart(string: np.void, tick: int, first: int, hop_mask: int, lags: int) ->
 
 
 @kernel
-def follow(string: np.void, tick: int, hop_mask: int, lags: int, window: int) -> None:
+def follow(string: Record, tick: int, hop_mask: int, lags: int, window: int) -> None:
     """Take in the hop that ``tick`` completes and keep the window to about ``window`` ticks."""
     hop = tick // HOP
     _hop_products(string, hop, hop_mask, lags)
@@ -79,7 +79,7 @@ def follow(string: np.void, tick: int, hop_mask: int, lags: int, window: int) ->
 
 
 @kernel
-def normalised_difference(string: np.void, tick: int, lag_max: int, nsdf: np.ndarray) -> None:
+def normalised_difference(string: Record, tick: int, lag_max: int, nsdf: np.ndarray) -> None:
     """Fill ``nsdf[1 : lag_max + 2]``; lags without enough overlap get 0."""
     end = (tick + 1) // HOP * HOP
     restarted = string.restart_tick
@@ -133,7 +133,7 @@ def pick_period(nsdf: np.ndarray, lag_min: int, lag_max: int) -> tuple[float, fl
 
 
 @kernel
-def unlike_last_period(string: np.void, tick: int, span: int, level: float) -> float:
+def unlike_last_period(string: Record, tick: int, span: int, level: float) -> float:
     """How little the last ``span`` ticks are like those one period before: 0 the same, 1 unrelated, above 1 opposed.
 
     Squared difference over the mean of both spans' energies and ``level``, the power over the last period, so that a

@@ -6,14 +6,12 @@ ringing string an attack shows as a sudden rise, or as a wave that no longer rep
 pulled off).
 """
 
-import numpy as np
-
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import end_note
 from thumbline.dsp.event_ring import emit
 from thumbline.dsp.partial import follow_partial
 from thumbline.dsp.pitch import restart, unlike_last_period
-from thumbline.dsp.records import HOP, PLUCK, PLUCKED, SILENT, SOUNDING
+from thumbline.dsp.records import HOP, PLUCK, PLUCKED, SILENT, SOUNDING, Record
 from thumbline.dsp.spans import decibels, frame_of, span_power
 
 #: A rise of the quick level by this much over the last period is a new attack (power).
@@ -26,7 +24,7 @@ CHANGE = 0.3
 
 
 @kernel
-def hear(p: np.void, st: np.void) -> None:
+def hear(p: Record, st: Record) -> None:
     """Every tick: find plucks of silent strings, and follow the partials of sounding ones."""
     if st.tick < p.hum_ticks:
         return
@@ -51,7 +49,7 @@ def hear(p: np.void, st: np.void) -> None:
 
 
 @kernel
-def begin(p: np.void, st: np.void, s: int, onset: int) -> None:
+def begin(p: Record, st: Record, s: int, onset: int) -> None:
     """A string has been plucked; it began to move at tick ``onset``."""
     string = st.strings[s]
     tick = st.tick
@@ -64,7 +62,7 @@ def begin(p: np.void, st: np.void, s: int, onset: int) -> None:
 
 
 @kernel
-def forget(p: np.void, st: np.void, s: int, onset: int) -> None:
+def forget(p: Record, st: Record, s: int, onset: int) -> None:
     """Start level and pitch anew with the attack that set out at tick ``onset``."""
     string = st.strings[s]
     tick = st.tick
@@ -83,7 +81,7 @@ def forget(p: np.void, st: np.void, s: int, onset: int) -> None:
 
 
 @kernel
-def onset_before(p: np.void, st: np.void, s: int, enough: float) -> int:
+def onset_before(p: Record, st: Record, s: int, enough: float) -> int:
     """Where the attack heard now set out: just after the last millisecond that was as good as quiet.
 
     Quiet is what lies under ``enough``; where the last note still rings, its quietest moment must do. What the pick or
@@ -106,7 +104,7 @@ def onset_before(p: np.void, st: np.void, s: int, enough: float) -> int:
 
 
 @kernel
-def answer_attack(p: np.void, st: np.void, s: int) -> None:
+def answer_attack(p: Record, st: Record, s: int) -> None:
     """Begin anew if a string that is not silent has just been plucked again, hammered on or pulled off."""
     string = st.strings[s]
     tick = st.tick

@@ -10,12 +10,12 @@ from thumbline.dsp.conditioning import adapt_to_hum, condition, decimate
 from thumbline.dsp.ending import rest
 from thumbline.dsp.limiter import limit
 from thumbline.dsp.pluck import hear
-from thumbline.dsp.records import BASS, HOP, SILENT
+from thumbline.dsp.records import BASS, HOP, SILENT, Record
 from thumbline.dsp.remainder import remain
 
 
 @kernel
-def process(p: np.void, st: np.void, frames_in: np.ndarray, frames_out: np.ndarray) -> None:
+def process(p: Record, st: Record, frames_in: np.ndarray, frames_out: np.ndarray) -> None:
     """Pass frames through the processor.
 
     Parameters
@@ -41,7 +41,7 @@ def process(p: np.void, st: np.void, frames_in: np.ndarray, frames_out: np.ndarr
 
 
 @kernel
-def _analyse(p: np.void, st: np.void) -> None:
+def _analyse(p: Record, st: Record) -> None:
     """Every tick: hear, every hop: attend to the strings that sound; then choose and steer."""
     decimate(p, st)
     hear(p, st)

@@ -1,11 +1,9 @@
-"""Whether a pluck was a note: its pitch stays, it does not die like a thump, and it is not another string that is heard."""
-
-import numpy as np
+"""Whether a pluck was a note: its pitch stays, it does not die like a thump, and it is no other string's."""
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
 from thumbline.dsp.partial import partial_period
-from thumbline.dsp.records import NOTE, SILENT, SOUNDING, TICKS
+from thumbline.dsp.records import NOTE, SILENT, SOUNDING, TICKS, Record
 from thumbline.dsp.spans import decibels, frame_of, span_power
 
 #: A pluck that has lost this much before it is confirmed was a thump (power).
@@ -20,7 +18,7 @@ ECHO_LIKENESS, ECHO_LEVEL = 0.95**2, 10.0 ** (-6 / 10)
 
 
 @kernel
-def confirm(p: np.void, st: np.void, s: int) -> None:
+def confirm(p: Record, st: Record, s: int) -> None:
     """Call a pluck a note when its pitch has stayed and its level has not fallen like a thump's, if it is its own."""
     string = st.strings[s]
     if string.phase != SOUNDING or string.note == 1:
@@ -39,7 +37,7 @@ def confirm(p: np.void, st: np.void, s: int) -> None:
 
 
 @kernel
-def echoes_another(p: np.void, st: np.void, s: int) -> bool:
+def echoes_another(p: Record, st: Record, s: int) -> bool:
     """Whether the wave is that of another string about as loud or louder: bleed, or a knock that all strings hear."""
     newest = TICKS - 1 - (st.tick & (TICKS - 1))
     span = int(0.01 * p.tick_rate)

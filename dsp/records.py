@@ -12,7 +12,12 @@ Time is counted in three units:
 Ticks and hops are counted from the first frame, so that no result depends on how a take is cut into blocks.
 """
 
+from typing import Any, TypeAlias
+
 import numpy as np
+
+#: One element of a structured array. Numba reaches its fields as attributes, which no type checker can know.
+Record: TypeAlias = Any
 
 MAX_STRINGS = 10
 #: Columns of the arrays in which strings lie side by side: three vectors of four, whatever the guitar.

@@ -3,11 +3,11 @@
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.records import LEFT, RIGHT
+from thumbline.dsp.records import LEFT, RIGHT, Record
 
 
 @kernel
-def remain(p: np.void, st: np.void, out: np.ndarray) -> None:
+def remain(p: Record, st: Record, out: np.ndarray) -> None:
     """Write one frame of the guitar's two columns; a string fades as the bass takes or leaves it."""
     left = 0.0
     right = 0.0

@@ -203,4 +203,4 @@ def _wire(decisions: Sequence[MuteDecision], rig: Rig) -> dict[str, float | int 
         return {"count": 0, "median": None, "worst": None}
     milliseconds = {"median": found.median_s * 1e3, "worst": found.worst_s * 1e3}
     assert all(math.isfinite(value) for value in milliseconds.values())
-    return {"count": found.count} | {key: round(value, 3) for key, value in milliseconds.items()}
+    return {"count": found.count, **{key: round(value, 3) for key, value in milliseconds.items()}}

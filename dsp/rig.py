@@ -91,7 +91,7 @@ class Rig(Section):
 
     @model_validator(mode="after")
     def _refuse_contradictions(self) -> Self:
-        found = contradictions(self)
+        found = contradictions(self)  # pyright: ignore[reportArgumentType]  the linked folder gives this file two names
         if found:
             raise ContradictionError(found)
         return self

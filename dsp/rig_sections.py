@@ -240,7 +240,7 @@ class Mutes(Section):
         default=5.0, description='The pause between closing and opening if the order is "gap".'
     )
     modules: Annotated[tuple[MuteModule, ...], Field(max_length=16, description="a list of up to 16")] = Field(
-        (MuteModule(),),
+        default=(MuteModule(),),
         description="The sound modules to mute, each under its own [[mutes.modules]]; [] sends no MIDI.",
     )
 

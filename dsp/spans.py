@@ -2,21 +2,19 @@
 
 import math
 
-import numpy as np
-
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.records import ANALYSIS_STEP, TICKS
+from thumbline.dsp.records import ANALYSIS_STEP, TICKS, Record
 
 
 @kernel
-def span_energy(string: np.void, first: int, end: int) -> float:
+def span_energy(string: Record, first: int, end: int) -> float:
     """Sum of squares of ticks ``first`` to ``end - 1`` (in analysis steps), both within the last ``TICKS - 1``."""
     mask = TICKS - 1
     return float(string.energy[mask - ((end - 1) & mask)] - string.energy[mask - ((first - 1) & mask)])
 
 
 @kernel
-def span_power(string: np.void, first: int, end: int) -> float:
+def span_power(string: Record, first: int, end: int) -> float:
     """Mean square of ticks ``first`` to ``end - 1``; 0 for an empty span."""
     if end <= first:
         return 0.0
@@ -30,6 +28,6 @@ def decibels(power: float) -> float:
 
 
 @kernel
-def frame_of(p: np.void, tick: int) -> int:
+def frame_of(p: Record, tick: int) -> int:
     """The frame that completes ``tick``, less the delay of the decimation filter."""
     return max(0, (tick + 1) * p.decimation - 1 - (p.taps - 1) // 2)

@@ -152,7 +152,7 @@ def stiff_inharmonicity(core_mm: float, tension_n: float, length_mm: float, youn
 
 def partial_ratio(n: int | NDArray[np.int_], inharmonicity: float | Signal) -> float | Signal:
     """Return the frequency of partial n divided by the first's: n sqrt((1 + B n^2) / (1 + B)) [F64], [FR]."""
-    return n * np.sqrt((1 + inharmonicity * np.square(n)) / (1 + inharmonicity))
+    return np.multiply(n, np.sqrt((1.0 + inharmonicity * np.square(n)) / (1.0 + inharmonicity)))
 
 
 def partial_amplitudes(n: NDArray[np.int_], pluck: float, pickup: float, width: float = 0.0) -> Signal:

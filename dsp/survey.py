@@ -29,7 +29,7 @@ Blocks = Callable[[], Iterator[NDArray[np.float64]]]
 
 @dataclass(frozen=True)
 class Survey:
-    """What a take says of the guitar. Arrays go by string, string 1 first; levels in dBFS (rms) of the analysis signal."""
+    """What a take says of the guitar. Arrays go by string, string 1 first; levels in dBFS, rms of the analysis."""
 
     mains_hz: float | None
     floor_db: NDArray[np.float64]

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, suppress
 from itertools import islice
 from pathlib import Path
-from typing import BinaryIO, Self, cast
+from typing import Any, BinaryIO, Self, cast
 
 import numpy as np
 import soundfile
@@ -179,7 +179,8 @@ class _SoundFile:
     def _decoder(self) -> _ForwardSound:
         """Begin to decode at the start of the file."""
         try:
-            return _ForwardSound(self.path if os.name == "nt" else os.fsencode(self.path))
+            file: Any = self.path if os.name == "nt" else os.fsencode(self.path)  # soundfile's hints miss bytes
+            return _ForwardSound(file)
         except (soundfile.LibsndfileError, TypeError) as error:  # TypeError: .raw, which has no header
             code = error.code if isinstance(error, soundfile.LibsndfileError) else 1
             reason = _REASONS.get(code, f"cannot be read as sound ({str(error).rpartition(': ')[2].rstrip('.')})")

@@ -2,13 +2,11 @@
 
 import math
 
-import numpy as np
-
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import end_note
 from thumbline.dsp.event_ring import emit
 from thumbline.dsp.partial import aim, measure_stretch, partial_period
-from thumbline.dsp.records import LOCK, PITCH, PLUCKED, SOUNDING
+from thumbline.dsp.records import LOCK, PITCH, PLUCKED, SOUNDING, Record
 from thumbline.dsp.spans import decibels, frame_of
 
 #: Clarity that a first period must have.
@@ -20,7 +18,7 @@ NOTE_STEP = 2.0 ** (70 / 1200)
 
 
 @kernel
-def lock(p: np.void, st: np.void, s: int, period: float, clarity: float) -> None:
+def lock(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     """Take the first period of a plucked string for its pitch."""
     string = st.strings[s]
     string.phase = SOUNDING
@@ -35,7 +33,7 @@ def lock(p: np.void, st: np.void, s: int, period: float, clarity: float) -> None
 
 
 @kernel
-def track(p: np.void, st: np.void, s: int, period: float, clarity: float) -> None:
+def track(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     """Follow the period of a sounding string; a step that stays is a new note."""
     string = st.strings[s]
     tick = st.tick
@@ -65,7 +63,7 @@ def track(p: np.void, st: np.void, s: int, period: float, clarity: float) -> Non
 
 
 @kernel
-def change_note(p: np.void, st: np.void, s: int, period: float, clarity: float) -> None:
+def change_note(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     """The pitch has moved to another note without a pluck, or the first guess was wrong."""
     string = st.strings[s]
     onset = string.candidate_tick
@@ -83,7 +81,7 @@ def change_note(p: np.void, st: np.void, s: int, period: float, clarity: float) 
 
 
 @kernel
-def report(p: np.void, st: np.void, s: int) -> None:
+def report(p: Record, st: Record, s: int) -> None:
     """Every hop of a sounding string: refine its pitch, and say it from time to time."""
     string = st.strings[s]
     if string.phase != SOUNDING:

@@ -6,7 +6,8 @@ is the key number of MIDI 1.0, fractional where a pitch lies between two keys: 6
 
 import math
 import re
-from typing import overload
+from collections.abc import Sequence
+from typing import Any, TypeAlias, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -60,10 +61,13 @@ def midi_to_note(midi: float) -> str:
     return f"{_SHARP_NAMES[semitone]}{octave - 1}"
 
 
+Array: TypeAlias = NDArray[Any] | Sequence[float]
+
+
 @overload
 def midi_to_hz(midi: float, a4_hz: float = ...) -> float: ...
 @overload
-def midi_to_hz(midi: ArrayLike, a4_hz: float = ...) -> NDArray[np.float64]: ...
+def midi_to_hz(midi: Array, a4_hz: float = ...) -> NDArray[np.float64]: ...
 def midi_to_hz(midi: ArrayLike, a4_hz: float = 440.0) -> float | NDArray[np.float64]:
     """Return the frequency in Hz of ``midi``, a number or an array, with A4 at ``a4_hz``.
 
@@ -76,7 +80,7 @@ def midi_to_hz(midi: ArrayLike, a4_hz: float = 440.0) -> float | NDArray[np.floa
 @overload
 def hz_to_midi(hz: float, a4_hz: float = ...) -> float: ...
 @overload
-def hz_to_midi(hz: ArrayLike, a4_hz: float = ...) -> NDArray[np.float64]: ...
+def hz_to_midi(hz: Array, a4_hz: float = ...) -> NDArray[np.float64]: ...
 def hz_to_midi(hz: ArrayLike, a4_hz: float = 440.0) -> float | NDArray[np.float64]:
     """Return the fractional key number of ``hz``, a number or an array, with A4 at ``a4_hz``.
 
@@ -90,7 +94,7 @@ def hz_to_midi(hz: ArrayLike, a4_hz: float = 440.0) -> float | NDArray[np.float6
 @overload
 def cents(hz: float, reference_hz: float) -> float: ...
 @overload
-def cents(hz: ArrayLike, reference_hz: ArrayLike) -> NDArray[np.float64]: ...
+def cents(hz: Array, reference_hz: ArrayLike) -> NDArray[np.float64]: ...
 def cents(hz: ArrayLike, reference_hz: ArrayLike) -> float | NDArray[np.float64]:
     """Return the interval from ``reference_hz`` up to ``hz`` in cents, 100 to the semitone; arrays broadcast.
 

@@ -38,7 +38,7 @@ def estimate(take: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.
     return estimate_bleed(moments(take, rng), np.full(take.shape[1], FLOOR))
 
 
-@pytest.mark.parametrize("nearest_db", [-40.0, -26.0, -20.0, -14.0])
+@pytest.mark.parametrize("nearest_db", [-40.0, -26.0, -20.0, -18.0])
 @pytest.mark.parametrize("strings", [4, 6, 7, 10])
 def test_a_known_matrix_is_found_with_its_signs(strings: int, nearest_db: float) -> None:
     rng = np.random.default_rng(strings)
@@ -76,21 +76,15 @@ def test_the_same_sound_on_all_channels_is_no_bleed() -> None:
     np.testing.assert_array_equal(found, np.eye(6))
 
 
-def test_two_channels_that_carry_the_same_string_are_not_torn_apart() -> None:
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_two_channels_that_carry_the_same_string_both_keep_it(sign: float) -> None:
     rng = np.random.default_rng(4)
     take = playing(6, 15.0, rng)
-    take[:, 4] = take[:, 5]
-    found = estimate(take, rng)
-    assert np.isfinite(found).all()
-    assert found[4, 5] == found[5, 4] == 0.0
-
-
-def test_inverted_copies_are_not_torn_apart() -> None:
-    rng = np.random.default_rng(4)
-    take = playing(6, 15.0, rng)
-    take[:, 4] = -take[:, 5]
-    found = estimate(take, rng)
-    assert found[4, 5] == found[5, 4] == 0.0
+    take[:, 4] = sign * take[:, 5]
+    heard = moments(take, rng)
+    left = unmixed_power(heard, estimate_bleed(heard, np.full(6, FLOOR)))
+    lost_db = 10.0 * np.log10(left.sum(axis=0) / np.einsum("bii->i", heard))
+    assert np.abs(lost_db).max() < 3.0
 
 
 @pytest.mark.parametrize("blocks", [1, 2, 5, 9])

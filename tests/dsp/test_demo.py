@@ -144,10 +144,11 @@ def test_the_pitch_table_is_the_pitch_of_the_notes() -> None:
     assert len(rows) == len({(t, s) for t, s, _ in rows})
     for n in notes:
         inside = [hz for t, s, hz in rows if s == n["string"] and n["onset"] <= t < n["offset"]]
-        assert len(inside) >= int((n["offset"] - n["onset"]) / 0.01)
+        # While the hand stops the string, up to 15 ms, it has no pitch any more.
+        assert len(inside) >= int((n["offset"] - n["onset"] - 0.015) / 0.01)
         assert 69 + 12 * np.log2(np.median(inside) / 440) == pytest.approx(n["midi"], abs=0.05)
     sounding = sum(round((n["offset"] - n["onset"]) / 0.01) for n in notes)
-    assert len(rows) == pytest.approx(sounding, abs=len(notes))
+    assert len(rows) == pytest.approx(sounding, abs=2 * len(notes))
 
 
 def test_the_piece_shows_the_job() -> None:
@@ -187,7 +188,7 @@ def test_fading_times_follow_from_the_decay() -> None:
     for n in demo.true_notes(take):
         assert n["faded"] - n["fades"] == pytest.approx(16 / 86.86, abs=0.005)
         assert n["fades"] == pytest.approx(0.51 + 26 / 86.86, abs=0.025)
-        assert n["offset"] == 2.5
+        assert n["offset"] == pytest.approx(2.5 + demo.SILENCED * Pluck(0.5, 40, 2.5).damp_s, abs=1e-4)
 
 
 def test_the_plain_strings_have_the_inharmonicity_of_a_common_light_set() -> None:

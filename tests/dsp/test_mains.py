@@ -57,21 +57,28 @@ def test_hum_under_music_is_found_to_a_fiftieth_of_a_hertz(hz: float, level_db: 
     assert find(take) == pytest.approx(hz, abs=0.02)
 
 
-# Notes next to the mains' harmonics: G2 is 98.0 Hz, B2 123.5 Hz; 36 and 12 cents sharp, G2 and B1 reach 100 and 60 + 1 %.
-@pytest.mark.parametrize(
-    "notes",
-    [
-        [(6, 43.0)],
-        [(6, 43.35)],
-        [(5, 47.0)],
-        [(6, 47.0 - 0.49)],
-        [(6, 43.0), (5, 47.0)],
-        [(6, 43.35), (4, 50.35), (3, 55.36)],
-    ],
-    ids=["G2", "a sharp G2", "B2", "a B2 of 120 Hz", "G2 and B2", "multiples of 100 Hz"],
-)
+# Notes next to the mains' harmonics: G2 is 98.0 Hz, B2 123.5 Hz; 35 cents sharp, G2 is 100 Hz; 49 cents flat, B2 is 120 Hz.
+BESIDE = {
+    "G2": [(6, 43.0)],
+    "a sharp G2": [(6, 43.35)],
+    "B2": [(5, 47.0)],
+    "a flat B2": [(6, 46.51)],
+    "G2 and B2": [(6, 43.0), (5, 47.0)],
+    "multiples of 100 Hz": [(6, 43.35), (4, 50.35), (3, 55.36)],
+}
+
+
+@pytest.mark.parametrize("notes", BESIDE.values(), ids=BESIDE)
 def test_no_hum_is_found_in_music_beside_its_harmonics(notes: list[tuple[int, float]]) -> None:
     assert find(music(notes)) is None
+
+
+@pytest.mark.xfail(
+    strict=True, reason="what repeats twice a second to the millisecond has lines at multiples of 2 Hz, 50 and 60 too"
+)
+@pytest.mark.parametrize("notes", BESIDE.values(), ids=BESIDE)
+def test_no_hum_is_found_in_music_that_a_machine_repeats(notes: list[tuple[int, float]]) -> None:
+    assert find(music(notes, timing_s=0.0)) is None
 
 
 def test_no_hum_is_found_in_a_song_noise_or_silence() -> None:

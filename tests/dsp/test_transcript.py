@@ -63,7 +63,6 @@ def test_a_note_lasts_from_its_confirmation_s_date_to_its_end() -> None:
 def test_a_pluck_that_was_no_note_leaves_none() -> None:
     made = transcript((100, 101, PLUCK, 5, -30.0, 0.0, 0.0), (140, 150, END, 5, 0.0, -30.0, 0.0))
     assert made.notes == []
-    assert spans(made) == []
 
 
 def test_an_end_dated_before_the_note_gives_a_note_of_no_length() -> None:
@@ -159,7 +158,12 @@ def test_stretches_too_short_to_hear_leave_no_row() -> None:
 
 def test_before_anything_has_happened_there_is_nothing() -> None:
     made = transcript()
-    assert (made.notes, made.handovers, spans(made), list(made.open_sets())) == ([], [], [], [])
+    assert (made.notes, made.handovers, list(made.open_sets())) == ([], [], [])
+
+
+def test_a_take_without_a_hand_over_has_no_bass_line() -> None:
+    assert spans(transcript()) == []
+    assert spans(transcript(begin(100, 5), end(300, 5))) == []
 
 
 EVERY = frozenset(range(1, 7))
