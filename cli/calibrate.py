@@ -42,18 +42,20 @@ def calibrate(take: Path, out: Path, base: Path | None) -> None:
 
 
 def _table(found: "Calibration") -> "Table":
+    from rich import box
     from rich.table import Table
 
-    table = Table("string", "note", "channel", "heard", "cents", "floor", "level", "on", "off", "most bleed")
+    table = Table(box=box.SIMPLE, show_edge=False, collapse_padding=True)
+    for heading in ("string", "note", "channel", "notes", "cents", "floor", "level", "on", "off", "bleed"):
+        table.add_column(heading, justify="right")
     for each in found.strings:
-        bleed = "none" if each.bleed_db is None else f"{each.bleed_db:.0f} from {each.bleed_from}"
         table.add_row(
             str(each.string),
             each.note,
             str(each.channel),
-            f"{each.notes} notes" if each.played else "nothing",
+            str(each.notes) if each.played else "none",
             "" if each.cents is None else f"{each.cents:+.0f}",
             *(f"{level:.0f}" for level in (each.floor_db, each.level_db, each.on_db, each.off_db)),
-            bleed,
+            "none" if each.bleed_db is None else f"{each.bleed_db:.0f} from {each.bleed_from}",
         )
     return table

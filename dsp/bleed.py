@@ -21,6 +21,10 @@ PLAYED_SHARE = 0.35
 PLAYED_BLOCKS = 10
 #: which stand this far above the floor (power).
 PLAYED_ABOVE_FLOOR = 30.0
+#: Bleed before anything is heard of it: normally distributed about none, with this deviation (amplitude).
+LIKELY_BLEED = 0.03
+#: A residual of this many times the floor's power is as good as none.
+FORGIVEN = 4.0
 #: Greatest bleed that is believed: the sum of what all others leave in a channel.
 MOST_BLEED = 0.8
 _ITERATIONS = 100
@@ -70,9 +74,9 @@ def _explain(
     weights = np.zeros(cross.shape[1])
     for _ in range(_ITERATIONS):
         residual = own - 2.0 * cross @ weights + np.einsum("bij,i,j->b", others, weights, weights)
-        trust = 1.0 / (np.maximum(residual, 0.0) + floor)
+        trust = 1.0 / (np.maximum(residual, 0.0) + FORGIVEN * floor)
         normal = np.einsum("b,bij->ij", trust, others)
-        normal += 1e-6 * np.trace(normal) / len(normal) * np.eye(len(normal))
+        normal += np.eye(len(normal)) / (2.0 * LIKELY_BLEED**2)
         new = np.linalg.solve(normal, trust @ cross)
         moved = np.abs(new - weights).max()
         weights = new

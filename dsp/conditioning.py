@@ -67,7 +67,8 @@ def adapt_to_hum(p: Record, st: Record) -> None:
     for s in range(p.strings):
         string = st.strings[s]
         over = string.end_tick == 0 or (st.tick - string.end_tick) * p.decimation > 2 * p.hum_delay
-        st.hum_error[s] = step * st.past[row, s] if string.phase == SILENT and over else 0.0
+        quiet = st.quick[s] < p.on_power[s] or st.tick < p.hum_ticks
+        st.hum_error[s] = step * st.past[row, s] if string.phase == SILENT and over and quiet else 0.0
     for k in range(p.hum_harmonics):
         # Keeps the oscillator at unit length.
         length = 1.5 - 0.5 * (st.hum_re[k] * st.hum_re[k] + st.hum_im[k] * st.hum_im[k])

@@ -48,7 +48,7 @@ LIFT_S = 0.008
 SLUR_STRENGTH = 0.35
 """Force of a hammer-on or pull-off as a share of the pluck's."""
 GLIDE_CENTS = 8.0
-OPEN_STRING_S = 0.9
+OPEN_STRING_S = 0.8
 """How long each note of the open-strings take rings; they begin a second apart."""
 BLEED_DB = -26.0
 """From the neighbouring string."""

@@ -19,6 +19,8 @@ ABOVE_TAIL, ABOVE_THUMP = 10.0 ** (3 / 10), 10.0 ** (12 / 10)
 #: ... which is the loudest millisecond of a note's last period; what a thump leaves may hum on and fade this slowly,
 #: in dB a second.
 THUMP_FADE_DB_S = 60.0
+#: A tail this far under the threshold is forgotten (power).
+TAIL_GONE = 0.25
 
 
 @kernel
@@ -69,7 +71,7 @@ def end_all(p: Record, st: Record) -> None:
 def rest(p: Record, st: Record, s: int) -> None:
     """Every hop: let what may still ring of the last note of a silent string fall as the signal falls."""
     string = st.strings[s]
-    if string.tail < p.on_power[s]:
+    if string.tail < TAIL_GONE * p.on_power[s]:
         string.tail = 0.0
         return
     if string.tail_span == 0:
@@ -81,5 +83,5 @@ def rest(p: Record, st: Record, s: int) -> None:
     first = end - max(string.tail_span, span)
     while end > first:
         loudest = max(loudest, span_power(string, end - span, end))
-        end -= span
+        end -= max(span // 3, 1)  # overlapping, so that no pulse falls between two
     string.tail = min(string.tail, ABOVE_TAIL * loudest)

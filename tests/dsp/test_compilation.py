@@ -84,6 +84,10 @@ def test_after_warming_up_the_kernels_are_known_to_be_compiled() -> None:
     assert are_compiled()
 
 
+@pytest.mark.xfail(
+    strict=True,
+    reason="fields of a record of NumPy's void type cannot be reached as attributes outside of Numba",
+)
 def test_with_the_compiler_off_the_kernels_run_as_plain_python_and_give_the_same() -> None:
     program = """
 import numpy as np

@@ -88,9 +88,7 @@ def sine(ticks: int, period: float, amplitude: float) -> Signal:
     return np.rint(amplitude * FULL_SCALE * np.sin(2 * np.pi * np.arange(ticks) / period))
 
 
-@pytest.mark.parametrize(
-    "ticks", [8, 40, 203, 1024, 1999, 2048, 2055, 4096, 5003], ids=lambda ticks: f"{ticks}_ticks"
-)
+@pytest.mark.parametrize("ticks", [8, 40, 203, 1024, 1999, 2048, 2055, 4096, 5003], ids=lambda ticks: f"{ticks}_ticks")
 @pytest.mark.parametrize(("lag_max", "window"), [(150, 375), (150, 96), (LAGS - 8, 2 * (LAGS - 8))])
 def test_the_incremental_sums_agree_with_the_textbook_equations(ticks: int, lag_max: int, window: int) -> None:
     # Growing window, sliding window, and beyond the ring of 2048 ticks.

@@ -183,9 +183,7 @@ def notes(processor: Processor, frames: Signal) -> list[tuple[int, float, float]
         ends = events[
             (events["kind"] == END) & (events["string"] == note["string"]) & (events["frame"] > note["frame"])
         ]
-        found.append(
-            (int(note["string"]), note["frame"] / processor.rate, 69 + 12 * np.log2(ends[0]["value"] / 440.0))
-        )
+        found.append((int(note["string"]), note["frame"] / processor.rate, 69 + 12 * np.log2(ends[0]["value"] / 440.0)))
     return sorted(found, key=lambda each: each[1])
 
 
@@ -225,9 +223,7 @@ def test_a_guitar_of_four_to_ten_strings_is_heard_on_each(play: Callable[..., Si
     "the pluck is given up as stopped",
 )
 @pytest.mark.parametrize("inharmonicity", [0.0, 2e-5])
-def test_the_pulses_of_a_low_string_far_apart_are_one_note(
-    play: Callable[..., Signal], inharmonicity: float
-) -> None:
+def test_the_pulses_of_a_low_string_far_apart_are_one_note(play: Callable[..., Signal], inharmonicity: float) -> None:
     rig = Rig.model_validate({"instrument": {"strings": NAMES[:7]}})
     frames = play({7: Pluck(0.1, 35.0)}, 1.0, RATE, MIDI[:7], inharmonicity)
     (note,) = notes(Processor(rig, RATE), frames)

@@ -1,0 +1,97 @@
+"""What is installed: every module of both packages is in the wheel, and the examples in docstrings are true."""
+
+import configparser
+import doctest
+import importlib
+import pkgutil
+import re
+import shutil
+import subprocess
+import sys
+import zipfile
+from collections.abc import Iterator
+from importlib.metadata import version
+from pathlib import Path
+
+import pytest
+import thumbline.cli
+import thumbline.dsp
+
+ROOT = Path(__file__).parent.parent
+SOURCES = {"thumbline/dsp": ROOT / "dsp", "thumbline/cli": ROOT / "cli"}
+
+
+def modules() -> Iterator[str]:
+    for package in (thumbline.dsp, thumbline.cli):
+        yield package.__name__
+        for found in pkgutil.iter_modules(package.__path__, package.__name__ + "."):
+            yield found.name
+
+
+def build_is_at_hand() -> bool:
+    try:
+        import build  # noqa: F401
+    except ImportError:
+        return False
+    return int(version("setuptools").split(".")[0]) >= 77
+
+
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory: pytest.TempPathFactory) -> zipfile.ZipFile:
+    """A wheel built from a copy of the sources, without a network."""
+    if not build_is_at_hand():
+        pytest.skip("needs build and setuptools 77 or newer (pip install build 'setuptools>=77')")
+    place = tmp_path_factory.mktemp("wheel")
+    for name in ("pyproject.toml", "README.md"):
+        shutil.copy(ROOT / name, place)
+    for name in ("dsp", "cli"):
+        shutil.copytree(ROOT / name, place / name, ignore=shutil.ignore_patterns("__pycache__"))
+    subprocess.run(
+        [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", "made", "."],
+        cwd=place,
+        check=True,
+        capture_output=True,
+    )
+    (file,) = (place / "made").glob("thumbline-*.whl")
+    return zipfile.ZipFile(file)
+
+
+def test_every_module_is_in_the_wheel_and_nothing_else(wheel: zipfile.ZipFile) -> None:
+    expected = {
+        f"{package}/{file.relative_to(folder).as_posix()}"
+        for package, folder in SOURCES.items()
+        for file in folder.rglob("*.py")
+    }
+    assert len(expected) > 30
+    assert {name for name in wheel.namelist() if ".dist-info/" not in name} == expected
+
+
+def test_the_wheel_installs_the_command_and_names_what_it_needs(wheel: zipfile.ZipFile) -> None:
+    (entry_points,) = (name for name in wheel.namelist() if name.endswith("entry_points.txt"))
+    scripts = configparser.ConfigParser()
+    scripts.read_string(wheel.read(entry_points).decode())
+    assert dict(scripts["console_scripts"]) == {"thumbline": "thumbline.cli.main:main"}
+    (metadata,) = (name for name in wheel.namelist() if name.endswith("METADATA"))
+    text = wheel.read(metadata).decode()
+    assert re.search(r"^Name: thumbline$", text, re.MULTILINE)
+    needed = set(re.findall(r"^Requires-Dist: ([A-Za-z0-9_.-]+)(?![^\n]*extra ==)", text, re.MULTILINE))
+    assert imported_libraries() <= {name.lower() for name in needed}
+
+
+def imported_libraries() -> set[str]:
+    """Libraries that the sources import, apart from Python's own."""
+    found = set()
+    for folder in SOURCES.values():
+        for file in folder.rglob("*.py"):
+            found |= set(re.findall(r"^\s*(?:from|import) (\w+)", file.read_text("utf-8"), re.MULTILINE))
+    return found - set(sys.stdlib_module_names) - {"thumbline"}
+
+
+@pytest.mark.parametrize("name", list(modules()))
+def test_examples_in_docstrings_are_true(name: str) -> None:
+    assert doctest.testmod(importlib.import_module(name)).failed == 0
+
+
+def test_the_processor_imports_nothing_of_the_command_line() -> None:
+    for file in SOURCES["thumbline/dsp"].rglob("*.py"):
+        assert "thumbline.cli" not in file.read_text("utf-8"), file.name
