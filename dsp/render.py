@@ -125,7 +125,7 @@ def _write(take: Take, rig: Rig, folder: Path, blocks: Callable[[], Iterator[np.
         notes=notes,
         bassline=bassline,
         pitch=drawn,
-        handover_s=[handover.time_s for handover in transcript.handovers],
+        handover_s=[handover.time_s for handover in transcript.path()],
     )
     summary = {
         "take": take.name,

@@ -62,11 +62,21 @@ class Transcript:
                 onset_s = self._begun.pop(string)
                 self.notes.append(make_note(self.rig, string, onset_s, max(time_s, onset_s), value, extra))
             elif kind == HANDOVER:
-                # A cause may be dated before the last one: the path of the bass still goes forward.
-                since = self.handovers[-1].time_s if self.handovers else 0.0
-                cause = extra == BY_PLUCK
-                self.handovers.append(Handover(max(time_s, since), decided / self.rate, string, cause))
+                self.handovers.append(Handover(time_s, decided / self.rate, string, extra == BY_PLUCK))
         return reports
+
+    def path(self) -> list[Handover]:
+        """The hand-overs in order of their causes.
+
+        Where a decision had an earlier cause than the one before it (a low string's pluck that took longer to be sure
+        of), the earlier decision would not have been made in hindsight, and is left out.
+        """
+        path: list[Handover] = []
+        for handover in self.handovers:
+            while path and path[-1].time_s > handover.time_s:
+                path.pop()
+            path.append(handover)
+        return path
 
     def bassline(self, end_s: float) -> list[Note]:
         """The bass: each stretch of a note during which its string is the bass, in order of time.
@@ -76,9 +86,10 @@ class Transcript:
         by_string: dict[int, list[Note]] = {}
         for note in sorted(self.notes, key=lambda note: note.onset_s):
             by_string.setdefault(note.string, []).append(note)
-        ends = [handover.time_s for handover in self.handovers[1:]] + [end_s]
+        path = self.path()
+        ends = [handover.time_s for handover in path[1:]] + [end_s]
         rows = []
-        for handover, end in zip(self.handovers, ends, strict=True):
+        for handover, end in zip(path, ends, strict=False):  # no hand-over, no stretch
             for note in by_string.get(handover.string, ()):
                 onset_s, offset_s = max(note.onset_s, handover.time_s), min(note.offset_s, end)
                 if offset_s - onset_s > SHORTEST_STRETCH_S:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
+
 from thumbline.cli.main import main
 from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.model_take import hiss, render_string

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 import pytest
+
 from thumbline.cli import main as program
 from thumbline.cli.main import COMMANDS, main
 from thumbline.dsp.errors import InputError
@@ -22,7 +23,9 @@ def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, 
 
 
 def thumbline(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "thumbline.cli", *arguments], capture_output=True, text=True, check=False)
+    return subprocess.run(
+        [sys.executable, "-m", "thumbline.cli", *arguments], capture_output=True, text=True, check=False
+    )
 
 
 def test_the_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) -> None:

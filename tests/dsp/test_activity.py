@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pytest
+
 from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.model_take import Thump, add_bleed, hiss, hum, render_string
 from thumbline.dsp.notes import Note
@@ -79,15 +80,13 @@ def test_repeated_sixteenths_at_160_are_each_found_once_and_none_is_invented(str
     assert len(notes) == 16
     # A soft pluck is told from the tail of the loud one before it within a period.
     onsets = np.array([note.onset_s for note in notes])
-    assert np.abs(onsets - starts).max() < max(0.003, 440.0 ** -1 * 2.0 ** ((69 - open_note(string)) / 12))
+    assert np.abs(onsets - starts).max() < max(0.003, 440.0**-1 * 2.0 ** ((69 - open_note(string)) / 12))
     assert {note.fret for note in notes} == {0}
 
 
 @pytest.mark.parametrize("string", range(1, 7))
 @pytest.mark.parametrize(("first", "second", "strength"), [(2, 4, 0.3), (5, 3, 0.25), (0, 2, 0.4), (3, 0, 0.3)])
-def test_a_hammer_on_or_pull_off_begins_a_new_note(
-    string: int, first: int, second: int, strength: float
-) -> None:
+def test_a_hammer_on_or_pull_off_begins_a_new_note(string: int, first: int, second: int, strength: float) -> None:
     slur = Slur(0.4, open_note(string) + second, strength)
     notes, _ = listen(clean({string: [Pluck(0.2, open_note(string) + first, 1.0, 0.8, slurs=(slur,))]}, 1.4))
     assert [note.fret for note in notes] == [first, second]
@@ -98,9 +97,7 @@ def test_a_hammer_on_or_pull_off_begins_a_new_note(
 @pytest.mark.parametrize("string", range(1, 7))
 def test_a_ringing_string_that_is_plucked_again_begins_a_new_note(string: int) -> None:
     midi = open_note(string)
-    notes, _ = listen(
-        clean({string: [Pluck(0.2, midi, 0.697, 0.7, damp_s=0.003), Pluck(0.7, midi, 1.2, 0.9)]}, 1.5)
-    )
+    notes, _ = listen(clean({string: [Pluck(0.2, midi, 0.697, 0.7, damp_s=0.003), Pluck(0.7, midi, 1.2, 0.9)]}, 1.5))
     assert [note.fret for note in notes] == [0, 0]
     assert abs(notes[1].onset_s - 0.7) < 0.005
 

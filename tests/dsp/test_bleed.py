@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+
 from thumbline.dsp.bleed import estimate_bleed, played_strings, unmixed_power
 from thumbline.dsp.demo import open_strings_take
 from thumbline.dsp.model_take import add_bleed, bleed_matrix
@@ -13,9 +14,7 @@ RATE, BLOCK = 12_000, 240
 FLOOR = 1e-9
 
 
-def playing(
-    strings: int, seconds: float, rng: np.random.Generator, idle: tuple[int, ...] = ()
-) -> NDArray[np.float64]:
+def playing(strings: int, seconds: float, rng: np.random.Generator, idle: tuple[int, ...] = ()) -> NDArray[np.float64]:
     """Frames (n, strings): each string a tone of its own that now and then sounds, and noise."""
     frames = round(seconds * RATE)
     time = np.arange(frames) / RATE

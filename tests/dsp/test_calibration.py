@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
+
 from thumbline.dsp.calibration import Calibration, calibrate
 from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.errors import InputError
@@ -123,7 +124,12 @@ LOWER_THAN_THE_LOWEST = pytest.mark.xfail(
 
 @pytest.mark.parametrize(
     ("string", "note", "cents"),
-    [(5, "G2", -200.0), (6, "F#2", 200.0), (1, "D4", -200.0), pytest.param(6, "D2", -200.0, marks=LOWER_THAN_THE_LOWEST)],
+    [
+        (5, "G2", -200.0),
+        (6, "F#2", 200.0),
+        (1, "D4", -200.0),
+        pytest.param(6, "D2", -200.0, marks=LOWER_THAN_THE_LOWEST),
+    ],
 )
 def test_another_tuning_is_recognised(measure: Measure, string: int, note: str, cents: float) -> None:
     (complaint,) = measure(open_strings({string: cents})).warnings
@@ -226,7 +232,10 @@ def test_calibrating_with_its_own_result_changes_next_to_nothing(measure: Measur
 
 @pytest.mark.parametrize(
     "mains_hz",
-    ["auto", pytest.param("off", marks=pytest.mark.xfail(strict=True, reason="two readings are counted as two of three"))],
+    [
+        "auto",
+        pytest.param("off", marks=pytest.mark.xfail(strict=True, reason="two readings are counted as two of three")),
+    ],
 )
 def test_progress_goes_from_nothing_to_all_and_never_back(tmp_path: Path, mains_hz: str) -> None:
     path = tmp_path / "take.flac"

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
+
 from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.model_take import hiss, render_string
 from thumbline.dsp.processor import Processor

@@ -1,6 +1,7 @@
 """From channels to strings, against linear algebra, scipy's filters and sums of whole numbers."""
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,15 +11,17 @@ from thumbline.dsp.compilation import kernel
 from thumbline.dsp.conditioning import condition, decimate
 from thumbline.dsp.parameters import compile_parameters, initial_state
 from thumbline.dsp.processor import Processor
-from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, FAULT, RIGHT, TICKS
+from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, FAULT, RIGHT, TICKS, Record
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.string_model import Pluck, Signal
+
+freqz: Any = signal.freqz  # whose types know of whole numbers only
 
 RATE = 48_000
 
 
 @kernel
-def _condition(p: np.void, st: np.void, frames: np.ndarray, clean: np.ndarray, ticks: np.ndarray) -> None:
+def _condition(p: Record, st: Record, frames: np.ndarray, clean: np.ndarray, ticks: np.ndarray) -> None:
     """Clean frames, and the analysis signal before it goes into whole steps' history."""
     for i in range(frames.shape[0]):
         condition(p, st, frames[i])
@@ -46,7 +49,7 @@ def noise(frames: int, columns: int = 6, level: float = 0.1, seed: int = 1) -> S
 
 def without_dc(x: Signal, rate: int = RATE) -> Signal:
     """What a first-order DC blocker of 15 Hz leaves."""
-    return signal.lfilter([1.0, -1.0], [1.0, -np.exp(-2 * np.pi * 15.0 / rate)], x, axis=0)
+    return np.asarray(signal.lfilter([1.0, -1.0], [1.0, -np.exp(-2 * np.pi * 15.0 / rate)], x, axis=0))
 
 
 @pytest.mark.parametrize("strings", [4, 6, 7, 10])
@@ -90,8 +93,8 @@ HUM = ((1, 1.0), (2, 0.25), (3, 0.5), (4, 0.1), (5, 0.3), (6, 0.05))
 
 def hum(frames: int, mains_hz: float, level_db: float) -> Signal:
     time = np.arange(frames) / RATE
-    wave = sum(a * np.sin(2 * np.pi * (k * mains_hz * time + 0.13 * k)) for k, a in HUM)
-    return 10 ** (level_db / 20) * wave / np.std(wave)
+    wave = np.sum([a * np.sin(2 * np.pi * (k * mains_hz * time + 0.13 * k)) for k, a in HUM], axis=0)
+    return np.asarray(10 ** (level_db / 20) * wave / np.std(wave))
 
 
 def heard(frames: Signal, mains_hz: float | str) -> Signal:
@@ -170,10 +173,10 @@ def test_the_analysis_signal_is_what_scipys_filters_make_of_the_string(rate: int
     frames = noise(rate // 5)
     clean, ticks, params, _ = conditioned(frames, rate)
     p = params[0]
-    low = signal.lfilter(p["fir"][: p["taps"]], 1.0, clean, axis=0)[p["decimation"] - 1 :: p["decimation"]]
+    low = np.asarray(signal.lfilter(p["fir"][: p["taps"]], 1.0, clean, axis=0))[p["decimation"] - 1 :: p["decimation"]]
     for s in range(6):
         b, a = p["highpass"][:3, s], (1.0, *p["highpass"][3:, s])
-        expected = signal.lfilter(b, a, low[:, s]) / ANALYSIS_STEP
+        expected = np.asarray(signal.lfilter(b, a, low[:, s])) / ANALYSIS_STEP
         np.testing.assert_allclose(ticks[:, s], expected, atol=0.5 + 1e-6)
         np.testing.assert_array_equal(ticks[:, s], np.rint(ticks[:, s]))
 
@@ -181,7 +184,7 @@ def test_the_analysis_signal_is_what_scipys_filters_make_of_the_string(rate: int
 @pytest.mark.parametrize("rate", RATES)
 def test_the_decimation_filter_passes_the_partials_and_stops_what_would_fold_onto_them(rate: int) -> None:
     p = compile_parameters(Rig(), rate)[0]
-    hz, response = signal.freqz(p["fir"][: p["taps"]], worN=8192, fs=rate)
+    hz, response = freqz(p["fir"][: p["taps"]], worN=8192, fs=rate)
     gain_db = 20 * np.log10(np.abs(response) + 1e-12)
     assert np.abs(gain_db[hz < 0.18 * p["tick_rate"]]).max() < 0.1  # some 2 kHz
     folds_below = 0.4 * p["tick_rate"]  # some 5 kHz
@@ -195,7 +198,7 @@ def test_the_high_pass_takes_little_from_a_strings_lowest_note_and_much_from_rum
     p = compile_parameters(Rig.model_validate({"instrument": {"strings": ["E5", "E5", "E5", names[midi]]}}), RATE)[0]
     b, a = p["highpass"][:3, 3], (1.0, *p["highpass"][3:, 3])
     open_hz = 440 * 2 ** ((midi - 69) / 12)
-    _, at = signal.freqz(b, a, worN=[open_hz, 0.45 * open_hz, open_hz / 10], fs=p["tick_rate"])
+    _, at = freqz(b, np.array(a), worN=np.array([open_hz, 0.45 * open_hz, open_hz / 10]), fs=p["tick_rate"])
     gain_db = 20 * np.log10(np.abs(at))
     np.testing.assert_allclose(gain_db, [-10 * np.log10(1 + 0.45**4), -3.01, -26.2], atol=0.1)
 

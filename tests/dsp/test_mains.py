@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+
 from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.mains import find_mains
 from thumbline.dsp.model_take import hiss, hum, render_string
@@ -57,7 +58,8 @@ def test_hum_under_music_is_found_to_a_fiftieth_of_a_hertz(hz: float, level_db: 
     assert find(take) == pytest.approx(hz, abs=0.02)
 
 
-# Notes next to the mains' harmonics: G2 is 98.0 Hz, B2 123.5 Hz; 35 cents sharp, G2 is 100 Hz; 49 cents flat, B2 is 120 Hz.
+# Notes next to the mains' harmonics: G2 is 98.0 Hz, B2 123.5 Hz; 35 cents sharp, G2 is 100 Hz; 49 cents flat,
+# B2 is 120 Hz.
 BESIDE = {
     "G2": [(6, 43.0)],
     "a sharp G2": [(6, 43.35)],

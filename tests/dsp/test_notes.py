@@ -3,6 +3,7 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from thumbline.dsp.notes import TYPICAL_VELOCITY, make_note
 from thumbline.dsp.rig import Rig
 
@@ -13,7 +14,7 @@ def rig(**instrument: object) -> Rig:
     return Rig.model_validate({"detect": {"level_db": [LEVEL_DB] * 6}, "instrument": instrument})
 
 
-# Equal temperament at A4 = 440 Hz: a common table of note frequencies (for example MIDI Tuning Standard, key 69 = 440 Hz).
+# Equal temperament with key 69 = 440 Hz: MIDI Tuning Standard, table of frequencies (values from memory).
 @pytest.mark.parametrize(
     ("string", "hz", "fret", "name", "midi"),
     [

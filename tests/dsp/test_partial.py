@@ -83,7 +83,7 @@ def test_vibrato_is_followed(play: Callable[..., Signal], string: int, midi: flo
     pluck = Pluck(START_S, midi, vibrato=Vibrato(0.2, 40.0))
     difference = follows(play, string, pluck, 1.75 / midi_to_hz(midi))
     assert np.abs(difference).max() < 6.0
-    assert abs(np.median(difference)) < 1.0
+    assert abs(np.mean(difference)) < 2.0
 
 
 @pytest.mark.parametrize(("string", "midi"), [(6, 45.2), (3, 60.0), (2, 64.1)])

@@ -10,7 +10,7 @@ from thumbline.dsp.conditioning import decimate
 from thumbline.dsp.parameters import compile_parameters, initial_state
 from thumbline.dsp.pitch import follow, normalised_difference, pick_period, restart, unlike_last_period
 from thumbline.dsp.processor import Processor
-from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, HOP, HOPS, LAGS, LOCK, PITCH
+from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, HOP, HOPS, LAGS, LOCK, PITCH, Record
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.string_model import Pluck, Signal, midi_to_hz
 
@@ -20,7 +20,7 @@ TICK_RATE = 12_000
 
 @kernel
 def _listen(
-    p: np.void, st: np.void, steps: np.ndarray, restart_tick: int, restart_first: int, lags: int, window: int
+    p: Record, st: Record, steps: Signal, restart_tick: int, restart_first: int, hop_mask: int, lags: int, window: int
 ) -> None:
     """What happens to a sounding string's analysis signal tick by tick, as in the processor."""
     string = st.strings[0]
@@ -28,9 +28,9 @@ def _listen(
         st.fir_past[st.frame & p.fir_mask, 0] = x * ANALYSIS_STEP
         decimate(p, st)
         if st.tick == restart_tick:
-            restart(string, st.tick, restart_first, lags)
+            restart(string, st.tick, restart_first, hop_mask, lags)
         if (st.tick + 1) % HOP == 0:
-            follow(string, st.tick, lags, window)
+            follow(string, st.tick, hop_mask, lags, window)
         st.tick += 1
         st.frame += 1
 
@@ -38,8 +38,8 @@ def _listen(
 class Ear:
     """One string's analysis, fed with whole analysis steps, no filter in between."""
 
-    def __init__(self, lag_max: int, window: int) -> None:
-        self.lag_max, self.window = lag_max, window
+    def __init__(self, lag_max: int, window: int, hops: int = HOPS) -> None:
+        self.lag_max, self.window, self.hops = lag_max, window, hops
         params = compile_parameters(Rig(), 48_000)
         self.p = params[0]
         self.p["decimation"], self.p["taps"], self.p["fir_mask"] = 1, 1, 0
@@ -49,7 +49,8 @@ class Ear:
         self.string = self.st["strings"][0]
 
     def listen(self, steps: Signal, restart_tick: int = -1, restart_first: int = 0) -> None:
-        _listen(self.p, self.st, np.asarray(steps, float), restart_tick, restart_first, self.lag_max + 3, self.window)
+        lags, hop_mask = self.lag_max + 3, self.hops - 1
+        _listen(self.p, self.st, np.asarray(steps, float), restart_tick, restart_first, hop_mask, lags, self.window)
 
     def normalised_difference(self) -> Signal:
         nsdf = np.full(LAGS, np.nan)
@@ -75,7 +76,7 @@ def textbook(x: Signal, first: int, restarted: int, end: int, lag_max: int) -> S
 
 def expected(ear: Ear, x: Signal, restarted: int = 0) -> Signal:
     end = len(x) // HOP * HOP
-    hops = min(end // HOP - restarted // HOP, ear.window // HOP + 1, HOPS - 1)
+    hops = min(end // HOP - restarted // HOP, ear.window // HOP + 1, ear.hops - 1)
     return textbook(x, max(end - hops * HOP, restarted), restarted, end, ear.lag_max)
 
 
@@ -110,6 +111,23 @@ def test_after_a_restart_nothing_before_it_is_remembered(restart_tick: int, back
     np.testing.assert_allclose(ear.normalised_difference(), expected(ear, x, first), atol=1e-6)
 
 
+OVERWRITTEN = pytest.mark.xfail(
+    strict=True,
+    reason="restart adds up more hops than the ring of products holds, so that what leaves the window later is not "
+    "what was added",
+)
+
+
+@pytest.mark.parametrize("back", [0, 61, 119, *(pytest.param(back, marks=OVERWRITTEN) for back in (200, 359))])
+@pytest.mark.parametrize("later", [7, 100, 301])
+def test_a_restart_far_back_may_reach_beyond_the_hops_that_are_kept(back: int, later: int) -> None:
+    # A high string keeps 16 hops of products; the beginning of an attack is looked for up to 30 ms, 360 ticks, back.
+    x = noise(1001 + later, 0.3, seed=3) + sine(1001 + later, 21.7, 0.2)
+    ear = Ear(40, 100, hops=16)
+    ear.listen(x, 1000, 1000 - back)
+    np.testing.assert_allclose(ear.normalised_difference(), expected(ear, x, 1000 - back), atol=1e-6)
+
+
 def test_a_window_that_is_shortened_or_lengthened_on_the_way_agrees_with_the_textbook() -> None:
     x = noise(2000, 0.1) + sine(2000, 87.3, 0.2)
     ear = Ear(150, 375)
@@ -123,14 +141,14 @@ def test_a_window_that_is_shortened_or_lengthened_on_the_way_agrees_with_the_tex
 
 
 @pytest.mark.parametrize("level", [1.0, ANALYSIS_CLIP / FULL_SCALE], ids=["full_scale", "clipped_24_dB_above"])
-def test_after_half_an_hour_of_loud_noise_the_sums_of_a_quiet_note_have_not_drifted(level: float) -> None:
+def test_after_a_quarter_of_an_hour_of_loud_noise_the_sums_of_a_quiet_note_have_not_drifted(level: float) -> None:
     # Without a restart, which in the processor every pluck brings. The note lies at -40 dBFS, or 20 dB above the
     # lowest threshold, if what came before was as loud as can be.
     ear = Ear(150, 375)
     minute = noise(60 * TICK_RATE, level)
-    for _ in range(30):
+    for _ in range(15):
         ear.listen(minute)
-    assert int(ear.st["tick"]) == 30 * 60 * TICK_RATE
+    assert int(ear.st["tick"]) == 15 * 60 * TICK_RATE
     quiet = sine(2400, 87.3, 10 ** (-40 / 20) * np.sqrt(2))
     ear.listen(quiet)
     end = 2400

@@ -1,14 +1,15 @@
 """The one way sound passes: whatever the blocks, the rate and the guitar, the same sound and the same notes."""
 
+import importlib
+import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import numba
 import numpy as np
 import pytest
 import soundfile
-from numba.core.runtime import rtsys
+from numba.core.runtime.nrt import rtsys
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.parameters import compile_parameters, initial_state
@@ -22,7 +23,7 @@ RATE = 48_000
 DEMO = Path(__file__).parents[2] / "data" / "demo.flac"
 DEMO_RIG = Rig.model_validate({"input": {"mains_hz": 50.0}, "choice": {"settle_ms": 3.0}, "guitar": {"stereo": True}})
 OTHER_RIG = Rig.model_validate({"bass": {"voice": "synth", "dynamics": 0.5}, "choice": {"rule": "last plucked"}})
-needs_compiler = pytest.mark.skipif(bool(numba.config.DISABLE_JIT), reason="the compiler is switched off")
+needs_compiler = pytest.mark.skipif(os.environ.get("NUMBA_DISABLE_JIT") == "1", reason="the compiler is switched off")
 
 
 @pytest.fixture(scope="module")
@@ -30,7 +31,7 @@ def demo() -> Signal:
     """The first seconds of the demo take: notes on all strings, several hand-overs."""
     frames, rate = soundfile.read(DEMO, frames=round(3.2 * RATE), dtype="float64")
     assert rate == RATE
-    return frames
+    return np.asarray(frames, np.float64)
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +63,7 @@ def test_sound_and_events_are_the_same_bit_for_bit_however_a_take_is_cut(demo: S
 
 
 def test_frame_by_frame_is_the_same_bit_for_bit_as_in_one_piece(demo: Signal) -> None:
-    frames = demo[round(0.55 * RATE) : round(1.3 * RATE)]
+    frames = demo[round(0.55 * RATE) : round(1.0 * RATE)]
     assert_same(in_blocks(frames, 1), in_blocks(frames, len(frames)))
 
 
@@ -139,7 +140,7 @@ def _allocating(frames_in: np.ndarray, frames_out: np.ndarray) -> None:
 
 @contextmanager
 def allocations_counted() -> Iterator[None]:
-    stats = numba.core.runtime._nrt_python
+    stats = importlib.import_module("numba.core.runtime._nrt_python")
     enabled = stats.memsys_stats_enabled()
     stats.memsys_enable_stats()
     yield

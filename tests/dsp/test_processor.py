@@ -40,9 +40,9 @@ def test_channels_that_carry_no_string_are_not_heard(note: Signal) -> None:
 
 
 def test_the_layout_of_the_frames_in_memory_does_not_matter_and_they_are_left_alone(note: Signal) -> None:
-    note = np.float32(note)
-    expected, events = Processor(Rig(), RATE).process(note)
-    for frames in (np.asfortranarray(note), np.repeat(note, 2, axis=1)[:, ::2], np.float64(note)):
+    single = note.astype(np.float32)
+    expected, events = Processor(Rig(), RATE).process(single)
+    for frames in (np.asfortranarray(single), np.repeat(single, 2, axis=1)[:, ::2], single.astype(np.float64)):
         before = frames.copy()
         out, same = Processor(Rig(), RATE).process(frames)
         np.testing.assert_array_equal(out, expected)

@@ -7,7 +7,7 @@ import pytest
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.parameters import compile_parameters, initial_state
-from thumbline.dsp.records import LEFT, OUTPUTS, RIGHT
+from thumbline.dsp.records import LEFT, OUTPUTS, RIGHT, Record
 from thumbline.dsp.remainder import remain
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.string_model import Signal
@@ -17,7 +17,7 @@ SAMPLES = np.array([1.0, 10.0, 100.0, 1000.0, 10000.0, 100000.0])  # a sum tells
 
 
 @kernel
-def _remain(p: np.void, st: np.void, out: np.ndarray) -> None:
+def _remain(p: Record, st: Record, out: np.ndarray) -> None:
     for frame in out:
         remain(p, st, frame)
 

@@ -9,12 +9,14 @@ import subprocess
 import sys
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import mido
 import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
+
 from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.model_take import add_bleed, bleed_matrix, hiss, render_string
@@ -181,8 +183,10 @@ def test_the_bass_is_an_octave_below_the_string(result: Rendered) -> None:
     assert 1200.0 * np.log2(2.0 * lowest / played_hz) == pytest.approx(0.0, abs=15.0)
 
 
-def midi_messages(path: Path) -> list[tuple[float, mido.Message]]:
-    now, messages = 0.0, []
+def midi_messages(path: Path) -> list[tuple[float, Any]]:
+    """Times in seconds and messages, whose attributes depend on their type."""
+    now = 0.0
+    messages: list[tuple[float, Any]] = []
     for message in mido.MidiFile(path):
         now += message.time
         messages.append((now, message))

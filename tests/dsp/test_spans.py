@@ -6,13 +6,13 @@ import pytest
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.conditioning import decimate
 from thumbline.dsp.parameters import compile_parameters, initial_state
-from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, TICKS
+from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, TICKS, Record
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.spans import span_energy, span_power
 
 
 @kernel
-def _feed(p: np.void, st: np.void, steps: np.ndarray) -> None:
+def _feed(p: Record, st: Record, steps: np.ndarray) -> None:
     for x in steps:
         st.fir_past[st.frame & p.fir_mask, 0] = x * ANALYSIS_STEP
         decimate(p, st)
@@ -20,7 +20,7 @@ def _feed(p: np.void, st: np.void, steps: np.ndarray) -> None:
         st.frame += 1
 
 
-def fed(steps: np.ndarray, energy_before: int = 0) -> np.void:
+def fed(steps: np.ndarray, energy_before: int = 0) -> Record:
     """The record of a string whose analysis signal is ``steps``, unfiltered."""
     params = compile_parameters(Rig(), 48_000)
     p = params[0]

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator, Mapping
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+
 from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.model_take import add_bleed, bleed_matrix, hiss, hum, render_string
 from thumbline.dsp.rig import Rig

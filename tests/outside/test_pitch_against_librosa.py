@@ -8,7 +8,7 @@ The recorded notes are read from the folder named by the environment variable ``
 """
 
 import os
-from collections.abc import Iterator
+from importlib.metadata import version
 from pathlib import Path
 
 import librosa
@@ -23,7 +23,7 @@ from thumbline.dsp.string_model import GuitarString, Pluck, Signal, render_pluck
 
 RATE = 48_000
 OPEN_MIDI = (64.0, 59.0, 55.0, 50.0, 45.0, 40.0)
-VERSIONS = f"librosa {librosa.__version__}, numpy {np.__version__}"
+VERSIONS = f"librosa {version('librosa')}, numpy {version('numpy')}"
 FROM_S, TO_S = 0.4, 1.4
 """The steady part of a note, after its beginning."""
 YIN_CENTS, PYIN_CENTS = 2.0, 10.0
@@ -34,9 +34,8 @@ little flat of the period that YIN finds."""
 
 
 @pytest.fixture(scope="module", autouse=True)
-def _print_versions() -> Iterator[None]:
+def _print_versions() -> None:
     print(f"\ncompared with {VERSIONS}")
-    yield
 
 
 def reported_hz(note: Signal, string: int) -> float:
@@ -112,8 +111,8 @@ def test_recorded_notes_agree_with_their_spectrum_and_with_yin_and_pyin(name: st
     folder = os.environ.get("THUMBLINE_RECORDINGS")
     if not folder:
         pytest.skip("needs recordings: set THUMBLINE_RECORDINGS to their folder")
-    note, rate = soundfile.read(Path(folder) / "notes" / f"{name}.flac", dtype="float64")
-    note = note if note.ndim == 1 else note[:, 0]
+    frames, rate = soundfile.read(Path(folder) / "notes" / f"{name}.flac", dtype="float64", always_2d=True)
+    note: Signal = np.asarray(frames[:, 0], np.float64)
     if rate != RATE:
         note = librosa.resample(note, orig_sr=rate, target_sr=RATE, res_type="polyphase")
     ours = reported_hz(note, RECORDED[name])

@@ -5,20 +5,21 @@ sources and licences); without it these checks are skipped.
 
 How a result is scored, all definitions being this module's:
 
-*The true bass* at a time is the sounding note on the lowest string. How long a note sounds is a matter of taste once it
-fades, so there are two truths: notes that last until they have faded by 26 dB (*early*) or by 42 dB (*late*). Where the two name
-different strings, either is right, and nothing is asked there.
+*The true bass* at a time is the sounding note on the lowest string. How long a note sounds is a matter of
+taste once it fades, so there are two truths: notes that last until they have faded by 26 dB (*early*) or by
+42 dB (*late*). Where the two name different strings, either is right, and nothing is asked there.
 
-*Path*: of the times, 5 ms apart, at which the late truth has a bass and both truths agree, the share at which the bass line
-has a row of that string. Times within 30 ms of a change of the late truth are left out.
+*Path*: of the times, 5 ms apart, at which the late truth has a bass and both truths agree, the share at which
+the bass line has a row of that string. Times within 30 ms of a change of the late truth are left out.
 
 *F1 of the bass line* at a tolerance: onsets are matched one to one within the tolerance and 50 cents by
-``mir_eval.transcription.match_notes`` (C. Raffel et al., "mir_eval: A Transparent Implementation of Common MIR Metrics",
-ISMIR 2014). A true stretch that must be found lasts 50 ms or more and begins with an onset, or where a lower note was stopped
-(not: faded). Others may be found or not. A found row of 20 ms or more that matches nothing is wrong, unless it begins within
-30 ms of a time at which the truths differ.
+``mir_eval.transcription.match_notes`` (C. Raffel et al., "mir_eval: A Transparent Implementation of Common
+MIR Metrics", ISMIR 2014). A true stretch that must be found lasts 50 ms or more and begins with an onset, or
+where a lower note was stopped (not: faded). Others may be found or not. A found row of 20 ms or more that
+matches nothing is wrong, unless it begins within 30 ms of a time at which the truths differ.
 
-*F1 of the strings*: the same matching for all notes of a string at 50 ms, all of which must be found; mean over strings.
+*F1 of the strings*: the same matching for all notes of a string at 50 ms, all of which must be found; mean
+over strings.
 """
 
 import csv
@@ -34,6 +35,7 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
+
 from thumbline.dsp.calibration import calibrate
 from thumbline.dsp.render import render_take
 from thumbline.dsp.rig import Rig
@@ -48,9 +50,7 @@ PAIRS = {
 
 _place = os.environ.get("THUMBLINE_RECORDINGS")
 RECORDINGS = Path(_place or ".")
-pytestmark = pytest.mark.skipif(
-    _place is None, reason="THUMBLINE_RECORDINGS does not name the folder of recordings"
-)
+pytestmark = pytest.mark.skipif(_place is None, reason="THUMBLINE_RECORDINGS does not name the folder of recordings")
 
 
 @dataclass(frozen=True)
@@ -125,7 +125,7 @@ def f1(true: Sequence[Span], found: Sequence[Span], tolerance_s: float, excused:
             *arrays([found[row] for row in rows]),
             onset_tolerance=tolerance_s,
             pitch_tolerance=50.0,
-            offset_ratio=None,
+            offset_ratio=None,  # pyright: ignore[reportArgumentType]  its docstring: None, offsets are not compared
         )
         return {rows[found_index] for _, found_index in pairs}
 

@@ -1,0 +1,85 @@
+"""How fast the processor is, beside two trackers of a reference library on the same six channels in the same run.
+
+Run with::
+
+    python -m pytest tests/benchmarks --benchmark-only
+
+Absolute times are those of one machine on one day; what counts is the ratio between rows of one table. Each row handles
+the same ten seconds of the demo take; the extra column ``times_real_time`` divides that by the fastest round. The
+processor does everything: conditioning, bleed removal, activity, pitch, choice, bass voice, remainder, limiter. The
+trackers of librosa (its version is in the table) only find pitch.
+"""
+
+from pathlib import Path
+from typing import Any
+
+import librosa
+import numpy as np
+import pytest
+import soundfile
+
+from thumbline.dsp.processor import Processor, warm_up
+from thumbline.dsp.rig_file import load_rig
+
+DATA = Path(__file__).parents[2] / "data"
+SECONDS = 10.0
+LOWEST_HZ, HIGHEST_HZ = 75.0, 1400.0
+
+librosa.yin(np.zeros(8192), fmin=LOWEST_HZ, fmax=HIGHEST_HZ, sr=48000)  # its own kernels are compiled by now
+
+
+@pytest.fixture(scope="module")
+def frames() -> np.ndarray:
+    audio, rate = soundfile.read(DATA / "demo.flac")
+    assert rate == 48000
+    return np.ascontiguousarray(audio[: int(SECONDS * rate)])
+
+
+def _note_speed(benchmark: Any, group: str = "ten seconds of six strings at 48 kHz") -> None:
+    benchmark.group = group
+    benchmark.extra_info["times_real_time"] = round(SECONDS / benchmark.stats.stats.min, 1)
+
+
+@pytest.mark.benchmark(min_rounds=5)
+@pytest.mark.parametrize("voice", ["shifted", "synth"])
+def test_processor(benchmark: Any, frames: np.ndarray, voice: str) -> None:
+    rig = load_rig(DATA / "demo.toml")
+    rig = rig.model_copy(update={"bass": rig.bass.model_copy(update={"voice": voice})})
+    warm_up()
+    benchmark.pedantic(
+        lambda processor: processor.process(frames), setup=lambda: ((Processor(rig, 48000),), {}), rounds=7
+    )
+    _note_speed(benchmark)
+
+
+@pytest.mark.benchmark(min_rounds=5)
+def test_processor_in_blocks_of_64_frames(benchmark: Any, frames: np.ndarray) -> None:
+    rig = load_rig(DATA / "demo.toml")
+
+    def blocks(processor: Processor) -> None:
+        for first in range(0, len(frames), 64):
+            processor.process(frames[first : first + 64])
+
+    warm_up()
+    benchmark.pedantic(blocks, setup=lambda: ((Processor(rig, 48000),), {}), rounds=5)
+    _note_speed(benchmark)
+
+
+def test_librosa_yin(benchmark: Any, frames: np.ndarray) -> None:
+    def track() -> None:
+        for channel in frames.T:
+            librosa.yin(np.ascontiguousarray(channel), fmin=LOWEST_HZ, fmax=HIGHEST_HZ, sr=48000)
+
+    benchmark.pedantic(track, rounds=3)
+    benchmark.extra_info["librosa"] = librosa.__version__
+    _note_speed(benchmark)
+
+
+def test_librosa_pyin(benchmark: Any, frames: np.ndarray) -> None:
+    def track() -> None:
+        for channel in frames.T:
+            librosa.pyin(np.ascontiguousarray(channel), fmin=LOWEST_HZ, fmax=HIGHEST_HZ, sr=48000)
+
+    benchmark.pedantic(track, rounds=1)
+    benchmark.extra_info["librosa"] = librosa.__version__
+    _note_speed(benchmark)
