@@ -15,6 +15,8 @@ from thumbline.dsp.tracking import LOCK_CLARITY, lock, report, track
 
 #: Window of a sounding string's pitch, in periods, and the shortest one, in seconds.
 WINDOW_PERIODS, SHORTEST_WINDOW_S = 2.5, 0.008
+#: While a period is unknown, the level is that of this share of the open string's: its wave may be all pulses.
+UNKNOWN_PERIOD_SHARE = 0.75
 #: A string left to itself does not fade faster than this.
 FASTEST_FADE_DB_S = 200.0
 
@@ -47,7 +49,11 @@ def measure_level(p: Record, st: Record, s: int) -> None:
     """Power over the last period (or what is known of it), and what it should be."""
     string = st.strings[s]
     tick = st.tick
-    whole = max(int(string.period + 0.5) if string.period > 0.0 else int(SHORTEST_WINDOW_S * p.tick_rate), 2 * HOP)
+    if string.period > 0.0:
+        whole = int(string.period + 0.5)
+    else:
+        whole = int(max(SHORTEST_WINDOW_S * p.tick_rate, UNKNOWN_PERIOD_SHARE * p.open_period[s]))
+    whole = max(whole, 2 * HOP)
     span = min(whole, tick + 1 - string.restart_tick)
     st.level[s] = span_power(string, tick + 1 - span, tick + 1)
     fade = 10.0 ** (-0.1 * FASTEST_FADE_DB_S * HOP / p.tick_rate)

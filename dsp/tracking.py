@@ -13,6 +13,8 @@ from thumbline.dsp.spans import decibels, frame_of
 LOCK_CLARITY = 0.86
 #: Clarity below which a period is not taken over while the string sounds.
 KEEP_CLARITY = 0.6
+#: A longer period is not believed while the old one repeats this well beside it.
+SAME_NOTE = 0.9
 #: A step of more than this ratio is a new note, not a bend (70 cents).
 NOTE_STEP = 2.0 ** (70 / 1200)
 
@@ -38,6 +40,8 @@ def track(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     string = st.strings[s]
     tick = st.tick
     if clarity >= KEEP_CLARITY:
+        if period > string.period * NOTE_STEP and st.nsdf[int(string.period + 0.5)] >= SAME_NOTE * clarity:
+            return  # the wave still repeats itself as before: this is a multiple of its period
         step = max(period / string.period, string.period / period)
         if step < NOTE_STEP:
             string.period = period

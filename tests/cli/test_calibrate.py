@@ -27,7 +27,7 @@ def make_take() -> NDArray[np.float64]:
         begin = 0.4 + 0.8 * (6 - string)
         pluck = Pluck(begin, round(STRINGS[string].open_midi), begin + 0.7, 0.8)
         take[:, string - 1] += render_string(STRINGS[string], [pluck], frames, RATE, rng)[0]
-    return take
+    return np.asarray(take, np.float64)
 
 
 TAKE = make_take()

@@ -35,7 +35,7 @@ def make_take(seconds: float = 1.5) -> NDArray[np.float64]:
     for string, start in ((5, 0.2), (6, 0.6)):
         pluck = Pluck(start, STRINGS[string].open_midi, start + 0.6, 0.8)
         take[:, string - 1] += render_string(STRINGS[string], [pluck], frames, RATE, rng)[0]
-    return take
+    return np.asarray(take, np.float64)
 
 
 TAKE = make_take()

@@ -8,10 +8,15 @@ from thumbline.dsp.bleed import estimate_bleed, played_strings, unmixed_power
 from thumbline.dsp.demo import open_strings_take
 from thumbline.dsp.model_take import add_bleed, bleed_matrix
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.string_model import Signal
 from thumbline.dsp.survey import survey
 
 RATE, BLOCK = 12_000, 240
 FLOOR = 1e-9
+
+
+def mixed(strings: NDArray[np.float64], matrix: Signal) -> NDArray[np.float64]:
+    return np.asarray(add_bleed(strings, matrix), np.float64)
 
 
 def playing(strings: int, seconds: float, rng: np.random.Generator, idle: tuple[int, ...] = ()) -> NDArray[np.float64]:
@@ -42,7 +47,7 @@ def estimate(take: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.
 def test_a_known_matrix_is_found_with_its_signs(strings: int, nearest_db: float) -> None:
     rng = np.random.default_rng(strings)
     matrix = bleed_matrix(strings, nearest_db, 6.0, rng)
-    found = estimate(add_bleed(playing(strings, 20.0, rng), matrix), rng)
+    found = estimate(mixed(playing(strings, 20.0, rng), matrix), rng)
     assert (matrix < 0).any()
     assert np.abs(found - matrix).max() < 0.003
     heard = np.abs(matrix) > 0.01
@@ -60,11 +65,11 @@ def test_a_string_that_is_never_played_leaves_no_bleed_and_spoils_no_other_colum
     rng = np.random.default_rng(2)
     matrix = bleed_matrix(6, -22.0, 6.0, rng)
     take = playing(6, 20.0, rng, idle=(3,))
-    found = estimate(add_bleed(take, matrix), rng)
+    found = estimate(mixed(take, matrix), rng)
     others = [0, 1, 2, 4, 5]
     np.testing.assert_array_equal(found[others, 3], 0.0)
     assert np.abs(found - matrix)[:, others].max() < 0.003
-    played = played_strings(moments(add_bleed(take, matrix), rng), np.full(6, FLOOR))
+    played = played_strings(moments(mixed(take, matrix), rng), np.full(6, FLOOR))
     assert played.tolist() == [True, True, True, False, True, True]
 
 
@@ -102,14 +107,16 @@ def test_taking_out_the_true_bleed_leaves_the_power_of_each_string() -> None:
     matrix = bleed_matrix(6, -15.0, 5.0, rng)
     take = playing(6, 5.0, rng)
     quiet = np.random.default_rng(0)
-    mixed = moments(add_bleed(take, matrix), quiet)
+    heard = moments(mixed(take, matrix), quiet)
     parts = take[: len(take) // BLOCK * BLOCK].reshape(-1, BLOCK, 6)
-    np.testing.assert_allclose(unmixed_power(mixed, matrix), np.mean(parts**2, axis=1), atol=3e-8 + 1e-5)
+    np.testing.assert_allclose(
+        unmixed_power(heard, np.asarray(matrix, np.float64)), np.mean(parts**2, axis=1), atol=3e-8 + 1e-5
+    )
 
 
 def test_the_bleed_of_the_model_guitar_is_found_by_a_survey_of_its_open_strings() -> None:
     take = open_strings_take()
-    found = survey(lambda: iter([take.audio]), Rig(), 48_000).bleed
+    found = survey(lambda: iter([np.asarray(take.audio, np.float64)]), Rig(), 48_000).bleed
     assert np.abs(found - take.bleed).max() < 0.004
     heard = np.abs(take.bleed) > 0.02
     np.testing.assert_array_equal(np.sign(found[heard]), np.sign(take.bleed[heard]))

@@ -104,9 +104,10 @@ def heard(frames: Signal, mains_hz: float | str) -> Signal:
 
 
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0, 49.93])
-def test_hum_and_its_harmonics_fall_by_more_than_30_db_within_half_a_second(mains_hz: float) -> None:
+@pytest.mark.parametrize("string", [1, 2, 3, 4, 5, 6])
+def test_hum_and_its_harmonics_fall_by_more_than_30_db_within_half_a_second(mains_hz: float, string: int) -> None:
     frames = np.zeros((RATE, 6))
-    frames[:, 5] = hum(RATE, mains_hz, -50.0)
+    frames[:, string - 1] = hum(RATE, mains_hz, -50.0)
     left = heard(frames, mains_hz)[RATE // 2 :]
     untouched = heard(frames, "off")[RATE // 2 :]
     assert 20 * np.log10(np.std(untouched) / np.std(left)) > 30.0

@@ -58,12 +58,17 @@ def test_the_gain_recovers_exponentially() -> None:
     np.testing.assert_allclose(gain[1:], 1 - 0.9 * np.exp(-since / LIMITER_RELEASE_S), rtol=1e-9)
 
 
-def test_left_and_right_share_a_gain_so_that_the_image_stays_and_the_bass_keeps_its_own() -> None:
-    out = limited(np.array([[0.1, 4 * CEILING, CEILING], [0.1, 0.0, 0.1]]))
-    np.testing.assert_allclose(out[0], [0.1, CEILING, CEILING / 4])
-    assert out[1, RIGHT] < 0.03
-    assert out[1, BASS] == 0.1
-    assert out[1, LEFT] == 0.0
+@pytest.mark.parametrize(("loud", "soft"), [(LEFT, RIGHT), (RIGHT, LEFT)])
+def test_left_and_right_share_a_gain_so_that_the_image_stays_and_the_bass_keeps_its_own(loud: int, soft: int) -> None:
+    frames = np.zeros((2, OUTPUTS))
+    frames[:, BASS] = 0.1
+    frames[0, loud], frames[0, soft] = 4 * CEILING, 0.5 * CEILING
+    frames[1, soft] = 0.1
+    out = limited(frames)
+    assert out[0, loud] == pytest.approx(CEILING)
+    assert out[0, soft] == pytest.approx(CEILING / 8)
+    assert 0.025 < out[1, soft] < 0.03
+    np.testing.assert_array_equal(out[:, BASS], 0.1)
 
 
 @pytest.mark.parametrize("amplitude", [3.0, 1e4, 1e9])

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.mains import find_mains
 from thumbline.dsp.model_take import hiss, hum, render_string
-from thumbline.dsp.string_model import Pluck
+from thumbline.dsp.string_model import Pluck, Signal
 
 RATE = 24_000
 SECONDS = 12.0
@@ -34,11 +34,11 @@ def music(
     take = hiss(FRAMES, 6, -90.0, rng)
     for string, line in plucks.items():
         take[:, string - 1] += render_string(STRINGS[string], line, FRAMES, RATE, rng)[0]
-    return take
+    return np.asarray(take, np.float64)
 
 
-def find(take: NDArray[np.float64], block: int = 7001) -> float | None:
-    return find_mains((take[i : i + block] for i in range(0, len(take), block)), RATE)
+def find(take: Signal, block: int = 7001) -> float | None:
+    return find_mains((np.asarray(take[i : i + block], np.float64) for i in range(0, len(take), block)), RATE)
 
 
 SONG = music([(6, 40.0), (5, 48.0), (4, 52.0), (2, 64.0), (3, 57.0), (1, 69.0)])
@@ -105,7 +105,7 @@ def test_two_seconds_are_enough_for_a_tenth_of_a_hertz() -> None:
 def test_the_frequency_does_not_depend_on_the_sample_rate(rate: int) -> None:
     frames = 9 * rate
     take = hum(frames, 2, rate, -50.0, 60.02, np.random.default_rng(7))
-    found = find_mains(iter([take]), rate)
+    found = find_mains(iter([np.asarray(take, np.float64)]), rate)
     assert found == pytest.approx(60.02, abs=0.02)
 
 
