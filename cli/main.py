@@ -9,10 +9,10 @@ import signal
 import sys
 import traceback
 from collections.abc import Sequence
-from types import FrameType
 
 import click
 
+from thumbline.cli.signals import interrupt
 from thumbline.dsp.errors import InputError
 
 #: Name, where it lives, and what it does: a command is imported only when it is called.
@@ -58,7 +58,7 @@ def thumbline() -> None:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit."""
-    signal.signal(signal.SIGTERM, _interrupt)  # a polite kill cleans up as Ctrl-C does
+    signal.signal(signal.SIGTERM, interrupt)  # a polite kill cleans up as Ctrl-C does
     try:
         thumbline.main(arguments, prog_name="thumbline", standalone_mode=False)
         sys.stdout.flush()
@@ -86,10 +86,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
     else:
         code = 0
     sys.exit(code)
-
-
-def _interrupt(number: int, frame: FrameType | None) -> None:
-    raise KeyboardInterrupt
 
 
 if __name__ == "__main__":

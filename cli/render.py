@@ -1,13 +1,16 @@
 """`thumbline render`: split takes."""
 
+import signal
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, wait
 from ctypes import c_double
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from thumbline.cli.signals import interrupt
 
 if TYPE_CHECKING:
     from thumbline.dsp.render import Rendered
@@ -42,6 +45,8 @@ def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int)
     compile_kernels()
     for rendered in _render_all(takes, out, rig, min(jobs, len(takes))):
         click.echo(_line(rendered))
+        for channel in rendered.summary["faulty_channels"]:
+            click.echo(f"{rendered.folder.name}: channel {channel} holds samples that are no sound; left out", err=True)
         if not rendered.summary["notes"]:
             click.echo(f"{rendered.folder.name}: no note was found; is this the right take for the rig?", err=True)
 
@@ -75,14 +80,18 @@ def _render_all(takes: Sequence[Path], out: Path, rig: "Rig", jobs: int) -> "Ite
                     show(sum(shares) / len(takes))
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
+            for worker in active_children():
+                worker.terminate()
             raise
         for each in work:
             yield each.result()
 
 
 def _share(shares: Any) -> None:
-    global _shares
+    """Begin a worker: what it shares, and how it ends when it is told to."""
+    global _shares  # how a pool hands shared memory to its workers
     _shares = shares
+    signal.signal(signal.SIGTERM, interrupt)
 
 
 def _render_one(index: int, take: Path, out: Path, rig: "Rig") -> "Rendered":

@@ -1,5 +1,6 @@
 """Calibrate: from a take in which each string is played alone to a rig that fits the guitar."""
 
+import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.rig_sections import LOWEST_OPEN_STRING
 from thumbline.dsp.survey import (
     OFF_ABOVE_FLOOR_DB,
     OFF_BELOW_LEVEL_DB,
@@ -21,12 +23,15 @@ from thumbline.dsp.survey import (
 )
 from thumbline.dsp.takes import Take, open_take
 from thumbline.dsp.transcript import Transcript
+from thumbline.dsp.tuning import midi_to_note, note_to_midi
 
 BLOCK = 1 << 15
 #: A string further off its note than this is called out of tune, in cents (common practice, no source).
 OUT_OF_TUNE_CENTS = 10.0
 #: Further off than this it is not that string.
 ANOTHER_NOTE_CENTS = 150.0
+#: The lowest string may be tuned down this far from what the rig says, and still be recognised, in semitones.
+TUNED_DOWN = 5
 #: Samples at this share of full scale, so many in a row, are clipped.
 CLIPPED_AT, CLIPPED_RUN = 0.999, 3
 #: Less distance than this between floor and notes makes thresholds a gamble, in dB.
@@ -72,14 +77,15 @@ def calibrate(path: Path, base: Rig, progress: Callable[[float], None] = lambda 
     cannot be used, or in which nothing is played.
     """
     with open_take(path, base.string_count, base.input.channels) as take:
-        readings = iter(range(4))
+        readings = itertools.count()
+        passes = 2 if base.input.mains_hz == "off" else 3
 
         def blocks() -> Iterator[NDArray[np.float64]]:
             this, done = next(readings), 0
             for block in take.blocks(BLOCK):
                 yield block
                 done += len(block)
-                progress((this + done / max(take.frames, 1)) / 3.0)
+                progress((this + done / max(take.frames, 1)) / passes)
 
         found = survey(blocks, _to_measure(base), take.sample_rate)
         if not found.played.any():
@@ -115,9 +121,9 @@ def _to_measure(base: Rig) -> Rig:
 def _listen(take: Take, rig: Rig, blocks: Iterator[NDArray[np.float64]]) -> tuple[list[list[float]], NDArray[np.int64]]:
     """Pitches (key numbers) of the notes on each string, sought over the whole neck, and clipped samples by channel."""
     data = rig.model_dump()
-    lowest = rig.instrument.strings[int(np.argmin(rig.open_midi))]
-    # Each channel is searched from the lowest string up, so that a swapped one is recognised by its pitch.
-    data["instrument"] |= {"strings": [lowest] * rig.string_count, "frets": 36}
+    # Each channel is searched from below the lowest string up, so that a swapped or retuned one is known by its pitch.
+    lowest = max(round(float(rig.open_midi.min())) - TUNED_DOWN, note_to_midi(LOWEST_OPEN_STRING))
+    data["instrument"] |= {"strings": [midi_to_note(lowest)] * rig.string_count, "frets": 36, "capo": 0}
     wide = Rig.model_validate(data)
     processor = Processor(wide, take.sample_rate)
     transcript = Transcript(wide, take.sample_rate)

@@ -52,7 +52,7 @@ def choose(p: Record, st: Record) -> None:
     bass = st.bass
     if wanted == bass:
         return
-    # A bass string that has stopped is let go at once; what settles and holds is the way to another string.
+    # What settles and holds is the way to another string; a bass string that has stopped holds nothing.
     stopped = bass >= 0 and st.strings[bass].phase == SILENT
     held = wanted >= 0 and bass >= 0 and not stopped and tick <= st.handover_tick + p.hold_ticks
     if held or (wanted >= 0 and tick < st.wanted_tick + p.settle_ticks):

@@ -14,6 +14,11 @@ from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
 from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, FAULT, HOP, LANES, SILENT, SQUARES, TICKS, Record
 
+#: No sample is this loud (full scale is 1): it is taken for a fault, as NaN and infinity are.
+LOUDEST = 1e6
+#: A channel's faults are reported at most this often, so that they cannot crowd out other events.
+FAULT_FRAMES = 1024
+
 
 @kernel
 def condition(p: Record, st: Record, channels: np.ndarray) -> None:
@@ -21,10 +26,11 @@ def condition(p: Record, st: Record, channels: np.ndarray) -> None:
     n = p.strings
     for j in range(n):
         x = channels[p.channel[j]]
-        if not math.isfinite(x):
+        if not abs(x) < LOUDEST:  # NaN too
             x = 0.0
-            st.faults += 1
-            emit(st, st.frame, st.frame, FAULT, j + 1, float(p.channel[j] + 1), 0.0, 0.0)
+            if st.frame >= st.next_fault[j]:
+                st.next_fault[j] = st.frame + FAULT_FRAMES
+                emit(st, st.frame, st.frame, FAULT, j + 1, float(p.channel[j] + 1), 0.0, 0.0)
         x *= p.gain[j]
         st.dc_out[j] = x - st.dc_in[j] + p.dc_pole * st.dc_out[j]
         st.dc_in[j] = x

@@ -10,6 +10,8 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.conditioning import LOUDEST
+
 NOMINAL_HZ = (50.0, 60.0)
 #: Rate at which lines are looked for, in Hz: all of them lie far below half of it.
 LOW_RATE = 2000
@@ -23,6 +25,8 @@ LINE_DB = 14.0
 TWO_LINES_DB, AGREE_HZ = 10.0, 0.05
 #: Harmonics looked at.
 LOOK_AT = (1, 2, 3)
+#: A line must stand this far above every other one near it: music that repeats exactly is a comb of lines, in dB.
+ABOVE_OTHERS_DB = 6.0
 #: Surroundings of a line, in Hz to either side.
 NEAR_HZ, FAR_HZ = 1.0, 4.0
 
@@ -56,6 +60,7 @@ def _mean_spectrum(blocks: Iterable[NDArray[np.float64]], rate: int) -> tuple[ND
     left = pending = np.zeros((0, 1))
     count = 0
     for block in blocks:
+        block = np.clip(block, -LOUDEST, LOUDEST)
         left = np.concatenate([left, block]) if len(left) else block
         whole = len(left) // group * group
         means = left[:whole].reshape(-1, group, left.shape[1]).mean(axis=1)
@@ -94,5 +99,7 @@ def _line(spectrum: NDArray[np.float64], hz: float, resolution: float) -> tuple[
     bend = below - 2.0 * peak + above
     if peak < below or peak < above or bend >= 0.0:
         return 0.0, hz  # the flank of something else
+    if spectrum[at] < 10.0 ** (ABOVE_OTHERS_DB / 10.0) * np.max(around, initial=0.0):
+        return 0.0, hz
     height = 10.0 * np.log10(spectrum[at] / (np.median(around) + 1e-300))
     return float(height), float(found + 0.5 * (below - above) / bend * resolution)

@@ -51,7 +51,7 @@ HUM_DELAY_S, HUM_FIRST_S = 0.006, 0.05
 #: How far behind the bass may read, in periods of the lowest string.
 READ_PERIODS = 3.0
 DC_HZ = 15.0
-ATTACK_S = 0.001
+ATTACK_S = 0.0002
 #: How much of an attack before the decision is still heard, and how soon it slows to the interval, in seconds.
 LONGEST_LEAD_S, SLOWING_S = 0.001, 0.003
 SMOOTHING_S = 0.005
@@ -68,7 +68,7 @@ VOICES = {"shifted": bass_voice.SHIFTED, "synth": bass_voice.SYNTH}
 def compile_parameters(rig: Rig, rate: int) -> np.ndarray:
     """Return an array of one ``PARAMS`` record.
 
-    Raises InputError for a rate outside 22,050 to 192,000, or a string too low to be tracked (below 24 Hz).
+    Raises InputError for a rate outside 22,050 to 192,000, or a string too low to be tracked (below A0).
     """
     if not LOWEST_RATE <= rate <= HIGHEST_RATE:
         raise InputError(f"sample rate is {rate} Hz; accepted: {LOWEST_RATE} to {HIGHEST_RATE}")

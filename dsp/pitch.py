@@ -62,7 +62,7 @@ def restart(string: Record, tick: int, first: int, hop_mask: int, lags: int) -> 
     for lag in range(lags):
         string.correlation[lag] = 0.0
     string.window_hops = 0
-    for hop in range(first // HOP, tick // HOP):
+    for hop in range(max(first // HOP, tick // HOP - hop_mask), tick // HOP):
         _hop_products(string, hop, hop_mask, lags)
 
 
@@ -134,10 +134,10 @@ def pick_period(nsdf: np.ndarray, lag_min: int, lag_max: int) -> tuple[float, fl
 
 @kernel
 def unlike_last_period(string: Record, tick: int, span: int, level: float) -> float:
-    """How little the last ``span`` ticks are like those one period before: 0 the same, 1 unrelated, above 1 opposed.
+    """How little the last ``span`` ticks are like those one period before: 0 the same, 1 unrelated, 2 opposed ...
 
-    Squared difference over the mean of both spans' energies and ``level``, the power over the last period, so that a
-    quiet stretch of a pulse-like wave does not look like a change.
+    ... in a loud moment. It is their squared difference over both spans' energies and twice that of ``level``, the
+    power over the last period, so that a quiet stretch of a pulse-like wave does not look like a change.
     """
     period = string.period
     whole = math.floor(period)

@@ -19,6 +19,12 @@ import numpy as np
 #: One element of a structured array. Numba reaches its fields as attributes, which no type checker can know.
 Record: TypeAlias = Any
 
+
+def _record_type(fields: list[Any]) -> np.dtype[np.record]:
+    """Return an aligned record type whose fields are attributes in plain Python too (compiling switched off)."""
+    return np.dtype((np.record, np.dtype(fields, align=True)))
+
+
 MAX_STRINGS = 10
 #: Columns of the arrays in which strings lie side by side: three vectors of four, whatever the guitar.
 LANES = 12
@@ -31,7 +37,7 @@ HOP = 8
 #: Hops whose products are kept: the longest analysis window, two periods of the lowest string.
 HOPS = 128
 #: Longest period that can be tracked, in ticks.
-LAGS = 512
+LAGS = 640
 #: Longest decimation filter, in frames.
 TAPS = 256
 #: Squares of analysis samples kept for the quick level (power of two).
@@ -69,10 +75,10 @@ END = 5
 HANDOVER = 6
 #: ... because the string was plucked, because the one that had it stopped, or because the rule says so now.
 BY_PLUCK, BY_STOP, BY_RULE = 1, 2, 3
-#: A sample that is not a finite number was replaced by zero. ``value``: channel.
+#: Samples that are not numbers, or absurdly loud, are being replaced by zero. ``value``: channel.
 FAULT = 7
 
-EVENT = np.dtype(
+EVENT = _record_type(
     [
         ("frame", "i8"),  # when it happened in the string's signal
         ("decided", "i8"),  # how far the signal had been read when it was decided
@@ -81,13 +87,12 @@ EVENT = np.dtype(
         ("value", "f8"),
         ("extra", "f8"),
         ("level", "f8"),
-    ],
-    align=True,
+    ]
 )
 #: Events kept until the host takes them (power of two).
 EVENTS = 4096
 
-PARAMS = np.dtype(
+PARAMS = _record_type(
     [
         ("rate", "f8"),  # frames a second
         ("strings", "i8"),
@@ -146,11 +151,10 @@ PARAMS = np.dtype(
         ("pan", "f8", (MAX_STRINGS, 2)),
         ("ceiling", "f8"),
         ("limiter_release", "f8"),
-    ],
-    align=True,
+    ]
 )
 
-STRING = np.dtype(
+STRING = _record_type(
     [
         (
             "ticks",
@@ -203,26 +207,24 @@ STRING = np.dtype(
         ("octave_sum", "f8"),  # sum of the periods' binary logarithms,
         ("octave_count", "f8"),  # and their number
         ("report", "i8"),  # hops since the last pitch report
-    ],
-    align=True,
+    ]
 )
 
-HEAD = np.dtype(
+HEAD = _record_type(
     [
         ("string", "i8"),  # index from 0; -1: not in use
         ("lag", "f8"),  # frames behind the newest
         ("rate", "f8"),  # frames read a frame
         ("gain", "f8"),
         ("step", "f8"),  # change of gain a frame
-    ],
-    align=True,
+    ]
 )
 
-STATE = np.dtype(
+STATE = _record_type(
     [
         ("frame", "i8"),  # frames seen
         ("tick", "i8"),  # ticks seen
-        ("faults", "i8"),
+        ("next_fault", "i8", MAX_STRINGS),  # frame from which a channel's fault is reported again
         # conditioning
         ("dc_in", "f8", MAX_STRINGS),
         ("dc_out", "f8", MAX_STRINGS),
@@ -270,6 +272,5 @@ STATE = np.dtype(
         # events
         ("events", EVENT, EVENTS),
         ("events_written", "i8"),
-    ],
-    align=True,
+    ]
 )

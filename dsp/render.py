@@ -18,6 +18,7 @@ from thumbline.dsp.mutes import MuteDecision, encode_all, open_all, plan_mutes
 from thumbline.dsp.notes import Note
 from thumbline.dsp.outputs import AudioWriter, OutputFolder, write_csv
 from thumbline.dsp.overview import draw_overview
+from thumbline.dsp.parameters import REPORT_S
 from thumbline.dsp.processor import Processor, warm_up
 from thumbline.dsp.records import BASS, LEFT, RIGHT
 from thumbline.dsp.rig import Rig
@@ -92,6 +93,7 @@ def _write(take: Take, rig: Rig, folder: Path, blocks: Callable[[], Iterator[np.
     transcript = Transcript(rig, rate)
     guitar = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]
     drawn: list[tuple[float, int, float]] = []
+    thinning = math.ceil((seconds * rig.string_count / REPORT_S + 1) / DRAWN_REPORTS)
     processing_s = 0.0
     with (
         AudioWriter(folder / "bass.wav", rate, 1, take.frames) as bass_file,
@@ -106,8 +108,7 @@ def _write(take: Take, rig: Rig, folder: Path, blocks: Callable[[], Iterator[np.
             guitar_file.write(out[:, guitar])
             reports = transcript.feed(events)
             write_pitch(reports)
-            if len(drawn) < DRAWN_REPORTS:
-                drawn += [(report.time_s, report.string, report.hz) for report in reports]
+            drawn += [(report.time_s, report.string, report.hz) for report in reports[::thinning]]
         write_pitch(transcript.feed(processor.finish()))
     peaks = {"bass.wav": bass_file.peak_dbfs, "guitar.wav": guitar_file.peak_dbfs}
 
@@ -135,6 +136,7 @@ def _write(take: Take, rig: Rig, folder: Path, blocks: Callable[[], Iterator[np.
         "notes": len(notes),
         "bass_notes": len(bassline),
         "hand_overs": len(transcript.handovers),
+        "faulty_channels": sorted(transcript.faulty_channels),
         "decision_latency_ms": {
             "after_a_pluck": _milliseconds(transcript.pluck_latencies_s()),
             "after_a_stop": _milliseconds(transcript.stop_latencies_s()),

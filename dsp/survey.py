@@ -130,8 +130,8 @@ def complete(rig: Rig, found: Survey) -> Rig:
     """Return the rig with everything it left open filled in from a survey."""
     data = rig.model_dump()
     data["input"]["mains_hz"] = "off" if found.mains_hz is None else round(found.mains_hz, 3)
-    for key in ("floor_db", "level_db", "on_db", "off_db"):
-        data["detect"][key] = [round(float(np.clip(x, -160.0, 0.0)), 2) for x in getattr(found, key)]
+    for key, highest in (("floor_db", 0.0), ("level_db", 0.0), ("on_db", 0.0), ("off_db", -1.0)):
+        data["detect"][key] = [round(float(np.clip(x, -159.0, highest)), 2) for x in getattr(found, key)]
     if rig.bleed.matrix != "off":
         data["bleed"]["matrix"] = [[round(float(x), 5) for x in row] for row in found.bleed]
     return Rig.model_validate(data)

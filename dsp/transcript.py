@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from thumbline.dsp.notes import Note, make_note
-from thumbline.dsp.records import BY_PLUCK, END, HANDOVER, LOCK, NOTE, PITCH
+from thumbline.dsp.records import BY_PLUCK, END, FAULT, HANDOVER, LOCK, NOTE, PITCH
 from thumbline.dsp.rig import Rig
 
 #: Shorter stretches of bass are where two datings meet.
@@ -46,7 +46,8 @@ class Transcript:
     rate: int
     notes: list[Note] = field(default_factory=list)
     handovers: list[Handover] = field(default_factory=list)
-    faults: int = 0
+    #: Channels, from 1, that held samples which cannot be sound.
+    faulty_channels: set[int] = field(default_factory=set)
     _begun: dict[int, float] = field(default_factory=dict)
 
     def feed(self, events: np.ndarray) -> list[PitchReport]:
@@ -63,6 +64,8 @@ class Transcript:
                 self.notes.append(make_note(self.rig, string, onset_s, max(time_s, onset_s), value, extra))
             elif kind == HANDOVER:
                 self.handovers.append(Handover(time_s, decided / self.rate, string, extra == BY_PLUCK))
+            elif kind == FAULT:
+                self.faulty_channels.add(int(value))
         return reports
 
     def path(self) -> list[Handover]:

@@ -110,7 +110,7 @@ def test_taking_out_the_true_bleed_leaves_the_power_of_each_string() -> None:
     heard = moments(mixed(take, matrix), quiet)
     parts = take[: len(take) // BLOCK * BLOCK].reshape(-1, BLOCK, 6)
     np.testing.assert_allclose(
-        unmixed_power(heard, np.asarray(matrix, np.float64)), np.mean(parts**2, axis=1), atol=3e-8 + 1e-5
+        unmixed_power(heard, np.asarray(matrix, np.float64)), np.mean(parts**2, axis=1), atol=1e-5
     )
 
 

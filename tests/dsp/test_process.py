@@ -218,11 +218,6 @@ def test_a_guitar_of_four_to_ten_strings_is_heard_on_each(play: Callable[..., Si
         assert midi == pytest.approx(pluck.midi, abs=0.25), string
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="while the pitch is unknown the level is that of 8 ms, less than the 12 ms between the pulses of a low B: "
-    "the pluck is given up as stopped",
-)
 @pytest.mark.parametrize("inharmonicity", [0.0, 2e-5])
 def test_the_pulses_of_a_low_string_far_apart_are_one_note(play: Callable[..., Signal], inharmonicity: float) -> None:
     rig = Rig.model_validate({"instrument": {"strings": NAMES[:7]}})
