@@ -6,15 +6,15 @@ from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import end_note
 from thumbline.dsp.event_ring import emit
 from thumbline.dsp.partial import aim, measure_stretch, partial_period
-from thumbline.dsp.records import LOCK, PITCH, PLUCKED, SOUNDING, Record
+from thumbline.dsp.records import HOP, LOCK, PITCH, PLUCKED, SOUNDING, Record
 from thumbline.dsp.spans import decibels, frame_of
 
 #: Clarity that a first period must have.
 LOCK_CLARITY = 0.86
 #: Clarity below which a period is not taken over while the string sounds.
 KEEP_CLARITY = 0.6
-#: A longer period is not believed while the old one repeats this well beside it.
-SAME_NOTE = 0.9
+#: A period this much longer, likely a multiple, is not believed while the old one repeats this well beside it.
+MULTIPLE, SAME_NOTE = 1.4, 0.9
 #: A step of more than this ratio is a new note, not a bend (70 cents).
 NOTE_STEP = 2.0 ** (70 / 1200)
 
@@ -30,8 +30,16 @@ def lock(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     string.anchor_tick = st.tick
     string.report = 0
     aim(string)
-    frame = frame_of(p, st.tick)
-    emit(st, frame, st.frame, LOCK, s + 1, p.tick_rate / partial_period(string), clarity, decibels(st.level[s]))
+    emit(
+        st,
+        _moment(p, st, s),
+        st.frame,
+        LOCK,
+        s + 1,
+        p.tick_rate / partial_period(string),
+        clarity,
+        decibels(st.level[s]),
+    )
 
 
 @kernel
@@ -40,7 +48,7 @@ def track(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     string = st.strings[s]
     tick = st.tick
     if clarity >= KEEP_CLARITY:
-        if period > string.period * NOTE_STEP and st.nsdf[int(string.period + 0.5)] >= SAME_NOTE * clarity:
+        if period > MULTIPLE * string.period and st.nsdf[int(string.period + 0.5)] >= SAME_NOTE * clarity:
             return  # the wave still repeats itself as before: this is a multiple of its period
         step = max(period / string.period, string.period / period)
         if step < NOTE_STEP:
@@ -97,4 +105,12 @@ def report(p: Record, st: Record, s: int) -> None:
     if string.report >= p.report_hops:
         string.report = 0
         hz = p.tick_rate / partial_period(string)
-        emit(st, frame_of(p, st.tick), st.frame, PITCH, s + 1, hz, string.clarity, decibels(st.level[s]))
+        emit(st, _moment(p, st, s), st.frame, PITCH, s + 1, hz, string.clarity, decibels(st.level[s]))
+
+
+@kernel
+def _moment(p: Record, st: Record, s: int) -> int:
+    """The frame to which a period belongs: the middle of the waves that were compared to find it."""
+    string = st.strings[s]
+    back = 0.5 * min(string.window_hops * HOP + string.period, float(st.tick - string.restart_tick))
+    return frame_of(p, st.tick - int(back))

@@ -21,10 +21,6 @@ from thumbline.dsp.string_model import Pluck
 RATE = 24_000
 Run = Callable[..., tuple[int, str, str]]
 
-WORKERS_GO_ON = pytest.mark.xfail(
-    strict=True, reason="workers that have begun a take finish it before the command ends"
-)
-
 posix = pytest.mark.skipif(sys.platform == "win32", reason="signals differ there")
 
 
@@ -185,7 +181,7 @@ def test_a_rig_is_used(run: Run, tmp_path: Path) -> None:
         pytest.param(signal.SIGINT, True, 1, id="Ctrl-C"),
         pytest.param(signal.SIGTERM, False, 1, id="kill"),
         pytest.param(signal.SIGINT, True, 2, id="Ctrl-C, two jobs"),
-        pytest.param(signal.SIGTERM, False, 2, id="kill, two jobs", marks=WORKERS_GO_ON),
+        pytest.param(signal.SIGTERM, False, 2, id="kill, two jobs"),
     ],
 )
 def test_an_interrupt_leaves_nothing_half_written_and_exits_1(

@@ -117,18 +117,13 @@ def test_a_guitar_wired_the_other_way_round_is_recognised_on_every_string(measur
         assert f"sounds like string {7 - string} " in complaint
 
 
-LOWER_THAN_THE_LOWEST = pytest.mark.xfail(
-    strict=True, reason="pitches are sought from 1.5 semitones below the lowest string up only"
-)
-
-
 @pytest.mark.parametrize(
     ("string", "note", "cents"),
     [
         (5, "G2", -200.0),
         (6, "F#2", 200.0),
         (1, "D4", -200.0),
-        pytest.param(6, "D2", -200.0, marks=LOWER_THAN_THE_LOWEST),
+        (6, "D2", -200.0),
     ],
 )
 def test_another_tuning_is_recognised(measure: Measure, string: int, note: str, cents: float) -> None:
@@ -230,13 +225,7 @@ def test_calibrating_with_its_own_result_changes_next_to_nothing(measure: Measur
     assert again == first
 
 
-@pytest.mark.parametrize(
-    "mains_hz",
-    [
-        "auto",
-        pytest.param("off", marks=pytest.mark.xfail(strict=True, reason="two readings are counted as two of three")),
-    ],
-)
+@pytest.mark.parametrize("mains_hz", ["auto", "off"])
 def test_progress_goes_from_nothing_to_all_and_never_back(tmp_path: Path, mains_hz: str) -> None:
     path = tmp_path / "take.flac"
     soundfile.write(path, PLAIN, RATE)

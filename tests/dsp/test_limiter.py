@@ -82,15 +82,7 @@ def test_the_processor_never_passes_the_ceiling(amplitude: float) -> None:
     assert math.isclose(np.abs(out).max(), CEILING)
 
 
-OVERFLOWS = pytest.mark.xfail(
-    strict=True,
-    reason="the strings' past is kept in 32 bits and interpolated there: one such sample makes the bass NaN for good",
-)
-
-
-@pytest.mark.parametrize(
-    "value", [1e30, 1e38, *(pytest.param(each, marks=OVERFLOWS) for each in (3e38, 1e39, 1e300, 1.7e308))]
-)
+@pytest.mark.parametrize("value", [1e30, 1e38, 3e38, 1e39, 1e300, 1.7e308])
 def test_the_processor_survives_any_finite_sample_and_plays_on(value: float) -> None:
     # 3e38 is still a number in the 32 bits in which audio interfaces hand over samples.
     frames = np.zeros((RATE // 2, 6))

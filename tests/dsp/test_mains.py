@@ -75,9 +75,6 @@ def test_no_hum_is_found_in_music_beside_its_harmonics(notes: list[tuple[int, fl
     assert find(music(notes)) is None
 
 
-@pytest.mark.xfail(
-    strict=True, reason="what repeats twice a second to the millisecond has lines at multiples of 2 Hz, 50 and 60 too"
-)
 @pytest.mark.parametrize("notes", BESIDE.values(), ids=BESIDE)
 def test_no_hum_is_found_in_music_that_a_machine_repeats(notes: list[tuple[int, float]]) -> None:
     assert find(music(notes, timing_s=0.0)) is None

@@ -75,10 +75,6 @@ def test_the_takes_compared_hold_notes_and_handovers_on_several_strings(whole: t
     assert (np.abs(whole[0]).max(axis=0) > 0.01).all()
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="a stretch of bad samples writes more FAULT events in one chunk than the ring of events holds",
-)
 def test_events_are_the_same_however_a_take_of_bad_samples_is_cut() -> None:
     frames = np.full((3000, 6), np.nan)
     _, events = in_blocks(frames, 64)
