@@ -20,7 +20,7 @@ import numpy as np
 Record: TypeAlias = Any
 
 
-def _record_type(fields: list[Any]) -> np.dtype[np.record]:
+def _record_type(fields: list[Any]) -> np.dtype[Any]:
     """Return an aligned record type whose fields are attributes in plain Python too (compiling switched off)."""
     return np.dtype((np.record, np.dtype(fields, align=True)))
 

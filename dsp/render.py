@@ -2,6 +2,7 @@
 
 import json
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from csv import writer as csv_writer
@@ -31,6 +32,9 @@ from thumbline.dsp.wire import decision_delays, summarise
 BLOCK = 1 << 15
 #: Pitch reports drawn in the overview at most.
 DRAWN_REPORTS = 60000
+
+#: A pitch is reported this long after its moment at most, in seconds.
+LATEST_REPORT_S = 0.25
 
 NOTE_COLUMNS = tuple(field.name for field in fields(Note))
 PITCH_COLUMNS = tuple(field.name for field in fields(PitchReport))
@@ -94,7 +98,7 @@ def _write(take: Take, rig: Rig, folder: Path, blocks: Callable[[], Iterator[np.
     guitar = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]
     drawn: list[tuple[float, int, float]] = []
     thinning = math.ceil((seconds * rig.string_count / REPORT_S + 1) / DRAWN_REPORTS)
-    processing_s = 0.0
+    processing_s, frames_done = 0.0, 0
     with (
         AudioWriter(folder / "bass.wav", rate, 1, take.frames) as bass_file,
         AudioWriter(folder / "guitar.wav", rate, len(guitar), take.frames) as guitar_file,
@@ -104,12 +108,13 @@ def _write(take: Take, rig: Rig, folder: Path, blocks: Callable[[], Iterator[np.
             begun = perf_counter()
             out, events = processor.process(block)
             processing_s += perf_counter() - begun
+            frames_done += len(block)
             bass_file.write(out[:, [BASS]])
             guitar_file.write(out[:, guitar])
             reports = transcript.feed(events)
-            write_pitch(reports)
+            write_pitch(reports, frames_done / rate - LATEST_REPORT_S)
             drawn += [(report.time_s, report.string, report.hz) for report in reports[::thinning]]
-        write_pitch(transcript.feed(processor.finish()))
+        write_pitch(transcript.feed(processor.finish()), math.inf)
     peaks = {"bass.wav": bass_file.peak_dbfs, "guitar.wav": guitar_file.peak_dbfs}
 
     notes = sorted(transcript.notes, key=lambda note: (note.onset_s, -note.string))
@@ -175,17 +180,25 @@ def _row(note: Note) -> list[object]:
 
 
 @contextmanager
-def _pitch_table(path: Path) -> Iterator[Callable[[Sequence[PitchReport]], None]]:
-    """A table that is written while the take is read: an hour has millions of rows."""
+def _pitch_table(path: Path) -> Iterator[Callable[[Sequence[PitchReport], float], None]]:
+    """A table that is written while the take is read (an hour has millions of rows), in order of time.
+
+    Yields a function that takes reports, and the time before which no more will come.
+    """
     with path.open("w", encoding="utf-8", newline="") as file:
         table = csv_writer(file, lineterminator="\n")
         table.writerow(PITCH_COLUMNS)
+        pending: list[PitchReport] = []
 
-        def write(reports: Sequence[PitchReport]) -> None:
+        def write(reports: Sequence[PitchReport], until_s: float) -> None:
+            pending.extend(reports)
+            pending.sort(key=lambda report: report.time_s)
+            ready = bisect_left(pending, until_s, key=lambda report: report.time_s)
             table.writerows(
                 (f"{r.time_s:.6f}", r.string, f"{r.hz:.4f}", f"{r.confidence:.4f}", f"{r.level_db:.2f}")
-                for r in reports
+                for r in pending[:ready]
             )
+            del pending[:ready]
 
         yield write
 
