@@ -14,6 +14,8 @@ from thumbline.dsp.rig import Rig
 
 #: Length of the blocks whose moments are taken, in seconds.
 BLOCK_S = 0.02
+#: About how many blocks are kept of a long take: ten minutes.
+MOST_BLOCKS = 30_000
 #: Share of blocks that are taken for silence between notes.
 FLOOR_PERCENTILE = 5.0
 #: A block this far above the floor is a note, in dB.
@@ -62,7 +64,10 @@ def with_values(rig: Rig, mains_hz: float | None) -> Rig:
 
 
 def _moments(blocks: Iterator[NDArray[np.float64]], rig: Rig, rate: int) -> NDArray[np.float64]:
-    """Mean products (blocks, n, n) of the strings' analysis signals, full scale 1."""
+    """Mean products (blocks, n, n) of the strings' analysis signals, full scale 1.
+
+    Of a long take every second block is kept, or every fourth, and so on.
+    """
     processor = Processor(rig, rate)
     p, st = processor.params[0], processor.state[0]
     n = rig.string_count
@@ -70,7 +75,8 @@ def _moments(blocks: Iterator[NDArray[np.float64]], rig: Rig, rate: int) -> NDAr
     p["highpass"][:, :n] = p["highpass"][:, [n - 1]]  # all alike, or bleed would not be a matrix of numbers
     length = round(BLOCK_S * float(p["tick_rate"]))
     pending = np.zeros((0, n))
-    moments = []
+    moments = [np.zeros((0, n, n))]
+    seen, stride = 0, 1
     for block in blocks:
         for first in range(0, len(block), CHUNK):
             before = int(st["tick"])
@@ -80,9 +86,12 @@ def _moments(blocks: Iterator[NDArray[np.float64]], rig: Rig, rate: int) -> NDAr
             pending = np.concatenate([pending, new])
             whole = len(pending) // length * length
             parts = pending[:whole].reshape(-1, length, n)
-            moments.append(np.einsum("bti,btj->bij", parts, parts) / length)
+            moments.append(np.einsum("bti,btj->bij", parts, parts)[-seen % stride :: stride] / length)
+            seen += len(parts)
             pending = pending[whole:]
-    return np.concatenate(moments) if moments else np.zeros((0, n, n))
+            if seen > 2 * stride * MOST_BLOCKS:
+                moments, stride = [np.concatenate(moments)[::2]], 2 * stride
+    return np.concatenate(moments)
 
 
 def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None) -> Survey:
