@@ -3,6 +3,7 @@
 Exit codes: 0 done, 2 bad usage or bad input, 1 anything else (interrupted, or a fault of the program).
 """
 
+import difflib
 import importlib
 import os
 import signal
@@ -36,7 +37,9 @@ class LazyGroup(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import a command by its name."""
         if cmd_name not in COMMANDS:
-            return None
+            near = difflib.get_close_matches(cmd_name, COMMANDS, 1)
+            meant = f"; did you mean {near[0]}?" if near else ""
+            raise click.UsageError(f"no command {cmd_name!r}; accepted: {', '.join(COMMANDS)}{meant}")
         module, attribute = COMMANDS[cmd_name][0].split(":")
         return getattr(importlib.import_module(module), attribute)
 
@@ -62,8 +65,12 @@ def main(arguments: Sequence[str] | None = None) -> None:
     try:
         thumbline.main(arguments, prog_name="thumbline", standalone_mode=False)
         sys.stdout.flush()
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message(), err=True)
+        code = 2
     except click.ClickException as error:
-        error.show()
+        about = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "thumbline"
+        click.echo(f"thumbline: {error.format_message().rstrip('.')}; see {about} --help", err=True)
         code = 2
     except InputError as error:
         click.echo(f"thumbline: {error}", err=True)

@@ -8,7 +8,7 @@ import pytest
 from scipy import signal
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.conditioning import condition, decimate
+from thumbline.dsp.conditioning import FAULT_FRAMES, LOUDEST, condition, decimate
 from thumbline.dsp.parameters import compile_parameters, initial_state
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, FAULT, RIGHT, TICKS, Record
@@ -146,24 +146,47 @@ def test_hum_comes_back_out_as_gone_after_a_note_as_before_it(play: Callable[...
     assert 20 * np.log10(np.std(untouched) / np.std(kept)) > 30.0
 
 
-@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
-def test_a_sample_that_is_no_number_becomes_0_and_is_reported(bad: float) -> None:
+def faults_of(events: np.ndarray) -> list[tuple[int, int, float]]:
+    """Frame, string and channel of each fault."""
+    faults = events[events["kind"] == FAULT]
+    return list(zip(faults["frame"].tolist(), faults["string"].tolist(), faults["value"].tolist(), strict=True))
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf, LOUDEST, -LOUDEST, 1e300])
+def test_a_sample_that_cannot_be_sound_becomes_0_and_is_reported(bad: float) -> None:
     frames = noise(3000, 8, 0.01)
     rig = Rig.model_validate({"input": {"channels": [8, 2, 3, 1, 5, 7]}})
     mended = frames.copy()
     for frame, channel in ((100, 8), (100, 5), (2500, 1)):
         frames[frame, channel - 1], mended[frame, channel - 1] = bad, 0.0
     frames[700, 3] = bad  # channel 4 carries no string
-    processor = Processor(rig, RATE)
-    out, events = processor.process(frames)
+    out, events = Processor(rig, RATE).process(frames)
     np.testing.assert_array_equal(out, Processor(rig, RATE).process(mended)[0])
-    faults = events[events["kind"] == FAULT]
-    assert list(zip(faults["frame"], faults["string"], faults["value"], strict=True)) == [
-        (100, 1, 8.0),
-        (100, 5, 5.0),
-        (2500, 4, 1.0),
+    assert faults_of(events) == [(100, 1, 8.0), (100, 5, 5.0), (2500, 4, 1.0)]
+
+
+@pytest.mark.parametrize("loud", [0.999 * LOUDEST, -0.999 * LOUDEST])
+def test_a_sample_however_loud_below_a_million_times_full_scale_is_sound(loud: float) -> None:
+    frames = np.zeros((2000, 6))
+    frames[100, 5] = loud
+    clean, _, _, state = conditioned(frames)
+    assert clean[100, 5] == loud
+    assert state[0]["events_written"] == 0
+
+
+def test_faults_are_reported_at_once_and_then_at_most_every_1024_frames_of_each_channel() -> None:
+    assert FAULT_FRAMES == 1024
+    frames = np.zeros((5000, 6))
+    frames[100:, 2] = np.nan  # from here to the end
+    frames[[150, 150 + 1023, 150 + 1024, 4000], 5] = np.inf  # the second is too soon
+    _, events = Processor(Rig(), RATE).process(frames)
+    assert [fault for fault in faults_of(events) if fault[1] == 3] == [
+        (frame, 3, 3.0) for frame in (100, 1124, 2148, 3172, 4196)
     ]
-    assert processor.state[0]["faults"] == 3
+    assert [fault for fault in faults_of(events) if fault[1] == 6] == [
+        (frame, 6, 6.0) for frame in (150, 1174, 4000)
+    ]
+    assert len(faults_of(events)) == 8
 
 
 RATES = [22_050, 24_000, 32_000, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000]

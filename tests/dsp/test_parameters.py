@@ -61,16 +61,28 @@ def test_another_reference_moves_all_periods() -> None:
     )
 
 
-def test_the_lowest_string_accepted_fits_the_buffers_and_the_message_names_the_limit() -> None:
-    for rate in (22_050, 44_100, 48_000, 88_200, 96_000, 192_000):
-        p = compiled(rate, instrument={"strings": ["E4", "B3", "G3", "B0"]})
-        assert p["lag_max"][3] <= LAGS - 8
-        # Two periods and a half of it, and the jump of a head, lie within the bass voice's past.
-        assert 3 * p["open_period"][3] * p["decimation"] < HISTORY
+# 30 kHz has the fastest analysis signal of all, 15 kHz: there the buffers are shortest in time.
+@pytest.mark.parametrize(
+    "rate", [22_050, 24_000, 30_000, 32_000, 44_100, 48_000, 64_000, 88_200, 96_000, 176_400, 192_000]
+)
+def test_a0_fits_the_buffers_at_every_rate(rate: int) -> None:
+    p = compiled(rate, instrument={"strings": ["E4", "B3", "G3", "A0"]})
+    assert p["open_period"][3] == pytest.approx(p["tick_rate"] / 27.5)
+    assert p["open_period"][3] * 2 ** (1.5 / 12) <= p["lag_max"][3] <= LAGS - 8
+    # Two periods and a half of it, and the jump of a head, lie within the bass voice's past.
+    assert 3 * p["open_period"][3] * p["decimation"] < p["past_mask"] + 1 <= HISTORY
+
+
+def test_the_rate_with_the_fastest_analysis_signal_is_among_those_tried() -> None:
+    tick_rates = {rate: rate / max(1, round(rate / 12_000)) for rate in range(22_050, 192_001)}
+    assert max(tick_rates.values()) == tick_rates[30_000] == 15_000
+
+
+def test_a_string_too_low_for_the_buffers_is_refused_with_the_limit() -> None:
     with pytest.raises(InputError) as refused:
-        compiled(instrument={"strings": ["E4", "B3", "G3", "A0"], "a4_hz": 400.0})
-    # A semitone and a half below 26.0 Hz, 504 ticks are a period.
-    assert str(refused.value) == "instrument.strings[3] is A0 (25.0 Hz); accepted: strings of 26.0 Hz or higher"
+        compiled(30_000, instrument={"strings": ["E4", "B3", "G3", "A0"], "a4_hz": 400.0})
+    # At 15 kHz, a semitone and a half below 25.9 Hz, 632 ticks are a period.
+    assert str(refused.value) == "instrument.strings[3] is A0 (25.0 Hz); accepted: strings of 25.9 Hz or higher"
 
 
 def test_levels_in_decibels_become_powers_in_analysis_steps() -> None:
@@ -98,9 +110,10 @@ def test_times_become_ticks_and_frames() -> None:
     assert p["report_hops"] * 8 / 12_000 <= 0.01
 
 
-def test_the_attack_fades_in_over_a_millisecond_at_most() -> None:
-    assert compiled(bass={"crossfade_ms": 50.0})["attack_step"] == pytest.approx(1 / 48)
-    assert compiled(bass={"crossfade_ms": 1.0})["attack_step"] == pytest.approx(1 / 48)
+@pytest.mark.parametrize("crossfade_ms", [1.0, 5.0, 50.0])
+def test_the_attack_fades_in_over_a_fifth_of_a_millisecond_whatever_the_crossfade(crossfade_ms: float) -> None:
+    # So that the first pulse of a high string is not lost.
+    assert compiled(bass={"crossfade_ms": crossfade_ms})["attack_step"] == pytest.approx(1 / 9.6)
 
 
 def test_interval_level_and_ceiling_are_factors() -> None:

@@ -239,8 +239,10 @@ def test_the_summary_has_the_keys_of_the_contract(result: Rendered) -> None:
         "peak_dbfs",
         "version",
         "rig",
+        "faulty_channels",
     }
     assert wanted <= set(summary)
+    assert summary["faulty_channels"] == []
     assert summary["take"] == "quay"
     assert summary["seconds"] == pytest.approx(FRAMES / RATE, abs=1e-6)
     assert (summary["sample_rate"], summary["strings"]) == (RATE, 6)
@@ -360,6 +362,16 @@ def test_a_take_that_turns_out_damaged_leaves_the_former_result(tmp_path: Path) 
         rendered_take(tmp_path)
     assert {file.name: file.read_bytes() for file in first.folder.iterdir()} == before
     assert [path.name for path in (tmp_path / "out").iterdir()] == ["quay"]
+
+
+def test_channels_with_samples_that_cannot_be_sound_are_in_the_summary_and_the_notes_are_found(tmp_path: Path) -> None:
+    frames = TAKE.copy()
+    frames[round(0.1 * RATE), 3], frames[round(2.5 * RATE) :: 5000, 1] = 1e30, -2e6
+    soundfile.write(tmp_path / "take.wav", frames, RATE, "FLOAT")
+    found = render_take(tmp_path / "take.wav", tmp_path / "out", Rig())
+    assert found.summary["faulty_channels"] == [2, 4]
+    rows = table(found.folder, "bassline.csv")[1]
+    assert [int(row["string"]) for row in rows] == [string for string, _, _ in BASS]
 
 
 @pytest.mark.parametrize("frames", [0, 1, 50, 4000])
