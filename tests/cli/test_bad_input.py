@@ -12,25 +12,12 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
-from thumbline.cli.main import main
 
 RATE = 24_000
 Run = Callable[..., tuple[int, str, str]]
 
 RNG = np.random.default_rng(6)
 NOISE: NDArray[np.float64] = 0.1 * RNG.standard_normal((RATE, 6))
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Run:
-    def command(*arguments: str | Path) -> tuple[int, str, str]:
-        with pytest.raises(SystemExit) as left:
-            main([str(argument) for argument in arguments])
-        out, err = capsys.readouterr()
-        assert isinstance(left.value.code, int)
-        return left.value.code, out, err
-
-    return command
 
 
 def refused(result: tuple[int, str, str], *words: str) -> None:
@@ -178,61 +165,6 @@ def test_a_take_that_cannot_be_used_is_refused(
     code, printed, err = run(command, make(tmp_path), "--out", out)
     refused((code, printed, err.replace("No such", "no such")), *words)
     assert not out.exists() or list(out.iterdir()) == []
-
-
-BAD_RIGS = {
-    "not toml": ("strings = = 6", ()),
-    "not text": ("\x00\x01", ()),
-    "unknown section": ("[strings]\nn = 6", ("strings",)),
-    "unknown key": ("[choice]\nrull = 'lowest string'", ("choice.rull",)),
-    "text for a number": ("[choice]\nhold_ms = 'long'", ("choice.hold_ms", "long")),
-    "number for text": ("[choice]\nrule = 6", ("choice.rule", "6", "lowest string")),
-    "out of range": ("[choice]\nhold_ms = 5000", ("choice.hold_ms", "5000", "1000")),
-    "nan": ("[choice]\nhold_ms = nan", ("choice.hold_ms", "nan")),
-    "infinite": ("[bass]\nlevel_db = -inf", ("bass.level_db", "inf")),
-    "a table for a list": ("[instrument.strings]\na = 1", ("instrument.strings",)),
-    "a section that is a number": ("choice = 3", ("choice",)),
-    "too few strings": ("[instrument]\nstrings = ['E4', 'B3', 'G3']", ("instrument.strings",)),
-    "no note": ("[instrument]\nstrings = ['E4', 'B3', 'G3', 'H3']", ("instrument.strings", "H3")),
-    "a string too low": ("[instrument]\nstrings = ['E4', 'B3', 'G3', 'C-1']", ("C-1",)),
-    "a list too short": ("[detect]\non_db = [-40, -40]", ("detect.on_db",)),
-    "off above on": (
-        f"[detect]\non_db = {[-60] * 6}\noff_db = {[-40] * 6}",
-        ("detect.off_db",),
-    ),
-    "matrix of text": ("[bleed]\nmatrix = [['a']]", ("bleed.matrix",)),
-    "matrix that cannot be undone": (f"[bleed]\nmatrix = {[[1.0] * 6] * 6}", ("bleed.matrix",)),
-    "channel 0": ("[input]\nchannels = [0, 1, 2, 3, 4, 5]", ("input.channels",)),
-    "a channel twice": ("[input]\nchannels = [1, 1, 2, 3, 4, 5]", ("input.channels",)),
-    "true for a number": ("[instrument]\ncapo = true", ("instrument.capo", "true")),
-}
-
-
-@pytest.mark.parametrize(("content", "words"), BAD_RIGS.values(), ids=BAD_RIGS)
-@pytest.mark.parametrize("command", ["render", "calibrate", "check"])
-def test_a_rig_that_makes_no_sense_is_refused(
-    run: Run, tmp_path: Path, command: str, content: str, words: tuple[str, ...]
-) -> None:
-    rig = tmp_path / "rig.toml"
-    rig.write_text(content)
-    if command == "check":
-        code, out, err = run("rig", "check", rig)
-    else:
-        take = write(tmp_path / "take.wav", NOISE[:, :4] if "G3', '" in content else NOISE)
-        code, out, err = run(command, take, "--out", tmp_path / "out", "--rig", rig)
-    assert (code, out) == (2, ""), err
-    assert err.startswith("thumbline: ")
-    for word in ("rig.toml", *words):
-        assert word.lower() in err.lower()
-    assert "Traceback" not in err
-    assert not (tmp_path / "out").exists()
-
-
-@pytest.mark.parametrize("command", ["render", "calibrate"])
-def test_a_rig_that_is_not_there_is_refused(run: Run, tmp_path: Path, command: str) -> None:
-    take = write(tmp_path / "take.wav")
-    refused(run(command, take, "--out", tmp_path / "out", "--rig", tmp_path / "none.toml"), "none.toml")
-    refused(run(command, take, "--out", tmp_path / "out", "--rig", tmp_path), tmp_path.name)
 
 
 def test_an_output_that_is_a_file_is_refused_and_stays(run: Run, tmp_path: Path) -> None:

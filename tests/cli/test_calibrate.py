@@ -8,7 +8,6 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
-from thumbline.cli.main import main
 from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.model_take import hiss, render_string
 from thumbline.dsp.rig_file import load_rig
@@ -31,18 +30,6 @@ def make_take() -> NDArray[np.float64]:
 
 
 TAKE = make_take()
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Run:
-    def command(*arguments: str | Path) -> tuple[int, str, str]:
-        with pytest.raises(SystemExit) as left:
-            main([str(argument) for argument in arguments])
-        out, err = capsys.readouterr()
-        assert isinstance(left.value.code, int)
-        return left.value.code, out, err
-
-    return command
 
 
 @pytest.fixture

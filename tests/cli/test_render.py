@@ -13,7 +13,6 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
-from thumbline.cli.main import main
 from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.model_take import hiss, render_string
 from thumbline.dsp.string_model import Pluck
@@ -35,18 +34,6 @@ def make_take(seconds: float = 1.5) -> NDArray[np.float64]:
 
 
 TAKE = make_take()
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Run:
-    def command(*arguments: str | Path) -> tuple[int, str, str]:
-        with pytest.raises(SystemExit) as left:
-            main([str(argument) for argument in arguments])
-        out, err = capsys.readouterr()
-        assert isinstance(left.value.code, int)
-        return left.value.code, out, err
-
-    return command
 
 
 def write_take(path: Path) -> Path:
