@@ -32,8 +32,9 @@ def attend(p: Record, st: Record, s: int) -> None:
     follow(string, tick, p.hop_mask[s], lag_max + 3, int(max(wanted, SHORTEST_WINDOW_S * p.tick_rate)))
     measure_level(p, st, s)
     if string.note == 0 or (tick // HOP) % 2 == 0:  # an established note is followed at half the pace
-        normalised_difference(string, tick, lag_max, st.nsdf)
-        period, clarity = pick_period(st.nsdf, p.lag_min[s], lag_max)
+        known = normalised_difference(string, tick, lag_max, st.nsdf)
+        # Both sides of a peak must be known: where knowledge ends there is none.
+        period, clarity = pick_period(st.nsdf, p.lag_min[s], min(lag_max, known - 1))
         if string.phase == SOUNDING:
             track(p, st, s, period, clarity)
         elif clarity >= LOCK_CLARITY and st.level[s] >= THUMP * string.peak:

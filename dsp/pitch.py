@@ -79,8 +79,8 @@ def follow(string: Record, tick: int, hop_mask: int, lags: int, window: int) -> 
 
 
 @kernel
-def normalised_difference(string: Record, tick: int, lag_max: int, nsdf: np.ndarray) -> None:
-    """Fill ``nsdf[1 : lag_max + 2]``; lags without enough overlap get 0."""
+def normalised_difference(string: Record, tick: int, lag_max: int, nsdf: np.ndarray) -> int:
+    """Fill ``nsdf[1 : lag_max + 2]`` and return the last lag with enough overlap; those beyond it get 0."""
     end = (tick + 1) // HOP * HOP
     restarted = string.restart_tick
     first = max(end - string.window_hops * HOP, restarted)
@@ -103,6 +103,7 @@ def normalised_difference(string: Record, tick: int, lag_max: int, nsdf: np.ndar
         nsdf[lag] = 2.0 * string.correlation[lag] / max(m, 1.0)
     for lag in range(max(1, known + 1), lag_max + 2):
         nsdf[lag] = 0.0
+    return known
 
 
 @kernel

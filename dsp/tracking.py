@@ -10,13 +10,17 @@ from thumbline.dsp.records import HOP, LOCK, PITCH, PLUCKED, SOUNDING, Record
 from thumbline.dsp.spans import decibels, frame_of
 
 #: Clarity that a first period must have.
-LOCK_CLARITY = 0.86
+LOCK_CLARITY = 0.78
 #: Clarity below which a period is not taken over while the string sounds.
 KEEP_CLARITY = 0.6
 #: A period this much longer, likely a multiple, is not believed while the old one repeats this well beside it.
 MULTIPLE, SAME_NOTE = 1.4, 0.9
 #: A step of more than this ratio is a new note, not a bend (70 cents).
 NOTE_STEP = 2.0 ** (70 / 1200)
+#: A first period was found in little sound; until the pluck has proved to be a note it may move this much.
+FIRST_STEP = 2.0 ** (250 / 1200)
+#: And it gets better with every hop, so it is said this often meanwhile.
+FIRST_REPORT_HOPS = 2
 
 
 @kernel
@@ -51,7 +55,7 @@ def track(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
         if period > MULTIPLE * string.period and st.nsdf[int(string.period + 0.5)] >= SAME_NOTE * clarity:
             return  # the wave still repeats itself as before: this is a multiple of its period
         step = max(period / string.period, string.period / period)
-        if step < NOTE_STEP:
+        if step < (NOTE_STEP if string.note == 1 else FIRST_STEP):
             string.period = period
             string.clarity = clarity
             string.candidate = 0.0
@@ -102,7 +106,7 @@ def report(p: Record, st: Record, s: int) -> None:
         return
     measure_stretch(string, st.level[s])
     string.report += 1
-    if string.report >= p.report_hops:
+    if string.report >= (p.report_hops if string.note == 1 else FIRST_REPORT_HOPS):
         string.report = 0
         hz = p.tick_rate / partial_period(string)
         emit(st, _moment(p, st, s), st.frame, PITCH, s + 1, hz, string.clarity, decibels(st.level[s]))
