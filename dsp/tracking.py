@@ -17,6 +17,10 @@ KEEP_CLARITY = 0.6
 MULTIPLE, SAME_NOTE = 1.4, 0.9
 #: A step of more than this ratio is a new note, not a bend (70 cents).
 NOTE_STEP = 2.0 ** (70 / 1200)
+#: Periods whose ratio is this close to a whole number are of the same note (share of the ratio).
+WHOLE = 0.03
+#: For so long after its onset a note may turn out to be an octave off, in seconds.
+DOUBT_S = 0.1
 #: A first period was found in little sound; until the pluck has proved to be a note it may move this much.
 FIRST_STEP = 2.0 ** (250 / 1200)
 #: And it gets better with every hop, so it is said this often meanwhile.
@@ -80,10 +84,20 @@ def track(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
 
 @kernel
 def change_note(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
-    """The pitch has moved to another note without a pluck, or the first guess was wrong."""
+    """The pitch has moved to another note without a pluck, or what was known of it was wrong.
+
+    It was wrong if one period is a multiple of the other: fingers that reach an octave or a twelfth from where they
+    were make an attack of their own. Of a note that has sounded for a while this is not believed: it is fading, and
+    something else is heard.
+    """
     string = st.strings[s]
     onset = string.candidate_tick
-    if string.note == 1:
+    ratio = max(period / string.period, string.period / period)
+    multiple = abs(ratio - math.floor(ratio + 0.5)) < WHOLE * ratio
+    if string.note == 1 and multiple and st.tick - string.onset_tick > DOUBT_S * p.tick_rate:
+        string.candidate = 0.0
+        return
+    if string.note == 1 and not multiple:
         level = st.level[s]
         end_note(p, st, s, onset)
         st.level[s] = level  # it sounds on

@@ -1,0 +1,212 @@
+"""The figures of the tracker, measured: how right, how soon, how steady, and what it must not take for a note.
+
+Truth comes from model strings (exact) and, where the environment variable ``THUMBLINE_RECORDINGS`` names their folder,
+from recordings: single notes (FreePats, "e-guitar FSBS direct", CC0 1.0; truth: the first partial's spectrum), damped
+strings and taps (Karoryfer Samples, CC0 1.0) and annotated solos (GuitarSet: Xi et al., ISMIR 2018, CC BY 4.0), which
+`mir_eval` scores. Bounds are what is reached, with a little room. The printed comparison with other trackers is made
+by ``tests/benchmarks/test_pitch_comparison.py``.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import pytest
+import soundfile
+
+from tests.benchmarks.pitch_comparison import cents, events_of, marks_of, melody_scores, thumbline
+from tests.benchmarks.pitch_tracks import (
+    GUITAR,
+    MODEL_STRINGS,
+    RATE,
+    RECORDED_STRINGS,
+    SOLOS,
+    model_track,
+    recorded_track,
+    recordings,
+    solo_track,
+)
+from thumbline.dsp.demo_score import STRINGS
+from thumbline.dsp.model_take import hiss, render_string
+from thumbline.dsp.records import HANDOVER, LOCK, NOTE, PITCH, PLUCK
+from thumbline.dsp.rig import Rig
+from thumbline.dsp.string_model import Pluck, Signal, midi_to_hz
+
+HISS_DB = -85.0
+needs_recordings = pytest.mark.skipif(
+    recordings() is None, reason="needs recordings: set THUMBLINE_RECORDINGS to their folder"
+)
+
+
+def unmet(figures: dict[str, float], least: dict[str, float], most: dict[str, float]) -> dict[str, float]:
+    """The figures that miss their bounds."""
+    low = {name: figures[name] for name, bound in least.items() if figures[name] < bound}
+    return low | {name: figures[name] for name, bound in most.items() if figures[name] > bound}
+
+
+LEAST = {"within 50 c, %": 99.5, "within 10 c, %": 96.0, "recall, %": 98.0}
+MOST = {"octave, %": 0.1, "sustained, c": 1.0, "false alarm, %": 4.0}
+
+
+@pytest.mark.parametrize("strings", [tuple(MODEL_STRINGS), ("E2", "A2")], ids=["all", "E2 and A2"])
+def test_model_strings_are_read_right(strings: tuple[str, ...]) -> None:
+    figures = marks_of([model_track(name) for name in strings], thumbline).row()
+    assert unmet(figures, LEAST, MOST) == {}, figures
+
+
+@needs_recordings
+@pytest.mark.parametrize("strings", [RECORDED_STRINGS, ("E2", "A2")], ids=["all", "E2 and A2"])
+def test_recorded_strings_are_read_right(strings: tuple[str, ...]) -> None:
+    figures = marks_of([recorded_track(name) for name in strings], thumbline).row()
+    assert unmet(figures, LEAST, MOST) == {}, figures
+
+
+@needs_recordings
+def test_recorded_low_strings_are_known_soon() -> None:
+    figures = marks_of([recorded_track("E2")], thumbline).row()
+    assert unmet(figures, {}, {"delay, ms": 29.0, "p90, ms": 32.0}) == {}, figures
+
+
+@needs_recordings
+def test_a_solo_on_a_mix_of_strings_is_followed_for_the_most_part() -> None:
+    scores = []
+    for name in SOLOS:
+        track, time, truth = solo_track(name)
+        scores.append(melody_scores(time, truth, thumbline(track)))
+    mean = {name: float(np.mean([score[name] for score in scores])) for name in scores[0]}
+    assert unmet(mean, {"raw pitch, %": 76.0, "raw chroma, %": 80.0, "overall, %": 72.0}, {}) == {}, scores
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What became of one pluck: when the bass passed to its string, when its pitch was right to stay, in seconds."""
+
+    decided_s: float
+    locked_s: float
+    period_s: float
+
+
+def take_of(string: int, plucks: list[Pluck], rng: np.random.Generator) -> tuple[Signal, Signal]:
+    """Six channels in which one string of the demo guitar is played, and its pitch."""
+    frames = round((plucks[-1].start_s + 0.6) * RATE)
+    sound, hz = render_string(STRINGS[string], plucks, frames, RATE, rng)
+    take = hiss(frames, 6, HISS_DB, rng)
+    take[:, string - 1] += sound
+    return take, hz
+
+
+def random_plucks(string: int, count: int, rng: np.random.Generator) -> list[Pluck]:
+    """Notes anywhere on the string, soft and strong, near the bridge and far, with plectrum and thumb."""
+    plucks = []
+    for i in range(count):
+        midi = STRINGS[string].open_midi + rng.uniform(0, 22)
+        place = min(rng.uniform(60.0, 160.0), 0.8 * STRINGS[string].length_mm(midi))
+        start = 0.5 + 0.5 * i + rng.uniform(0, 0.01)
+        width = float(rng.choice([2.0, 5.0]))
+        plucks.append(Pluck(start, midi, start + 0.32, rng.uniform(0.25, 1.0), place, width, glide_cents=8.0))
+    return plucks
+
+
+def answer(events: np.ndarray, string: int, pluck: Pluck, hz: Signal) -> Answer:
+    """Find what the events say of one pluck."""
+    begin = pluck.start_s - 0.015  # the plectrum is heard before it lets go
+    near = (events["decided"] >= begin * RATE) & (events["decided"] < (pluck.start_s + 0.3) * RATE)
+    mine = events[near & (events["string"] == string)]
+    handovers = mine["decided"][mine["kind"] == HANDOVER]
+    reports = mine[(mine["kind"] == LOCK) | (mine["kind"] == PITCH)]
+    wrong = np.flatnonzero(np.abs(cents(reports["value"], hz[reports["frame"]])) >= 50)
+    known = reports["decided"][wrong[-1] + 1 if len(wrong) else 0 :]
+    return Answer(
+        handovers[0] / RATE - pluck.start_s if len(handovers) else np.inf,
+        known[0] / RATE - pluck.start_s if len(known) else np.inf,
+        1.0 / float(midi_to_hz(pluck.midi)),
+    )
+
+
+@cache
+def answers() -> list[Answer]:
+    """Twenty plucks on each string."""
+    rng = np.random.default_rng(11)
+    found = []
+    for string in STRINGS:
+        plucks = random_plucks(string, 20, rng)
+        take, hz = take_of(string, plucks, rng)
+        events = events_of(take, Rig(), RATE)
+        found += [answer(events, string, pluck, hz) for pluck in plucks]
+    return found
+
+
+def test_a_pluck_decides_within_3_ms_and_always_as_soon() -> None:
+    decided = 1000 * np.array([a.decided_s for a in answers()])
+    assert np.median(decided) <= 3.0
+    assert np.percentile(decided, 99) <= 6.0
+    assert np.percentile(decided, 95) - np.percentile(decided, 5) <= 2.0
+
+
+def test_pitch_is_known_after_one_and_a_half_periods_and_a_millisecond() -> None:
+    periods = np.array([(a.locked_s - 0.001) / a.period_s for a in answers()])
+    assert np.median(periods) <= 1.5
+    assert np.percentile(periods, 90) <= 2.0
+
+
+@pytest.mark.parametrize("string", sorted(STRINGS))
+@pytest.mark.parametrize("fret", [0, 7])
+def test_repeated_sixteenths_at_160_bpm_are_all_found_and_none_invented(string: int, fret: int) -> None:
+    rng = np.random.default_rng(string)
+    times = 0.5 + np.arange(24) * 60 / 160 / 4 + rng.normal(0, 0.002, 24)
+    ends = np.append(times[1:] - 0.006, times[-1] + 0.3)
+    midi = STRINGS[string].open_midi + fret + 0.07
+    plucks = [
+        Pluck(float(a), midi, float(b), rng.uniform(0.5, 0.9), damp_s=0.006) for a, b in zip(times, ends, strict=True)
+    ]
+    events = events_of(take_of(string, plucks, rng)[0], Rig(), RATE)
+    notes = events["frame"][events["kind"] == NOTE] / RATE
+    assert len(notes) == len(times)
+    assert np.abs(notes - times).max() < 0.01
+
+
+@pytest.mark.parametrize("string", sorted(STRINGS))
+def test_neighbours_at_minus_20_db_are_not_taken_for_plucks(string: int) -> None:
+    rng = np.random.default_rng(string)
+    clean, _ = take_of(string, random_plucks(string, 8, rng), rng)
+    distance = np.abs(np.subtract.outer(np.arange(6), np.arange(6)))
+    bleed = np.where(distance == 0, 1.0, 10 ** ((-20.0 - 9.0 * (distance - 1)) / 20))
+    events = events_of(clean @ bleed.T, Rig(), RATE)
+    false = events[(events["string"] != string) & np.isin(events["kind"], (PLUCK, NOTE))]
+    assert len(false) == 0
+    assert np.count_nonzero(events["kind"] == NOTE) == 8
+
+
+def test_confidence_is_kept_of_values_of_09_and_more_at_least_nine_in_ten_are_right() -> None:
+    right, confidence = [], []
+    for name in GUITAR:
+        track = model_track(name)
+        values = thumbline(track)
+        assert values.confidence is not None
+        truth = track.truth_hz[(values.time_s * RATE).astype(int)]
+        given = (values.hz > 0) & np.isfinite(truth)
+        right.append(np.abs(cents(values.hz, truth))[given] < 50)
+        confidence.append(values.confidence[given])
+    sure = np.concatenate(confidence) >= 0.9
+    unsure = (np.concatenate(confidence) >= 0.8) & ~sure
+    share = np.concatenate(right)
+    assert share[sure].mean() >= 0.98
+    assert unsure.any()
+    assert share[unsure].mean() >= 0.8
+
+
+@needs_recordings
+def test_damped_strings_and_taps_pass_the_bass_on_but_give_it_back_within_a_fifth_of_a_second() -> None:
+    folder = recordings()
+    assert folder is not None
+    files = sorted((folder / "damped").glob("*.flac"))
+    assert len(files) == 9, "or the recordings are not those that were meant"
+    for file in files:
+        sound, rate = soundfile.read(file)
+        take = np.zeros((len(sound) + rate // 5, 6))
+        take[rate // 5 :, 5] = sound
+        events = events_of(take, Rig(), rate)
+        assert np.count_nonzero(events["kind"] == NOTE) == 0
+        passed = events[(events["kind"] == HANDOVER)]
+        held = np.diff(passed["decided"])[::2] / rate
+        assert (held < 0.2).all(), file.stem
