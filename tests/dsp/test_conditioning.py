@@ -183,9 +183,7 @@ def test_faults_are_reported_at_once_and_then_at_most_every_1024_frames_of_each_
     assert [fault for fault in faults_of(events) if fault[1] == 3] == [
         (frame, 3, 3.0) for frame in (100, 1124, 2148, 3172, 4196)
     ]
-    assert [fault for fault in faults_of(events) if fault[1] == 6] == [
-        (frame, 6, 6.0) for frame in (150, 1174, 4000)
-    ]
+    assert [fault for fault in faults_of(events) if fault[1] == 6] == [(frame, 6, 6.0) for frame in (150, 1174, 4000)]
     assert len(faults_of(events)) == 8
 
 

@@ -1,0 +1,104 @@
+"""Takes that are folders of mono files."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from thumbline.dsp.errors import InputError
+from thumbline.dsp.takes import open_take
+
+RATE = 48_000
+
+
+def noise(frames: int, channels: int, seed: int = 0) -> np.ndarray:
+    return 0.25 * np.random.default_rng(seed).standard_normal((frames, channels)).clip(-3.9, 3.9)
+
+
+def write(path: Path, samples: np.ndarray, form: str = "WAV", subtype: str = "PCM_24", rate: int = RATE) -> Path:
+    soundfile.write(path, samples, rate, format=form, subtype=subtype)
+    return path
+
+
+def content(path: Path, strings: int, size: int = 1000) -> np.ndarray:
+    with open_take(path, strings) as take:
+        blocks = list(take.blocks(size))
+        assert sum(map(len, blocks)) == take.frames
+        return np.concatenate(blocks) if blocks else np.empty((0, take.channels))
+
+
+def refusal(path: Path, strings: int = 6, channels: list[int] | None = None) -> str:
+    """The one line that says why a take cannot be used, be it found on opening or on reading."""
+    with pytest.raises(InputError) as caught, open_take(path, strings, channels) as take:
+        for _ in take.blocks(512):
+            pass
+    message = str(caught.value)
+    assert message.isprintable()
+    return message
+
+
+def test_the_files_of_a_folder_are_taken_in_natural_order_of_their_names(tmp_path: Path) -> None:
+    names = [
+        "String 1.wav",
+        "string 2.WAV",
+        "string 9.flac",
+        "string 10.aiff",
+        "string 010.caf",
+        "string 11.w64",
+    ]
+    forms = ["WAV", "WAV", "FLAC", "AIFF", "CAF", "W64"]
+    samples = np.round(noise(500, 6) * 2**23) / 2**23
+    for column in (3, 5, 0, 4, 1, 2):  # made in no order
+        write(tmp_path / names[column], samples[:, column], forms[column])
+    with open_take(tmp_path, 6) as take:
+        assert [file.name for file in take.files] == names
+    np.testing.assert_array_equal(content(tmp_path, 6), samples)
+
+
+def test_hidden_files_other_files_and_folders_are_passed_over(tmp_path: Path) -> None:
+    for index in range(4):
+        write(tmp_path / f"{index}.wav", noise(9, 1))
+    for other in ("notes.txt", "take.json", ".DS_Store", "._0.wav", ".hidden.wav", "cover.png", "README"):
+        (tmp_path / other).write_text("not sound")
+    (tmp_path / "more.wav").with_suffix("").mkdir()
+    assert content(tmp_path, 4).shape == (9, 4)
+
+
+def test_a_folder_with_another_number_of_files_is_refused_with_both_counts(tmp_path: Path) -> None:
+    for index in range(5):
+        write(tmp_path / f"{index}.wav", noise(9, 1))
+    message = refusal(tmp_path)
+    assert "5 mono files" in message
+    assert "6 strings" in message
+
+
+def test_a_folder_without_sound_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("none")
+    assert "no sound file" in refusal(tmp_path)
+
+
+def test_a_folder_file_with_two_channels_is_named(tmp_path: Path) -> None:
+    write(tmp_path / "1.wav", noise(9, 1))
+    write(tmp_path / "2.wav", noise(9, 2))
+    message = refusal(tmp_path, 2)
+    assert "2.wav has 2 channels" in message
+    assert "mono" in message
+
+
+def test_files_of_unequal_length_or_rate_are_both_named(tmp_path: Path) -> None:
+    write(tmp_path / "1.wav", noise(9, 1))
+    write(tmp_path / "2.wav", noise(8, 1))
+    message = refusal(tmp_path, 2)
+    assert "1.wav" in message
+    assert "2.wav have 9 and 8 frames" in message
+    write(tmp_path / "2.wav", noise(9, 1), rate=44_100)
+    message = refusal(tmp_path, 2)
+    assert "1.wav" in message
+    assert "2.wav have sample rates of 48000 Hz and 44100 Hz" in message
+
+
+def test_a_folder_named_like_a_sound_file_inside_a_folder_is_refused(tmp_path: Path) -> None:
+    write(tmp_path / "1.wav", noise(9, 1))
+    (tmp_path / "2.wav").mkdir()
+    assert "2.wav" in refusal(tmp_path, 2)
