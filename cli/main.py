@@ -79,8 +79,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
         click.echo("thumbline: interrupted; nothing was changed that is not complete", err=True)
         code = 1
     except BrokenPipeError:
-        # Whoever read our output has gone; keep Python from complaining about it on the way out.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _abandon_stdout()  # whoever read our output has gone
+        code = 1
+    except OSError as error:
+        _abandon_stdout()
+        click.echo(f"thumbline: cannot go on: {error.strerror or error}", err=True)
         code = 1
     except Exception as error:
         if os.environ.get("THUMBLINE_TRACEBACK"):
@@ -93,6 +96,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     else:
         code = 0
     sys.exit(code)
+
+
+def _abandon_stdout() -> None:
+    """Keep Python from complaining on the way out that what is left cannot be written."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 if __name__ == "__main__":

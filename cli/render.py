@@ -91,7 +91,7 @@ def _share(shares: Any) -> None:
     """Begin a worker: what it shares, and how it ends when it is told to."""
     global _shares  # how a pool hands shared memory to its workers
     _shares = shares
-    signal.signal(signal.SIGTERM, interrupt)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the terminal's Ctrl-C; whoever started the worker tells it to stop
 
 
 def _render_one(index: int, take: Path, out: Path, rig: "Rig") -> "Rendered":
@@ -101,4 +101,8 @@ def _render_one(index: int, take: Path, out: Path, rig: "Rig") -> "Rendered":
         if _shares is not None:
             _shares[index] = share
 
-    return render_take(take, out, rig, show)
+    signal.signal(signal.SIGTERM, interrupt)
+    try:
+        return render_take(take, out, rig, show)
+    finally:
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
