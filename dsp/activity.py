@@ -57,7 +57,6 @@ def measure_level(p: Record, st: Record, s: int) -> None:
     whole = max(whole, 2 * HOP)
     span = min(whole, tick + 1 - string.restart_tick)
     st.level[s] = span_power(string, tick + 1 - span, tick + 1)
-    fade = 10.0 ** (-0.1 * FASTEST_FADE_DB_S * HOP / p.tick_rate)
-    string.reference = max(st.level[s], string.reference * fade)
+    string.reference = max(st.level[s], string.reference * p.fastest_fade)
     if span == whole:  # less says nothing of a wave made of pulses
         string.peak = max(string.peak, st.level[s])

@@ -23,6 +23,9 @@ from thumbline.dsp.records import ANALYSIS_STEP, HEADS, SILENT, SOUNDING, Record
 SHIFTED, SYNTH = 0, 1
 #: Frames behind the newest at which a head starts: the interpolation looks one frame ahead.
 NEWEST = 2.0
+#: A jump lies about half-way between the period and the first partial's, so that all of a stiff string's partials stay
+#: within little more than half the stretch of where they belong, an octave down.
+STRETCH_SHARE = 0.55
 #: Greatest correction by ``dynamics`` (amplitude).
 DYNAMICS_LIMIT = 10.0 ** (18 / 20)
 
@@ -82,8 +85,7 @@ def steer(p: Record, st: Record) -> None:
     head = st.heads[st.lead]
     if head.gain < 1.0:
         return
-    # Between the period and the first partial's: a stiff string's partials then all move by less than half the stretch.
-    period = string.period * 2.0 ** (0.5 * string.stretch) * p.decimation
+    period = string.period * 2.0 ** (STRETCH_SHARE * string.stretch) * p.decimation
     if period > 0.0:
         if head.lag >= period + NEWEST:
             jump = math.floor((head.lag - NEWEST) / period) * period

@@ -51,10 +51,10 @@ def cache_folder() -> Path:
 def kernel(function: F) -> F:
     """Compile ``function`` with Numba in nopython mode when it is first called.
 
-    No fast-math: the result must not depend on how the compiler regroups sums, and NaN must stay visible to the
-    checks that replace it. Division follows IEEE 754 instead of raising, as in NumPy.
+    Of fast-math only fused multiply-add is allowed: the compiler must not regroup sums, and NaN must stay visible to
+    the checks that replace it. Division follows IEEE 754 instead of raising, as in NumPy.
     """
-    return cast("F", numba.njit(cache=True, error_model="numpy", nogil=True)(function))
+    return cast("F", numba.njit(cache=True, error_model="numpy", fastmath={"contract"}, nogil=True)(function))
 
 
 def are_compiled() -> bool:

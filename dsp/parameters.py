@@ -6,7 +6,7 @@ import numpy as np
 from scipy import signal
 
 from thumbline.dsp import bass_voice, choice
-from thumbline.dsp.activity import SHORTEST_WINDOW_S, WINDOW_PERIODS
+from thumbline.dsp.activity import FASTEST_FADE_DB_S, SHORTEST_WINDOW_S, WINDOW_PERIODS
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.records import (
     ANALYSIS_STEP,
@@ -154,6 +154,7 @@ def _analysis(p: Record, rig: Rig) -> None:
     p["guard"] = 10.0 ** (GUARD_DB / 10.0)
     p["short_ticks"] = round(SHORT_S * tick_rate)
     assert p["short_ticks"] < SQUARES
+    p["fastest_fade"] = 10.0 ** (-0.1 * FASTEST_FADE_DB_S * HOP / tick_rate)
     p["confirm_ticks"] = round(CONFIRM_S * tick_rate)
     p["report_hops"] = max(1, math.floor(REPORT_S * tick_rate / HOP))
 

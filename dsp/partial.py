@@ -25,8 +25,8 @@ MOST_SHARP, MOST_FLAT = 30.0 / 1200.0, 5.0 / 1200.0
 LEAST_SHARE = 0.01
 #: A bend beyond this starts the measurement anew, in octaves.
 RETUNE = 30.0 / 1200.0
-#: Time over which the stretch is averaged, in hops.
-AVERAGE_HOPS = 60.0
+#: Hops from one look at the partial to the next, and looks over which the stretch is averaged.
+LOOK_HOPS, AVERAGE_LOOKS = 2, 30.0
 
 
 @kernel
@@ -64,11 +64,11 @@ def follow_partial(string: Record, x: float) -> None:
 
 @kernel
 def measure_stretch(string: Record, level: float) -> None:
-    """Every hop of a sounding string: compare the partial's turning with the period. ``level``: the string's power."""
+    """Every ``LOOK_HOPS`` hops of a string that sounds with power ``level``: compare the partial with the period."""
     octave = math.log2(string.period)
     if abs(octave - math.log2(string.aimed_period)) > RETUNE:
         aim(string)
-    share = 1.0 - math.exp(-HOP * 2.0 * math.pi * CUTOFF / string.aimed_period)
+    share = 1.0 - math.exp(-LOOK_HOPS * HOP * 2.0 * math.pi * CUTOFF / string.aimed_period)
     for stage in range(STAGES):
         string.smooth_period[stage] += share * (octave - string.smooth_period[stage])
         octave = string.smooth_period[stage]
@@ -79,15 +79,18 @@ def measure_stretch(string: Record, level: float) -> None:
     angle = math.atan2(im, re)
     turned = angle - string.partial_angle
     string.partial_angle = angle
-    if string.aimed_ticks < SETTLE_PERIODS * string.period + HOP or 2.0 * (re * re + im * im) < LEAST_SHARE * level:
+    if (
+        string.aimed_ticks < SETTLE_PERIODS * string.period + LOOK_HOPS * HOP
+        or 2.0 * (re * re + im * im) < LEAST_SHARE * level
+    ):
         return
     turned -= 2.0 * math.pi * math.floor(turned / (2.0 * math.pi) + 0.5)
-    cycles = 1.0 / string.aimed_period + turned / (2.0 * math.pi * HOP)  # a tick
+    cycles = 1.0 / string.aimed_period + turned / (2.0 * math.pi * LOOK_HOPS * HOP)  # a tick
     if cycles <= 0.0:
         return
     sharp = -(math.log2(cycles) + string.smooth_period[STAGES - 1])
     if -2.0 * MOST_FLAT < sharp < 2.0 * MOST_SHARP:
-        string.stretch += (min(max(sharp, -MOST_FLAT), MOST_SHARP) - string.stretch) / AVERAGE_HOPS
+        string.stretch += (min(max(sharp, -MOST_FLAT), MOST_SHARP) - string.stretch) / AVERAGE_LOOKS
 
 
 @kernel

@@ -16,6 +16,8 @@ from thumbline.dsp.spans import decibels, frame_of, span_power
 
 #: A rise of the quick level by this much over the last period is a new attack (power).
 ATTACK = 10.0 ** (9 / 10)
+#: What is held falls by about 6 dB a period: the logarithm of four.
+HELD_FADE = 1.386
 #: Where the beginning of an attack is looked for, in seconds, and what counts as quiet there (share of the threshold).
 LONGEST_ATTACK_S = 0.03
 QUIET = 0.1
@@ -111,7 +113,7 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
     quick = st.quick[s]
     span = string.period if string.period > 0.0 else 0.7 * p.lag_max[s]
     sudden = quick > ATTACK * string.held
-    string.held = max(string.held * 10.0 ** (-0.6 * HOP / span), string.previous_quick)
+    string.held = max(string.held * span / (span + HELD_FADE * HOP), string.previous_quick)
     string.previous_quick = quick
     if string.note == 1:
         if sudden:

@@ -126,6 +126,7 @@ PARAMS = _record_type(
         ("lag_max", "i8", MAX_STRINGS),
         ("hop_mask", "i8", MAX_STRINGS),  # rows of products in use, less one
         ("open_period", "f8", MAX_STRINGS),  # ticks
+        ("fastest_fade", "f8"),  # power factor a hop
         ("confirm_ticks", "i8"),
         ("report_hops", "i8"),
         # choice

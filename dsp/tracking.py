@@ -5,7 +5,7 @@ import math
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import end_note
 from thumbline.dsp.event_ring import emit
-from thumbline.dsp.partial import aim, measure_stretch, partial_period
+from thumbline.dsp.partial import LOOK_HOPS, aim, measure_stretch, partial_period
 from thumbline.dsp.records import HOP, LOCK, PITCH, PLUCKED, SOUNDING, Record
 from thumbline.dsp.spans import decibels, frame_of
 
@@ -118,7 +118,8 @@ def report(p: Record, st: Record, s: int) -> None:
     string = st.strings[s]
     if string.phase != SOUNDING:
         return
-    measure_stretch(string, st.level[s])
+    if (st.tick // HOP) % LOOK_HOPS == 0:
+        measure_stretch(string, st.level[s])
     string.report += 1
     if string.report >= (p.report_hops if string.note == 1 else FIRST_REPORT_HOPS):
         string.report = 0
