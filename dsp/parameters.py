@@ -34,7 +34,7 @@ BELOW_OPEN = 1.5
 ABOVE_LAST_FRET = 2.0
 
 #: Used for what the rig leaves open ("auto") and nobody has measured.
-UNMEASURED_FLOOR_DB, UNMEASURED_LEVEL_DB, UNMEASURED_ON_DB, UNMEASURED_OFF_DB = -75.0, -25.0, -45.0, -62.0
+UNMEASURED_LEVEL_DB, UNMEASURED_ON_DB, UNMEASURED_OFF_DB = -25.0, -45.0, -62.0
 
 #: What bleed removal may leave behind of a louder string, in dB.
 GUARD_DB = -32.0
