@@ -1,13 +1,14 @@
 """Compile policy: the one place that decides how kernels become machine code.
 
 Numba keeps compiled code on disk, but does not notice when a function called from another file has changed. So the
-cache folder carries a hash of every source file of the package: edit one, and all is compiled anew.
+cache folder carries a hash of every source file that kernels are made of: edit one, and all is compiled anew.
 
 Set ``NUMBA_DISABLE_JIT=1`` to run every kernel as plain Python (slow; for coverage and debugging).
 """
 
 import hashlib
 import os
+import re
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -22,12 +23,30 @@ _numba_settings: Any = numba_config
 F = TypeVar("F", bound=Callable[..., object])
 
 
+#: An import from this package, in a source.
+_IMPORT = re.compile(rb"^from thumbline\.dsp\.(\w+) import", re.MULTILINE)
+#: The import that every source with a kernel has.
+_IMPORT_OF_KERNEL = b"from thumbline.dsp.compilation import kernel"
+
+
+def _kernel_sources() -> dict[str, bytes]:
+    """Sources of this package that hold kernels, and those that they import, by name."""
+    sources = {path.stem: path.read_bytes() for path in Path(__file__).parent.glob("*.py")}
+    found = {name for name, text in sources.items() if _IMPORT_OF_KERNEL in text}
+    front = set(found)
+    while front:
+        imported = {match.decode() for name in front for match in _IMPORT.findall(sources[name])}
+        front = (imported & sources.keys()) - found
+        found |= front
+    return {name: sources[name] for name in sorted(found)}
+
+
 def _source_hash() -> str:
-    """Digest of all sources of this package, short enough for a folder name."""
+    """Digest of all that kernels are made of, short enough for a folder name."""
     digest = hashlib.sha256()
-    for path in sorted(Path(__file__).parent.glob("*.py")):
-        digest.update(path.name.encode())
-        digest.update(path.read_bytes())
+    for name, text in _kernel_sources().items():
+        digest.update(name.encode())
+        digest.update(text)
     return digest.hexdigest()[:16]
 
 

@@ -50,22 +50,36 @@ def test_kernels_are_kept_in_the_users_cache_folder(tmp_path: Path, monkeypatch:
     assert cache_folder() == folder
 
 
-def test_an_edited_source_means_another_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_edited_kernel_or_what_it_imports_means_another_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
-    source = tmp_path / "package" / "compilation.py"
-    source.parent.mkdir()
-    monkeypatch.setattr(compilation, "__file__", str(source))
-    folders = set()
+    package = tmp_path / "package"
+    package.mkdir()
+    monkeypatch.setattr(compilation, "__file__", str(package / "compilation.py"))
+    importing = "from thumbline.dsp.compilation import kernel\nfrom thumbline.dsp.numbers import N\n"
+    folders = []
     for name, text in (
-        ("compilation.py", "a = 1\n"),
-        ("compilation.py", "a = 2\n"),  # an edit of the same length
-        ("callee.py", ""),  # a new file
+        ("compilation.py", ""),
+        ("numbers.py", "N = 1\n"),
+        ("loop.py", importing),  # a new kernel
+        ("loop.py", importing + "a = 1\n"),  # an edit
+        ("loop.py", importing + "a = 2\n"),  # one of the same length
+        ("numbers.py", "N = 2\n"),  # what it imports
+        ("compilation.py", "b = 1\n"),  # the policy
     ):
-        (source.parent / name).write_text(text)
-        folders.add(cache_folder())
-    (source.parent / "callee.py").rename(source.parent / "renamed.py")
-    folders.add(cache_folder())
-    assert len(folders) == 4
+        (package / name).write_text(text)
+        folders.append(cache_folder())
+    assert folders[0] == folders[1], "no kernel yet"
+    assert len(set(folders)) == 6
+    (package / "tables.py").write_text("from thumbline.dsp.loop import a\n")
+    assert cache_folder() == folders[-1], "what uses a kernel is not part of it"
+
+
+def test_every_source_of_a_kernel_counts() -> None:
+    held = compilation._kernel_sources()
+    assert {"process", "records", "compilation", "choice", "spans"} <= held.keys()
+    assert not {"render", "overview", "rig"} & held.keys()
 
 
 def test_a_cache_folder_that_cannot_be_written_is_replaced_by_a_private_one(
