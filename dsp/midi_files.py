@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.mutes import ControlChange
+from thumbline.dsp.whole_file import write_whole
 
 if TYPE_CHECKING:
     import mido
@@ -191,17 +192,4 @@ def _write(path: Path, name: str, events: Iterable[_Event], end: int) -> None:
     content = BytesIO()
     # Text in a file is Latin-1 to mido unless told otherwise; a take may be named in any script.
     mido.MidiFile(type=0, ticks_per_beat=TICKS_PER_BEAT, charset="utf-8", tracks=[track]).save(file=content)
-    _replace(path, content.getvalue())
-
-
-def _replace(path: Path, content: bytes) -> None:
-    partial = path.with_name(f".{path.name}.partial")
-    try:
-        try:
-            partial.write_bytes(content)
-            partial.replace(path)
-        finally:
-            partial.unlink(missing_ok=True)
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise InputError(f"cannot write {path}: {reason}; a file in a writable folder is accepted") from error
+    write_whole(path, content.getvalue())

@@ -4,10 +4,7 @@ Reading gives a Rig, or one InputError line that names the file, the key, the va
 accepted. Writing never leaves half a file: the new text stands beside the old until it is complete.
 """
 
-import contextlib
 import os
-import stat
-import tempfile
 import textwrap
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -27,6 +24,7 @@ from thumbline.dsp.rig_settings import (
     toml_like,
     without_indices,
 )
+from thumbline.dsp.whole_file import write_whole
 
 __all__ = ["default_rig", "describe", "load_rig", "rig_from_dict", "rig_text", "write_rig"]
 
@@ -140,42 +138,8 @@ def _toml(value: Any) -> str:
 
 
 def write_rig(path: str | os.PathLike[str], text: str) -> None:
-    """Write ``text`` to ``path`` whole or not at all: to a temporary file beside it that then replaces it.
-
-    Links are followed, permissions kept. Raises InputError if it cannot be done, and leaves what was there.
-    """
-    name = os.fspath(path)
-    try:
-        target = Path(os.path.realpath(path))
-        mode = _permissions(target, name)
-        descriptor, temporary = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent)
-        try:
-            with os.fdopen(descriptor, "w", encoding="utf-8", newline="\n") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            Path(temporary).chmod(mode)
-            Path(temporary).replace(target)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                Path(temporary).unlink()
-            raise
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or _one_line(error)
-        raise InputError(f"{name}: cannot be written ({reason}); accepted: a file in a writable folder") from None
-
-
-def _permissions(target: Path, name: str) -> int:
-    """Return the mode of the new file: that of the one it replaces, or what the user's umask leaves."""
-    if not target.exists():
-        umask = os.umask(0)
-        os.umask(umask)
-        return 0o666 & ~umask
-    if not target.is_file():
-        raise InputError(f"{name}: is no regular file; accepted: a file that may be replaced")
-    if not os.access(target, os.W_OK):
-        raise InputError(f"{name}: is write-protected; accepted: a file that may be replaced")
-    return stat.S_IMODE(target.stat().st_mode)
+    """Write the text of a rig to ``path`` whole or not at all (see :func:`~thumbline.dsp.whole_file.write_whole`)."""
+    write_whole(path, text.encode())
 
 
 def _one_line(error: BaseException) -> str:

@@ -237,13 +237,11 @@ def test_a_disk_that_fills_up_leaves_what_was_there(tmp_path: Path, monkeypatch:
     path = tmp_path / "mutes.mid"
     path.write_bytes(b"earlier")
 
-    def fill_up(self: Path, data: bytes) -> int:
-        with self.open("wb") as file:
-            file.write(data[:10])
+    def full_disk(_descriptor: int) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(Path, "write_bytes", fill_up)
-    with pytest.raises(InputError, match=r"cannot write .*mutes\.mid: No space left on device"):
+    monkeypatch.setattr(os, "fsync", full_disk)
+    with pytest.raises(InputError, match=r"mutes\.mid: cannot be written \(No space left on device\)"):
         write_mutes_midi(path, [], end_s=1.0)
     assert [(file.name, file.read_bytes()) for file in tmp_path.iterdir()] == [("mutes.mid", b"earlier")]
 
@@ -253,6 +251,6 @@ def test_a_place_that_cannot_be_written_is_named_and_left_as_it_was(tmp_path: Pa
     (tmp_path / "file").write_text("kept")
     (tmp_path / "folder" / "inner").mkdir(parents=True)
     before = sorted(tmp_path.rglob("*"))
-    with pytest.raises(InputError, match=f"cannot write .*{blocked}: "):
+    with pytest.raises(InputError, match=f"{blocked}: (cannot be written|is no regular file)"):
         write_mutes_midi(tmp_path / blocked, [], end_s=1.0)
     assert sorted(tmp_path.rglob("*")) == before

@@ -8,25 +8,11 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.dsp.folders import earlier_result, tree
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.outputs import AudioWriter, OutputFolder
 
 RATE = 48_000
-
-
-def tree(folder: Path) -> dict[str, str]:
-    """Every file under ``folder``, hidden ones too, and what is in it; folders end in a slash."""
-    return {
-        f"{path.relative_to(folder)}{'/' if path.is_dir() else ''}": "" if path.is_dir() else path.read_text()
-        for path in sorted(folder.rglob("*"))
-    }
-
-
-def earlier_result(parent: Path) -> dict[str, str]:
-    (parent / "take").mkdir(parents=True)
-    (parent / "take" / "bass.txt").write_text("old bass")
-    (parent / "take" / "setlist.txt").write_text("the guitarist's own")
-    return tree(parent)
 
 
 def write_silence(parent: Path, frames: int) -> None:

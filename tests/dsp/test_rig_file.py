@@ -1,7 +1,5 @@
 """Rig files: read, written, explained, and never lost."""
 
-import os
-import stat
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -181,56 +179,3 @@ def test_a_rig_that_is_missing_or_a_folder_cannot_be_read(tmp_path: Path) -> Non
         load_rig(tmp_path)
     with pytest.raises(InputError, match="accepted"):
         load_rig("rig\0.toml")
-
-
-def test_a_failed_write_leaves_the_old_rig_and_nothing_beside_it(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    path = tmp_path / "rig.toml"
-    path.write_text("old")
-
-    def full_disk(_descriptor: int) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "fsync", full_disk)
-    with pytest.raises(InputError, match=r"rig\.toml: cannot be written \(No space left on device\)"):
-        write_rig(path, "new")
-    assert path.read_text() == "old"
-    assert list(tmp_path.iterdir()) == [path]
-
-
-def test_only_a_regular_file_in_a_folder_that_exists_is_written(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="is no regular file"):
-        write_rig(tmp_path, "new")
-    with pytest.raises(InputError, match="is no regular file"):
-        write_rig("/dev/null", "new")
-    with pytest.raises(InputError, match=r"cannot be written \(No such file or directory\)"):
-        write_rig(tmp_path / "missing" / "rig.toml", "new")
-    with pytest.raises(InputError, match="cannot be written"):
-        write_rig("rig\0.toml", "new")
-
-
-def test_a_write_protected_rig_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = tmp_path / "rig.toml"
-    path.write_text("old")
-    monkeypatch.setattr(os, "access", lambda _path, _mode: False)  # the superuser may write anything
-    with pytest.raises(InputError, match="is write-protected"):
-        write_rig(path, "new")
-    assert path.read_text() == "old"
-
-
-def test_a_link_stays_a_link_and_permissions_are_kept(tmp_path: Path) -> None:
-    real, link = tmp_path / "real.toml", tmp_path / "link.toml"
-    real.write_text("old")
-    real.chmod(0o640)
-    link.symlink_to(real)
-    write_rig(link, "new")
-    assert link.is_symlink()
-    assert real.read_text() == "new"
-    assert stat.S_IMODE(real.stat().st_mode) == 0o640
-
-
-def test_a_new_rig_gets_the_permissions_of_any_new_file(tmp_path: Path) -> None:
-    write_rig(tmp_path / "rig.toml", "new")
-    (tmp_path / "other").write_text("")
-    assert (tmp_path / "rig.toml").stat().st_mode == (tmp_path / "other").stat().st_mode

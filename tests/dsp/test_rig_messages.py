@@ -4,20 +4,9 @@ from collections.abc import Mapping
 
 import pytest
 
-from thumbline.dsp.errors import InputError
-from thumbline.dsp.rig_file import rig_from_dict
+from tests.dsp.refused_rigs import refusal
 
 SEVEN_STRINGS = ["E4", "B3", "G3", "D3", "A2", "E2", "B1"]
-
-
-def refusal(table: Mapping[str, object]) -> str:
-    """Return the message with which a rig is refused, which is always a single line."""
-    with pytest.raises(InputError) as caught:
-        rig_from_dict(table, "rig.toml")
-    message = str(caught.value)
-    assert message.startswith("rig.toml: ")
-    assert message.isprintable()
-    return message.removeprefix("rig.toml: ")
 
 
 @pytest.mark.parametrize(
