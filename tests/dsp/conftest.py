@@ -1,11 +1,18 @@
-"""What the tests of the compiled kernels share: frames in which model strings are plucked."""
+"""What tests share: frames in which model strings are plucked, and the words of a picture."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 
 from thumbline.dsp.string_model import GuitarString, Pluck, Signal, damping, render_pluck
+
+if TYPE_CHECKING:
+    from matplotlib.text import Text
+
+    from thumbline.dsp.notes import Note
 
 STANDARD_TUNING = (64.0, 59.0, 55.0, 50.0, 45.0, 40.0)
 
@@ -31,3 +38,24 @@ def play() -> Callable[..., Signal]:
         return frames
 
     return render
+
+
+@pytest.fixture
+def words(monkeypatch: pytest.MonkeyPatch) -> "Callable[..., list[Text]]":
+    """Return a function that draws an overview, but writes no file and returns the words of the picture."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+    from matplotlib.text import Text
+
+    from thumbline.dsp.overview import draw_overview
+    from thumbline.dsp.rig import Rig
+
+    figures: list[Figure] = []
+    monkeypatch.setattr(FigureCanvasAgg, "print_png", lambda self, *_, **__: figures.append(self.figure))
+
+    def words(seconds: float, notes: "Sequence[Note]", bassline: "Sequence[Note]", **more: Any) -> list[Text]:
+        given = {"title": "Low Tide", "rig": Rig(), **more}
+        draw_overview(Path("nowhere.png"), seconds=seconds, notes=notes, bassline=bassline, **given)
+        return [artist for artist in figures[-1].artists if isinstance(artist, Text)]
+
+    return words
