@@ -41,8 +41,35 @@ def process(p: Record, st: Record, frames_in: np.ndarray, frames_out: np.ndarray
 
 
 @kernel
+def decide(p: Record, st: Record, frames_in: np.ndarray) -> None:
+    """Pass frames through everything that decides and nothing that sounds: `process` without its output.
+
+    The events are the same, bit for bit, in about two thirds of the time. A state that has been through here knows no
+    bass voice: it is for decisions alone.
+    """
+    for i in range(frames_in.shape[0]):
+        condition(p, st, frames_in[i])
+        if (st.frame + 1) % p.decimation == 0:
+            _listen(p, st)
+            choose(p, st)
+            st.tick += 1
+        st.frame += 1
+
+
+@kernel
 def _analyse(p: Record, st: Record) -> None:
-    """Every tick: hear, every hop: attend to the strings that sound; then choose and steer."""
+    """Every tick: listen, choose and steer; every hop: follow the level."""
+    _listen(p, st)
+    if (st.tick + 1) % HOP == 0:
+        follow_level(p, st)
+    choose(p, st)
+    steer(p, st)
+    st.tick += 1
+
+
+@kernel
+def _listen(p: Record, st: Record) -> None:
+    """Every tick: hear; every hop: attend to the strings that sound."""
     decimate(p, st)
     hear(p, st)
     if (st.tick + 1) % HOP == 0:
@@ -53,7 +80,3 @@ def _analyse(p: Record, st: Record) -> None:
                 attend(p, st, s)
             else:
                 rest(p, st, s)
-        follow_level(p, st)
-    choose(p, st)
-    steer(p, st)
-    st.tick += 1

@@ -6,12 +6,15 @@ from thumbline.dsp.ending import end_all
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.event_ring import take_events
 from thumbline.dsp.parameters import HIGHEST_RATE, compile_parameters, initial_state
-from thumbline.dsp.process import process
+from thumbline.dsp.process import decide, process
 from thumbline.dsp.records import EVENT, OUTPUTS
 from thumbline.dsp.rig import Rig
 
 #: Frames handed to the kernel at once, so that the event ring cannot overflow between two looks.
 CHUNK = 2048
+#: Likewise where only decisions are asked for; a call costs as much as many frames then. Even of ten strings that are
+#: plucked anew every 12 ms the ring holds a third of a second and more.
+DECISIONS_CHUNK = 4 * CHUNK
 
 
 class Processor:
@@ -34,11 +37,7 @@ class Processor:
         Events have dtype ``EVENT`` and are in the order of decision. However the frames are cut into calls, the
         result is the same, bit for bit. Raises InputError if a channel that the rig names is missing.
         """
-        if frames.ndim != 2 or frames.shape[1] < self._channels:
-            raise InputError(
-                f"frames have shape {frames.shape}; accepted: (frames, channels) {self._channels} or more channels"
-            )
-        frames = np.ascontiguousarray(frames, np.float64)
+        frames = self._checked(frames)
         out = np.empty((len(frames), OUTPUTS))
         events = [np.zeros(0, EVENT)]
         for first in range(0, max(len(frames), 1), CHUNK):
@@ -47,6 +46,26 @@ class Processor:
             new, self._events_read = take_events(self.state[0], self._events_read)
             events.append(new)
         return out, np.concatenate(events)
+
+    def decide(self, frames: np.ndarray) -> np.ndarray:
+        """Take frames as `process` does and return the events alone: the same ones, sooner, without sound.
+
+        For a processor that is never asked for sound: its bass voice hears nothing of these frames.
+        """
+        frames = self._checked(frames)
+        events = [np.zeros(0, EVENT)]
+        for first in range(0, len(frames), DECISIONS_CHUNK):
+            decide(self.params[0], self.state[0], frames[first : first + DECISIONS_CHUNK])
+            new, self._events_read = take_events(self.state[0], self._events_read)
+            events.append(new)
+        return np.concatenate(events)
+
+    def _checked(self, frames: np.ndarray) -> np.ndarray:
+        if frames.ndim != 2 or frames.shape[1] < self._channels:
+            raise InputError(
+                f"frames have shape {frames.shape}; accepted: (frames, channels) {self._channels} or more channels"
+            )
+        return np.ascontiguousarray(frames, np.float64)
 
     def finish(self) -> np.ndarray:
         """End the take: return the events that end the notes still sounding."""

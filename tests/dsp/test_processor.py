@@ -7,11 +7,12 @@ import pytest
 
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.processor import CHUNK, Processor, warm_up
-from thumbline.dsp.records import EVENT, NOTE, OUTPUTS, PARAMS, PITCH, STATE
+from thumbline.dsp.records import EVENT, HANDOVER, NOTE, OUTPUTS, PARAMS, PITCH, PLUCK, STATE
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.string_model import Pluck, Signal
 
 RATE = 48_000
+KINDS = {"PLUCK": PLUCK, "NOTE": NOTE, "HANDOVER": HANDOVER}
 
 
 @pytest.fixture
@@ -106,3 +107,20 @@ def test_the_level_of_a_report_is_the_rms_of_the_last_period_in_dbfs() -> None:
 def test_warming_up_leaves_nothing_behind_and_may_be_repeated() -> None:
     warm_up()
     warm_up()
+
+
+@pytest.mark.parametrize("mains_hz", ["off", 50.0])
+def test_decisions_without_sound_are_those_that_come_with_it(note: Signal, mains_hz: str | float) -> None:
+    rig = Rig.model_validate({"input": {"mains_hz": mains_hz}})
+    frames = np.vstack([note, note, note])
+    whole, quick = Processor(rig, RATE), Processor(rig, RATE)
+    events = np.concatenate([whole.process(frames)[1], whole.finish()])
+    assert {"PLUCK", "NOTE", "HANDOVER"} <= {name for name, kind in KINDS.items() if kind in events["kind"]}
+    parts = [quick.decide(part) for part in np.array_split(frames, 7)]
+    assert np.concatenate([*parts, quick.finish()]).tobytes() == events.tobytes()
+    assert quick.state[0]["frame"] == whole.state[0]["frame"]
+
+
+def test_decisions_are_refused_without_the_rigs_channels() -> None:
+    with pytest.raises(InputError, match="6 or more channels"):
+        Processor(Rig(), RATE).decide(np.zeros((10, 5)))
