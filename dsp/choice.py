@@ -10,7 +10,8 @@ LOWEST_STRING, LOWEST_PITCH, LAST_PLUCKED = 0, 1, 2
 
 
 @kernel
-def _may_carry(p: Record, st: Record, s: int) -> bool:
+def may_carry(p: Record, st: Record, s: int) -> bool:
+    """Whether a string sounds and may be the bass with the note that it has."""
     string = st.strings[s]
     if string.phase == SILENT or p.carries[s] == 0:
         return False
@@ -22,7 +23,7 @@ def _preferred(p: Record, st: Record) -> int:
     """The string that the rule names, as an index; -1 where none sounds that may carry the bass."""
     best = -1
     for s in range(p.strings):
-        if not _may_carry(p, st, s):
+        if not may_carry(p, st, s):
             continue
         if best < 0 or p.rule == LOWEST_STRING:
             best = s

@@ -1,15 +1,15 @@
 """A first look at a take, with the processor's own front end: everything that a rig leaves open ("auto")."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.analysis_signal import analysis_signal
 from thumbline.dsp.bleed import estimate_bleed, played_strings, unmixed_power
 from thumbline.dsp.mains import find_mains
-from thumbline.dsp.processor import CHUNK, Processor
-from thumbline.dsp.records import ANALYSIS_STEP, TICKS
+from thumbline.dsp.processor import Processor
 from thumbline.dsp.rig import Rig
 
 #: Length of the blocks whose moments are taken, in seconds.
@@ -49,7 +49,7 @@ def survey(blocks: Blocks, rig: Rig, rate: int) -> Survey:
     """
     mains = rig.input.mains_hz
     mains_hz = find_mains(blocks(), rate) if mains == "auto" else None if isinstance(mains, str) else mains
-    moments = _moments(blocks(), with_values(rig, mains_hz=mains_hz), rate)
+    moments = block_moments(blocks(), with_values(rig, mains_hz=mains_hz), rate)
     return _measure(moments, rig, mains_hz)
 
 
@@ -63,13 +63,13 @@ def with_values(rig: Rig, mains_hz: float | None) -> Rig:
     return Rig.model_validate(data)
 
 
-def _moments(blocks: Iterator[NDArray[np.float64]], rig: Rig, rate: int) -> NDArray[np.float64]:
-    """Mean products (blocks, n, n) of the strings' analysis signals, full scale 1.
+def block_moments(blocks: Iterable[NDArray[np.float64]], rig: Rig, rate: int) -> NDArray[np.float64]:
+    """Mean products (blocks, n, n) of the strings' analysis signals, full scale 1, each over ``BLOCK_S``.
 
     Of a long take every second block is kept, or every fourth, and so on.
     """
     processor = Processor(rig, rate)
-    p, st = processor.params[0], processor.state[0]
+    p = processor.params[0]
     n = rig.string_count
     p["on_power"] = np.inf  # no string is ever plucked
     p["highpass"][:, :n] = p["highpass"][:, [n - 1]]  # all alike, or bleed would not be a matrix of numbers
@@ -78,11 +78,7 @@ def _moments(blocks: Iterator[NDArray[np.float64]], rig: Rig, rate: int) -> NDAr
     moments = [np.zeros((0, n, n))]
     seen, stride = 0, 1
     for block in blocks:
-        for first in range(0, len(block), CHUNK):
-            before = int(st["tick"])
-            processor.process(block[first : first + CHUNK])
-            ticks = np.arange(before, int(st["tick"]))
-            new = st["strings"]["ticks"][:n, TICKS - 1 - (ticks & (TICKS - 1))].T * ANALYSIS_STEP
+        for new in analysis_signal(processor, block):
             pending = np.concatenate([pending, new])
             whole = len(pending) // length * length
             parts = pending[:whole].reshape(-1, length, n)
