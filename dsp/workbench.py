@@ -7,8 +7,10 @@ for what hum is left, so they are measured once. What was worked out for a rig i
 import os
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from threading import Lock
 from typing import Any, Literal, TypeVar
 
 import numpy as np
@@ -23,7 +25,7 @@ from thumbline.dsp.reasons import Explanation, explain
 from thumbline.dsp.records import BASS, LEFT, LOCK, PITCH, RIGHT
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.rig_file import load_rig
-from thumbline.dsp.score import SHORTEST_ROW_S, Mistake, find_mistakes
+from thumbline.dsp.score import Mistake, find_mistakes
 from thumbline.dsp.survey import complete, survey
 from thumbline.dsp.takes import open_take, printable
 from thumbline.dsp.transcript import Handover, Transcript
@@ -96,6 +98,7 @@ class Workbench:
         self.frames = np.ascontiguousarray(frames, np.float64)
         self.seconds = len(self.frames) / rate
         self._kept: dict[str, OrderedDict[str, Any]] = {}
+        self._lock = Lock()
         self.reference: Reference | None = None
         if truth is not None:
             self.reference = Reference(TrueBass(_within(truth, start_s, self.seconds)), "truth", truth_name)
@@ -110,6 +113,11 @@ class Workbench:
     def decisions(self, rig: Rig | None = None) -> Decisions:
         """Return what is decided with ``rig`` (default: the one the take was opened with)."""
         return self._keep("decisions", rig or self.rig, KEPT_DECISIONS, lambda tried: self._decide(tried, None)[0])
+
+    def decisions_of(self, rigs: Sequence[Rig]) -> list[Decisions]:
+        """Return the decisions with each of several rigs, worked out on all cores."""
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
+            return list(pool.map(self.decisions, rigs))
 
     def look(self, rig: Rig, moment_s: float) -> tuple[Decisions, Explanation]:
         """Return the decisions and, for a moment within the take, the reasons; at the cost of one run at most."""
@@ -184,12 +192,13 @@ class Workbench:
         """Return what was made for ``rig`` before, or make it; the ``most`` latest are kept."""
         kept = self._kept.setdefault(kind, OrderedDict())
         key = _key(rig)
-        if key not in kept:
-            kept[key] = make(rig)
+        made = kept[key] if key in kept else make(rig)
+        with self._lock:
+            kept[key] = made
+            kept.move_to_end(key)
             while len(kept) > most:
                 kept.popitem(last=False)
-        kept.move_to_end(key)
-        return kept[key]
+        return made
 
 
 def _key(rig: Rig) -> str:
