@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.rig_file import rig_from_dict
 
-#: A threshold to fall silent stays this far below the one to begin to sound, in dB.
+#: A threshold to fall silent that would meet the one to begin to sound stays this far below it, in dB.
 LEAST_GAP_DB = 1.0
 #: What the rig file accepts.
 LOWEST_DB, HIGHEST_DB = -160.0, 0.0
@@ -36,9 +36,8 @@ def adjusted(rig: Rig, adjustment: Adjustment) -> Rig:
     for string, (old_on, old_off) in enumerate(zip(on_db, off_db, strict=True), 1):
         new_on = old_on + adjustment.on_db.get(string, 0.0)
         new_on = round(min(max(new_on, LOWEST_DB + LEAST_GAP_DB), HIGHEST_DB), 2)
-        new_off = old_off + adjustment.off_db.get(string, 0.0)
-        if new_off >= new_on:
-            new_off = new_on - LEAST_GAP_DB
+        gap = min(LEAST_GAP_DB, old_on - old_off)  # a rig that has them closer keeps them so
+        new_off = min(old_off + adjustment.off_db.get(string, 0.0), new_on - gap)
         on.append(new_on)
         off.append(round(max(new_off, LOWEST_DB), 2))
     data["detect"] |= {"on_db": on, "off_db": off}

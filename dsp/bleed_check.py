@@ -62,3 +62,8 @@ def in_db(bleed: NDArray[np.float64]) -> NDArray[np.float64]:
 def worst_db(bleed: NDArray[np.float64]) -> float:
     """Return the strongest entry beside the diagonal, in dB."""
     return float(in_db(bleed - np.diag(np.diag(bleed))).max())
+
+
+def ignoring_bleed(rig: Rig) -> Rig:
+    """Return the rig with bleed left in, and everything else as it is."""
+    return rig.model_copy(update={"bleed": rig.bleed.model_copy(update={"matrix": "off"})})

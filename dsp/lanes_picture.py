@@ -24,7 +24,7 @@ from thumbline.dsp.pictures import DPI, WIDTH_PX, Picture
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.score import Mistake
 from thumbline.dsp.tuning import midi_to_note
-from thumbline.dsp.workbench import Decisions, Reference
+from thumbline.dsp.workbench import Decisions, Reference, Workbench
 
 #: Levels from the foot to the top of a lane's lower part, in dBFS.
 FOOT_DB, TOP_DB = -96.0, 0.0
@@ -53,7 +53,7 @@ class LanesPicture:
         self._draw_key()
         self._background: Any = self._canvas.copy_from_bbox(self._figure.bbox)
 
-    def draw(self, decisions: Decisions, reference: Reference | None, moment_s: float | None = None) -> Picture:
+    def draw(self, decisions: Decisions, reference: Reference, moment_s: float | None = None) -> Picture:
         """Return the picture with what was decided, and a line at ``moment_s``."""
         self._canvas.restore_region(self._background)
         self._draw_thresholds(decisions.rig)
@@ -147,7 +147,9 @@ class LanesPicture:
             values = getattr(rig.detect, key)
             if isinstance(values, str):
                 continue
-            self._lines([(_LEFT, y, right, y) for y in map(self._y, range(1, len(values) + 1), values)], INK, 1.1, style)
+            self._lines(
+                [(_LEFT, y, right, y) for y in map(self._y, range(1, len(values) + 1), values)], INK, 1.1, style
+            )
             labels = [f"{label}{key[:-3]} {db:.1f}\n" for label, db in zip(labels, values, strict=True)]
         for string, label in enumerate(labels, 1):
             self._words(right + 6, self._top(string) + _LANE_PX - 8, label.strip(), 11, INK)
@@ -208,9 +210,15 @@ class LanesPicture:
         self._words(x + 30, y, "floor", 11, INK)
 
 
-def in_words(decisions: Decisions, reference: Reference | None) -> str:
+def picture_lanes(bench: Workbench, rig: Rig | None = None, moment_s: float | None = None) -> Picture:
+    """Draw a take on the bench as ``rig`` (default: as loaded) hears it and decides about it."""
+    lanes = LanesPicture(rig or bench.rig, bench.levels(rig), bench.seconds)
+    return lanes.draw(bench.decisions(rig), bench.reference, moment_s)
+
+
+def in_words(decisions: Decisions, reference: Reference) -> str:
     """Return how good the decisions are, in a line."""
-    if reference is None or decisions.right is None:
+    if decisions.right is None:
         return f"{len(decisions.bassline)} bass notes; nothing to compare them with"
     wrong_s = sum(each.end_s - each.begin_s for each in decisions.mistakes)
     places = len(decisions.mistakes)

@@ -3,7 +3,7 @@
 Colours are those of the overview; what is told apart by colour is told apart by line, hatching or words as well.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from io import BytesIO
 from typing import Any
 
@@ -22,7 +22,7 @@ FONT = {"family": FAMILY, "size": 10.0}
 class Picture:
     """A PNG picture that a notebook shows, with words for those who cannot see it."""
 
-    png: bytes
+    png: bytes = field(repr=False)
     alt: str
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:

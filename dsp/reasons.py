@@ -5,6 +5,7 @@ nothing that came later, and nothing worked out a second time.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,8 +19,11 @@ from thumbline.dsp.records import BY_PLUCK, BY_STOP, END, HANDOVER, PLUCK, PLUCK
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.tuning import hz_to_midi, midi_to_note
 
-#: An explanation of what a threshold did carries the numbers, in dB.
-_BY_RULE = {"lowest string": "is lower on the neck", "lowest pitch": "sounds lower", "last plucked": "was plucked later"}
+_BY_RULE = {
+    "lowest string": "is lower on the neck",
+    "lowest pitch": "sounds lower",
+    "last plucked": "was plucked later",
+}
 
 
 @dataclass(frozen=True)
@@ -48,9 +52,23 @@ class Explanation:
         rows = (f"  {each.name}: {each.what}; {each.verdict}" for each in self.strings)
         return "\n".join([self.headline, *rows])
 
+    def as_markdown(self) -> str:
+        """Return all of it as a headline and a table."""
+        rows = [
+            f"| {'**' * (each.string == self.bass)}{each.string}{'**' * (each.string == self.bass)} "
+            f"| {each.level_db:.0f} dBFS | {each.what} | {each.verdict} |"
+            for each in self.strings
+        ]
+        head = ["| string | loudest just now | what it does | for the bass |", "|:-:|--:|:--|:--|"]
+        return "\n".join([f"**{self.headline}**", "", *head, *rows])
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        """Return table and text, as IPython asks for them."""
+        return {"text/markdown": self.as_markdown(), "text/plain": self.as_text()}
+
 
 def explain(processor: Processor, events: NDArray[np.void], moment_s: float) -> Explanation:
-    """Explain the state of ``processor``, which has passed ``moment_s`` seconds and these ``events`` (dtype ``EVENT``)."""
+    """Explain the state of ``processor``, which has passed ``moment_s`` seconds and ``events`` (dtype ``EVENT``)."""
     state = processor.state[0]
     bass = int(state["bass"]) + 1
     loudest = loudest_now(processor.params[0], state)
@@ -106,7 +124,9 @@ def _sounding(processor: Processor, own: NDArray[np.void], s: int) -> str:
     note = midi_to_note(hz_to_midi(hz, processor.rig.instrument.a4_hz))
     above = in_decibels(st["level"][s]) - in_decibels(p["off_power"][s])
     proved = "" if string["note"] else ", not yet proved a note"
-    return f"sounds {note} ({hz:.1f} Hz{proved}), plucked at {since_s:.3f} s, {above:.0f} dB above where it falls silent"
+    return (
+        f"sounds {note} ({hz:.1f} Hz{proved}), plucked at {since_s:.3f} s, {above:.0f} dB above where it falls silent"
+    )
 
 
 def _standing(p: Record, st: Record, rig: Rig, s: int) -> str:

@@ -3,7 +3,7 @@
 import os
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -30,16 +30,16 @@ def edited_text(text: str, changes: Mapping[str, object], notes: Mapping[str, st
             document.add(section, tomlkit.table())
         table: Any = document[section]
         old = table.get(name)
-        if isinstance(old, list) and isinstance(value, Sequence) and not isinstance(value, str):
-            if _replaced_in_place(old, value):
-                continue
-        table[name] = _plain(value)
+        if not _replaced_in_place(old, value):
+            table[name] = _plain(value)
     return _with_notes(tomlkit.dumps(document), {key: (notes or {})[key] for key in changes if key in (notes or {})})
 
 
-def _replaced_in_place(old: Any, value: Sequence[object]) -> bool:
-    """Replace the numbers of a list one by one; False if it is not a list of as many numbers."""
-    if len(old) != len(value) or not all(isinstance(item, int | float) for item in value):
+def _replaced_in_place(old: Any, value: object) -> bool:
+    """Replace the numbers of a list one by one; False if one of them is no list, or not of as many numbers."""
+    if not isinstance(old, list) or not isinstance(value, list | tuple) or len(old) != len(value):
+        return False
+    if not all(isinstance(item, int | float) for item in value):
         return False
     for index, item in enumerate(value):
         if old[index] != item:

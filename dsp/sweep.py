@@ -31,10 +31,12 @@ class Sweep:
     def in_words(self) -> str:
         """How far the threshold may be off, in a sentence."""
         low, high = self.plateau_db
-        least, most = ("at least " if end in self.offsets_db[:: len(self.offsets_db) - 1] else "" for end in (low, high))
         if not low <= 0.0 <= high:
-            return f"Off the plateau, which lies {low:+g} to {high:+g} dB from here."
-        return f"On the plateau: it may be {least}{-low:g} dB lower and {most}{high:g} dB higher without harm."
+            return f"off the plateau, which lies at {low:+g} to {high:+g} dB"
+        lowest, highest = (
+            " or more" if end in (self.offsets_db[0], self.offsets_db[-1]) else "" for end in (low, high)
+        )
+        return f"harmless: {-low:g} dB{lowest} lower, {high:g} dB{highest} higher"
 
 
 def sweep(
@@ -55,7 +57,8 @@ def sweep(
     rig = rig or bench.rig
     moved = tuple(strings or range(1, rig.string_count + 1))
     offsets = tuple(sorted(offsets_db))
-    rigs = [adjusted(rig, Adjustment(**{threshold: dict.fromkeys(moved, offset)})) for offset in offsets]
+    shifts = [dict.fromkeys(moved, offset) for offset in offsets]
+    rigs = [adjusted(rig, Adjustment(on_db=s) if threshold == "on_db" else Adjustment(off_db=s)) for s in shifts]
     right: list[float] = []
     for decisions in bench.decisions_of(rigs):
         if decisions.right is None:
@@ -64,12 +67,11 @@ def sweep(
     return Sweep(threshold, moved, offsets, tuple(right), plateau(offsets, right))
 
 
-def plateau(
-    offsets_db: Sequence[float], right: Sequence[float], tolerance: float = TOLERANCE
-) -> tuple[float, float]:
+def plateau(offsets_db: Sequence[float], right: Sequence[float], tolerance: float = TOLERANCE) -> tuple[float, float]:
     """Return the ends of the plateau: neighbouring offsets at which ``right`` is within ``tolerance`` of its best.
 
-    Of several such stretches, the one that holds 0; or else the widest, the nearest to 0 of equals. ``offsets_db`` rises.
+    Of several such stretches, the one that holds 0; or else the widest, of equals the nearest to 0. ``offsets_db``
+    rises.
     """
     good = [share >= max(right) - tolerance for share in right]
     stretches = [

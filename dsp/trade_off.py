@@ -23,7 +23,7 @@ Knob = Literal["settle_ms", "on_db"]
 #: What is tried of each: milliseconds, and dB on all strings.
 VALUES: dict[Knob, tuple[float, ...]] = {
     "settle_ms": (0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0),
-    "on_db": (-18.0, -12.0, -6.0, 0.0, 6.0, 12.0, 18.0),
+    "on_db": (-36.0, -33.0, -30.0, -24.0, -12.0, 0.0, 12.0, 20.0, 24.0, 28.0),
 }
 
 
@@ -59,7 +59,6 @@ def trade_off(
 
 def cost(bench: Workbench, decisions: Decisions, value: float) -> TradeOff:
     """Return how late and how often false ``decisions`` are; ``value`` is the setting they were made with."""
-    assert bench.reference is not None
     true = bench.reference.bass
     found = latency(true, decisions.mutes, decisions.rig.string_count, plucked=True)
     false = len(false_handovers(true, decisions.handovers))

@@ -89,30 +89,35 @@ class Workbench:
         rate: int,
         rig: Rig,
         *,
+        take_path: Path | None = None,
         rig_path: Path | None = None,
         truth: Sequence[TrueNote] | None = None,
         truth_name: str = "truth",
         start_s: float = 0.0,
     ) -> None:
-        self.name, self.rate, self.rig, self.rig_path, self.start_s = name, rate, rig, rig_path, start_s
+        self.name, self.rate, self.rig, self.start_s = name, rate, rig, start_s
+        self.take_path, self.rig_path = take_path, rig_path
         self.frames = np.ascontiguousarray(frames, np.float64)
         self.seconds = len(self.frames) / rate
         self._kept: dict[str, OrderedDict[str, Any]] = {}
         self._lock = Lock()
-        self.reference: Reference | None = None
-        if truth is not None:
-            self.reference = Reference(TrueBass(_within(truth, start_s, self.seconds)), "truth", truth_name)
-        else:
-            own = [
-                TrueNote(n.string, n.midi, n.onset_s, n.offset_s, n.offset_s, n.offset_s)
-                for n in self.decisions(rig).notes
-            ]
-            self.reference = Reference(TrueBass(own), "rig", "what the rig decided as it was loaded")
-            self._kept.clear()
+        #: What decisions are compared with.
+        self.reference = (
+            Reference(TrueBass(_own_notes(self._hear(rig, None)[0])), "rig", "what the rig decided as it was loaded")
+            if truth is None
+            else Reference(TrueBass(_within(truth, start_s, self.seconds)), "truth", truth_name)
+        )
 
     def decisions(self, rig: Rig | None = None) -> Decisions:
         """Return what is decided with ``rig`` (default: the one the take was opened with)."""
-        return self._keep("decisions", rig or self.rig, KEPT_DECISIONS, lambda tried: self._decide(tried, None)[0])
+        return self._keep(
+            "decisions", rig or self.rig, KEPT_DECISIONS, lambda tried: self._judge(self._hear(tried, None)[0])
+        )
+
+    @property
+    def known_notes(self) -> Sequence[TrueNote]:
+        """The notes of the truth, or those that the rig found as it was loaded."""
+        return self.reference.bass.notes
 
     def decisions_of(self, rigs: Sequence[Rig]) -> list[Decisions]:
         """Return the decisions with each of several rigs, worked out on all cores."""
@@ -123,12 +128,11 @@ class Workbench:
         """Return the decisions and, for a moment within the take, the reasons; at the cost of one run at most."""
         moment_s = min(max(moment_s, 0.0), self.seconds)
         kept = self._kept.get("decisions", OrderedDict()).get(_key(rig))
-        if kept is None:
-            kept, explanation = self._decide(rig, moment_s)
-            assert explanation is not None
-            self._keep("decisions", rig, KEPT_DECISIONS, lambda _: kept)
-            return kept, explanation
-        return kept, self.explain(rig, moment_s)
+        if kept is not None:
+            return kept, self.explain(rig, moment_s)
+        transcript, explanation = self._hear(rig, moment_s)
+        assert explanation is not None
+        return self._keep("decisions", rig, KEPT_DECISIONS, lambda _: self._judge(transcript)), explanation
 
     def explain(self, rig: Rig, moment_s: float) -> Explanation:
         """Return the reasons at a moment, in seconds: the take is heard up to there."""
@@ -155,20 +159,19 @@ class Workbench:
 
         return self._keep("sound", rig or self.rig, KEPT_SOUNDS, make)
 
-    def _decide(self, rig: Rig, moment_s: float | None) -> tuple[Decisions, Explanation | None]:
+    def _hear(self, rig: Rig, moment_s: float | None) -> tuple[Transcript, Explanation | None]:
+        """Pass the whole take, with a halt for the reasons at ``moment_s``."""
         processor, transcript = Processor(rig, self.rate), Transcript(rig, self.rate)
-        explanation = None
         split = 0 if moment_s is None else round(moment_s * self.rate)
         events = [processor.decide(self.frames[:split])]
-        if moment_s is not None:
-            explanation = explain(processor, events[0], moment_s)
+        explanation = None if moment_s is None else explain(processor, events[0], moment_s)
         events += [processor.decide(self.frames[split:]), processor.finish()]
         everything = np.concatenate(events)
         # Pitch reports are nine in ten of the events, and nothing here needs them.
         transcript.feed(everything[~np.isin(everything["kind"], (LOCK, PITCH))])
-        return self._judged(transcript), explanation
+        return transcript, explanation
 
-    def _judged(self, transcript: Transcript) -> Decisions:
+    def _judge(self, transcript: Transcript) -> Decisions:
         rig, bassline = transcript.rig, transcript.bassline(self.seconds)
         mutes = plan_mutes(
             transcript.open_sets(),
@@ -177,15 +180,17 @@ class Workbench:
             order=rig.mutes.order,
             gap_s=1e-3 * rig.mutes.gap_ms,
         )
-        right, mistakes = None, ()
-        if self.reference is not None:
-            true = self.reference.bass
-            found = string_at([row for row in bassline if row.offset_s - row.onset_s > SHORTEST_S], true.times_s)
-            right = float((found == true.string)[true.asked].mean()) if true.asked.any() else None
-            mistakes = tuple(find_mistakes(true, found))
+        true = self.reference.bass
+        found = string_at([row for row in bassline if row.offset_s - row.onset_s > SHORTEST_S], true.times_s)
         notes = sorted(transcript.notes, key=lambda note: (note.onset_s, -note.string))
         return Decisions(
-            rig, tuple(notes), tuple(bassline), tuple(transcript.handovers), tuple(mutes), right, mistakes
+            rig=rig,
+            notes=tuple(notes),
+            bassline=tuple(bassline),
+            handovers=tuple(transcript.handovers),
+            mutes=tuple(mutes),
+            right=float((found == true.string)[true.asked].mean()) if true.asked.any() else None,
+            mistakes=tuple(find_mistakes(true, found)),
         )
 
     def _keep(self, kind: str, rig: Rig, most: int, make: Callable[[Rig], T]) -> T:
@@ -203,6 +208,11 @@ class Workbench:
 
 def _key(rig: Rig) -> str:
     return rig.model_dump_json()
+
+
+def _own_notes(transcript: Transcript) -> list[TrueNote]:
+    """Return what was found as if it were the truth."""
+    return [TrueNote(n.string, n.midi, n.onset_s, n.offset_s, n.offset_s, n.offset_s) for n in transcript.notes]
 
 
 def _within(notes: Sequence[TrueNote], start_s: float, seconds: float) -> list[TrueNote]:
@@ -261,6 +271,7 @@ def open_workbench(
         frames,
         rate,
         settings,
+        take_path=path,
         rig_path=rig_path,
         truth=None if truth_path is None else load_truth(truth_path, settings),
         truth_name="truth" if truth_path is None else truth_path.name,
