@@ -226,6 +226,8 @@ def picture_latencies(bench: Workbench, rig: Rig | None = None) -> Picture:
         words.append(f"{title}: {fact}")
         plain(axes, words[-1], "until the bass had passed, ms", "" if words[1:] else "decisions")
         if found.times_ms:
-            axes.hist(found.times_ms, bins=24, color=GUITAR, ec=GUITAR_EDGE, lw=0.6)
+            most_ms = 1.1 * max(*found.times_ms, 1.0)
+            axes.hist(found.times_ms, bins=24, range=(min(0.0, *found.times_ms), most_ms), color=GUITAR, ec=GUITAR_EDGE)
             axes.axvline(median_ms, color=BASS, lw=1.8)
+            axes.yaxis.get_major_locator().set_params(integer=True)
     return picture(figure, "; ".join(words))

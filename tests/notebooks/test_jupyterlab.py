@@ -1,0 +1,121 @@
+"""The tuning notebook in JupyterLab itself, in a browser without a screen: open, run, move a slider, save the rig."""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.system_parts import need
+
+ROOT = Path(__file__).parents[2]
+TOKEN = "thumbline"
+#: Starting the server and the kernel, and running every cell, each on a busy machine.
+PATIENCE_S = 150.0
+
+
+@pytest.fixture
+def workplace(tmp_path: Path) -> Path:
+    """A copy of what the notebook needs, so that nothing of the project is written to."""
+    shutil.copytree(ROOT / "notebooks", tmp_path / "notebooks", ignore=shutil.ignore_patterns(".ipynb_checkpoints"))
+    (tmp_path / "data").mkdir()
+    for name in ("demo.flac", "demo.toml", "demo.json"):
+        shutil.copy(ROOT / "data" / name, tmp_path / "data")
+    return tmp_path
+
+
+@pytest.fixture
+def server(workplace: Path) -> Iterator[str]:
+    """JupyterLab in the workplace, with settings of its own; its address."""
+    settings = workplace / ".settings" / "@jupyterlab" / "notebook-extension"
+    settings.mkdir(parents=True)
+    # All cells stay in the page, so that they can be found without scrolling.
+    (settings / "tracker.jupyterlab-settings").write_text('{"windowingMode": "none"}', "utf-8")
+    places = {
+        "JUPYTER_CONFIG_DIR": workplace / ".config",
+        "JUPYTER_RUNTIME_DIR": workplace / ".runtime",
+        "JUPYTERLAB_SETTINGS_DIR": workplace / ".settings",
+        "JUPYTERLAB_WORKSPACES_DIR": workplace / ".workspaces",
+        "IPYTHONDIR": workplace / ".ipython",
+    }
+    options = ["--no-browser", "--ip=127.0.0.1", "--port=0", f"--IdentityProvider.token={TOKEN}"]
+    if hasattr(os, "geteuid") and os.geteuid() == 0:
+        options.append("--allow-root")
+    with (workplace / "server.log").open("w", encoding="utf-8") as log:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "jupyterlab", *options],
+            cwd=workplace,
+            env=os.environ | {name: str(place) for name, place in places.items()},
+            stdout=log,
+            stderr=log,
+        )
+        try:
+            yield _address(workplace, process)
+        finally:
+            process.terminate()
+            try:
+                process.wait(30)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+
+
+def _address(workplace: Path, process: "subprocess.Popen[bytes]") -> str:
+    until = time.monotonic() + PATIENCE_S
+    while time.monotonic() < until and process.poll() is None:
+        for file in (workplace / ".runtime").glob("jpserver-*.json"):
+            try:
+                return str(json.loads(file.read_text("utf-8"))["url"])
+            except ValueError:
+                pass  # still being written
+        time.sleep(0.2)
+    raise AssertionError((workplace / "server.log").read_text("utf-8")[-2000:])
+
+
+def test_a_slider_moves_the_picture_and_the_rig_is_saved_with_its_comments(workplace: Path, server: str) -> None:
+    chromium = need("chromium")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        try:
+            page = browser.new_page(viewport={"width": 1400, "height": 1000})
+            page.set_default_timeout(1e3 * PATIENCE_S)
+            page.goto(f"{server}lab/tree/notebooks/tune_thresholds.ipynb?token={TOKEN}")
+            _use(page, workplace)
+        finally:
+            browser.close()
+
+
+def _use(page: Any, workplace: Path) -> None:
+    page.get_by_role("heading", name="Turn the knobs").wait_for()
+    page.get_by_role("button", name="Python 3 (ipykernel) | Idle").or_(page.locator("[data-status='idle']")).first.wait_for()
+    page.get_by_role("menuitem", name="Run", exact=True).click()
+    page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
+    page.locator("audio").nth(2).wait_for()  # the last cell's output
+    assert page.locator("[data-mime-type='application/vnd.jupyter.stderr']").count() == 0
+
+    picture = page.locator(".jp-Cell:has(.widget-slider) .jp-RenderedImage img").first
+    before, words = picture.get_attribute("src"), page.get_by_role("table").last.inner_text()
+    handle = page.locator(".widget-slider", has_text="begin to sound (on), dB").locator(".noUi-handle")
+    handle.focus()
+    for _ in range(4):
+        handle.press("PageUp")
+    page.wait_for_function("([image, old]) => image.src !== old", arg=[picture.element_handle(), before])
+    assert picture.evaluate("image => image.complete && image.naturalWidth") == 1200
+    assert words
+
+    page.get_by_role("button", name="save the rig").click()
+    page.get_by_text("all else as it was").wait_for()
+    saved = (workplace / "data" / "demo-tuned.toml").read_text("utf-8")
+    original = (workplace / "data" / "demo.toml").read_text("utf-8")
+    assert [line for line in original.splitlines() if line not in saved.splitlines()] == [
+        next(line for line in original.splitlines() if line.startswith("on_db"))
+    ]
+    assert "# Changed by hand: tuned in the notebook on demo.flac" in saved
