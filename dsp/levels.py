@@ -44,8 +44,8 @@ def measure_levels(frames: NDArray[np.float64], rig: Rig, rate: int) -> Levels:
     power = np.square(np.concatenate(parts))
     step = round(STEP_S * tick_rate)
     steps = len(power) // step
-    quick = _moving_mean(power, short)[: steps * step].reshape(steps, step, -1)
-    whole = power[: steps * step].reshape(steps, step, -1)
+    quick = _moving_mean(power, short)[: steps * step].reshape(steps, step, rig.string_count)
+    whole = power[: steps * step].reshape(steps, step, rig.string_count)
     times_s = (np.arange(steps) + 0.5) * step / tick_rate
     return Levels(times_s, _decibels(quick.max(axis=1)), _decibels(whole.mean(axis=1)))
 

@@ -36,7 +36,7 @@ class Sweep:
         lowest, highest = (
             " or more" if end in (self.offsets_db[0], self.offsets_db[-1]) else "" for end in (low, high)
         )
-        return f"harmless: {-low:g} dB{lowest} lower, {high:g} dB{highest} higher"
+        return f"harmless: {abs(low):g} dB{lowest} lower, {high:g} dB{highest} higher"
 
 
 def sweep(

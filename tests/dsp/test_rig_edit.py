@@ -64,7 +64,9 @@ def test_a_setting_of_the_same_name_in_another_section_is_left_alone() -> None:
     assert after == f"[bass]\nlevel_db = 0.0\n[guitar]\n{NOTE_MARK}softer\nlevel_db = -3.0\n"
 
 
-@pytest.mark.parametrize("text", ['detect.on_db = "auto"\n', 'detect = {on_db = "auto"}\n', '[detect]\non_db = "auto"\n'])
+@pytest.mark.parametrize(
+    "text", ['detect.on_db = "auto"\n', 'detect = {on_db = "auto"}\n', '[detect]\non_db = "auto"\n']
+)
 def test_however_the_file_is_laid_out_the_value_arrives(text: str) -> None:
     changed = edited_text(text, {"detect.on_db": (-50.0,) * 6}, {"detect.on_db": "why"})
     assert tomllib.loads(changed) == {"detect": {"on_db": [-50.0] * 6}}

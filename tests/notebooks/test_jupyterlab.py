@@ -95,7 +95,9 @@ def test_a_slider_moves_the_picture_and_the_rig_is_saved_with_its_comments(workp
 
 def _use(page: Any, workplace: Path) -> None:
     page.get_by_role("heading", name="Turn the knobs").wait_for()
-    page.get_by_role("button", name="Python 3 (ipykernel) | Idle").or_(page.locator("[data-status='idle']")).first.wait_for()
+    page.get_by_role("button", name="Python 3 (ipykernel) | Idle").or_(
+        page.locator("[data-status='idle']")
+    ).first.wait_for()
     page.get_by_role("menuitem", name="Run", exact=True).click()
     page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
     page.locator("audio").nth(2).wait_for()  # the last cell's output

@@ -1,0 +1,55 @@
+"""How far a threshold may be off."""
+
+import pytest
+
+from tests.benches import demo_bench, demo_rig
+from thumbline.dsp.bleed_check import ignoring_bleed
+from thumbline.dsp.sweep import Sweep, plateau, sweep
+
+OFFSETS = (-4.0, -2.0, 0.0, 2.0, 4.0, 6.0)
+
+
+@pytest.mark.parametrize(
+    ("right", "ends"),
+    [
+        ((0.5, 0.99, 1.0, 0.997, 0.8, 0.2), (0.0, 2.0)),  # 0.99 is a whole hundredth less
+        ((1.0, 1.0, 1.0, 1.0, 1.0, 1.0), (-4.0, 6.0)),
+        ((1.0, 0.5, 1.0, 0.5, 1.0, 1.0), (0.0, 0.0)),  # the one that holds 0, though another is wider
+        ((1.0, 0.5, 0.5, 0.5, 1.0, 1.0), (4.0, 6.0)),  # the widest, if none holds 0
+        ((1.0, 0.5, 0.5, 0.5, 0.5, 1.0), (-4.0, -4.0)),  # of equals the nearest
+        ((0.2, 0.3, 0.4, 0.5, 0.6, 0.7), (6.0, 6.0)),
+    ],
+)
+def test_the_plateau_is_where_it_is_as_good_as_it_gets(right: tuple[float, ...], ends: tuple[float, float]) -> None:
+    assert plateau(OFFSETS, right) == ends
+
+
+def test_a_sweep_is_the_decisions_with_each_offset() -> None:
+    found = sweep(demo_bench(), "on_db", offsets_db=(32.0, 0.0, -36.0))
+    assert found.offsets_db == (-36.0, 0.0, 32.0)
+    assert found.right == tuple(demo_bench().decisions(demo_rig(on_db=db)).right for db in found.offsets_db)
+    assert found.plateau_db == (0.0, 0.0)
+    assert found.right[1] == 1.0
+    assert found.in_words == "harmless: 0 dB lower, 0 dB higher"
+
+
+def test_only_the_strings_that_are_named_move() -> None:
+    found = sweep(demo_bench(), "on_db", strings=[1], offsets_db=(0.0, 36.0))
+    everything = sweep(demo_bench(), "on_db", offsets_db=(0.0, 36.0))
+    assert everything.right[1] < found.right[1] < 1.0
+
+
+def test_with_bleed_left_in_the_calibrated_threshold_is_off_the_plateau() -> None:
+    found = sweep(demo_bench(), "on_db", rig=ignoring_bleed(demo_bench().rig), offsets_db=(-8.0, 0.0, 16.0, 24.0))
+    assert found.plateau_db == (16.0, 24.0)
+    assert found.in_words == "off the plateau, which lies at +16 to +24 dB"
+
+
+def test_a_plateau_that_reaches_the_end_of_what_was_tried_may_reach_further() -> None:
+    found = Sweep("off_db", (1,), (-4.0, 0.0, 4.0), (1.0, 1.0, 0.5), (-4.0, 0.0))
+    assert found.in_words == "harmless: 4 dB or more lower, 0 dB higher"
+
+
+def test_offsets_without_the_rigs_own_place_are_refused() -> None:
+    with pytest.raises(ValueError, match="0 among them"):
+        sweep(demo_bench(), "on_db", offsets_db=(-3.0, 3.0))
