@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from importlib.metadata import distribution
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,7 @@ def server(workplace: Path) -> Iterator[str]:
         "JUPYTERLAB_SETTINGS_DIR": workplace / ".settings",
         "JUPYTERLAB_WORKSPACES_DIR": workplace / ".workspaces",
         "IPYTHONDIR": workplace / ".ipython",
+        "JUPYTER_PATH": _widgets_front_end(),
     }
     options = ["--no-browser", "--ip=127.0.0.1", "--port=0", f"--IdentityProvider.token={TOKEN}"]
     if hasattr(os, "geteuid") and os.geteuid() == 0:
@@ -64,6 +66,15 @@ def server(workplace: Path) -> Iterator[str]:
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
+
+
+def _widgets_front_end() -> Path:
+    """The folder of front ends in which that of the widgets is, which need not be this environment's own."""
+    files = distribution("jupyterlab_widgets").files or ()
+    page = next(
+        Path(str(file.locate())) for file in files if file.name == "package.json" and "labextensions" in str(file)
+    )
+    return next(folder.parent for folder in page.resolve().parents if folder.name == "labextensions")
 
 
 def _address(workplace: Path, process: "subprocess.Popen[bytes]") -> str:
@@ -104,14 +115,13 @@ def _use(page: Any, workplace: Path) -> None:
     assert page.locator("[data-mime-type='application/vnd.jupyter.stderr']").count() == 0
 
     picture = page.locator(".jp-Cell:has(.widget-slider) .jp-RenderedImage img").first
-    before, words = picture.get_attribute("src"), page.get_by_role("table").last.inner_text()
+    before = picture.get_attribute("src")
     handle = page.locator(".widget-slider", has_text="begin to sound (on), dB").locator(".noUi-handle")
     handle.focus()
     for _ in range(4):
         handle.press("PageUp")
     page.wait_for_function("([image, old]) => image.src !== old", arg=[picture.element_handle(), before])
     assert picture.evaluate("image => image.complete && image.naturalWidth") == 1200
-    assert words
 
     page.get_by_role("button", name="save the rig").click()
     page.get_by_text("all else as it was").wait_for()

@@ -1,0 +1,136 @@
+"""The notebooks as they are stored, and as they run from a clean kernel."""
+
+import ast
+import base64
+import os
+import shutil
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import pytest
+from nbclient import NotebookClient
+
+from tests.benches import RECORDINGS, ROOT, pixels
+
+NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+#: Running one notebook, its kernels to be compiled first, on a busy machine.
+PATIENCE_S = 600
+#: What the tuning notebook's controls do when they are moved; runs in its kernel, after its own cells.
+EXERCISE = """
+before, reasons, sound = panel.picture.png, panel.explanation, panel.players
+panel.on.value = 30.0
+assert panel.picture.png != before
+assert panel.explanation != reasons
+assert panel.rig.detect.on_db[0] == round(bench.rig.detect.on_db[0] + 30.0, 2)
+panel.string.value = 3
+panel.off.value = -4.0
+panel.settle.value = 12.0
+panel.moment.value = 1.0
+assert panel.explanation.moment_s == 1.0
+panel.listen.click()
+assert panel.players != sound
+panel.path.value = "saved.toml"
+panel.save.click()
+print(panel.said.value)
+from thumbline.dsp.rig_file import load_rig
+assert load_rig("saved.toml") == panel.rig
+panel.back.click()
+panel.moment.value = 7.05
+"""
+
+
+def read(path: Path) -> Any:
+    return nbformat.read(path, as_version=4)  # pyright: ignore[reportUnknownMemberType]
+
+
+def run(notebook: Any, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
+    monkeypatch.setenv("JUPYTER_RUNTIME_DIR", str(folder / ".runtime"))
+    monkeypatch.setenv("IPYTHONDIR", str(folder / ".ipython"))
+    NotebookClient(
+        notebook, timeout=PATIENCE_S, kernel_name="python3", resources={"metadata": {"path": str(folder)}}
+    ).execute()
+    return notebook
+
+
+def outputs(notebook: Any, mime: str) -> list[str]:
+    return [
+        output["data"][mime]
+        for cell in notebook.cells
+        if cell.cell_type == "code"
+        for output in cell.outputs
+        if mime in output.get("data", {})
+    ]
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A folder of notebooks beside a copy of the demo, so that nothing of the project is written to."""
+    shutil.copytree(ROOT / "data", tmp_path / "data", ignore=shutil.ignore_patterns("*.png", "*-tuned.toml"))
+    (tmp_path / "notebooks").mkdir()
+    return tmp_path / "notebooks"
+
+
+def test_the_notebooks_are_those_that_are_meant() -> None:
+    assert [path.stem for path in NOTEBOOKS] == ["bleed", "latency", "tune_thresholds"]
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_a_notebook_is_stored_without_outputs(path: Path) -> None:
+    notebook = read(path)
+    nbformat.validate(notebook)  # pyright: ignore[reportUnknownMemberType]
+    assert [cell.id for cell in notebook.cells if cell.get("outputs") or cell.get("execution_count")] == []
+    assert set(notebook.metadata) <= {"kernelspec", "language_info"}, "clear all outputs and widget state, then save"
+    assert all(not cell.metadata for cell in notebook.cells)
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_a_notebook_holds_no_logic(path: Path) -> None:
+    allowed = (ast.ImportFrom, ast.Assign, ast.Expr)
+    forbidden = (
+        ast.Lambda,
+        ast.IfExp,
+        ast.BoolOp,
+        ast.BinOp,
+        ast.ListComp,
+        ast.DictComp,
+        ast.SetComp,
+        ast.GeneratorExp,
+    )
+    for cell in read(path).cells:
+        if cell.cell_type == "code":
+            tree = ast.parse(cell.source)
+            assert all(isinstance(statement, allowed) for statement in tree.body), cell.source
+            assert not any(isinstance(node, forbidden) for node in ast.walk(tree)), cell.source
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_a_notebook_runs_on_the_demo_take_and_its_pictures_show_something(
+    path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    notebook = read(path)
+    if path.stem == "tune_thresholds":
+        notebook.cells.append(nbformat.v4.new_code_cell(EXERCISE))  # pyright: ignore[reportUnknownMemberType]
+    run(notebook, folder, monkeypatch)
+    pictures = [pixels(base64.b64decode(picture)) for picture in outputs(notebook, "image/png")]
+    assert len(pictures) == {"tune_thresholds": 4, "bleed": 4, "latency": 3}[path.stem]
+    assert all((picture.max(axis=2) < 0.9).mean() > 0.01 for picture in pictures)
+    if path.stem == "tune_thresholds":
+        said = "".join(output.get("text", "") for output in notebook.cells[-1].outputs)
+        assert said.startswith("Saved saved.toml: detect.on_db, detect.off_db, choice.settle_ms changed")
+        assert len(outputs(notebook, "text/html")) == 1
+        assert "is the bass" in outputs(notebook, "text/markdown")[0]
+        assert outputs(notebook, "text/plain")[1].startswith("Controls (they move in JupyterLab): thresholds as loaded")
+
+
+@pytest.mark.skipif(RECORDINGS is None, reason="THUMBLINE_RECORDINGS does not name the folder of recordings")
+def test_a_recorded_take_needs_one_line_changed(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    notebook = read(ROOT / "notebooks" / "tune_thresholds.ipynb")
+    take = Path(os.environ["THUMBLINE_RECORDINGS"]).resolve() / "takes" / "funk_comp.flac"
+    line = next(cell for cell in notebook.cells if cell.id == "open")
+    assert line.source.count("\n") == 0
+    line.source = f'bench = open_workbench("{take}", seconds=15)'
+    run(notebook, folder, monkeypatch)
+    words = outputs(notebook, "text/plain")
+    assert any(text.startswith("Right string 9") and "notes that were played" in text for text in words)
+    assert all(len(base64.b64decode(picture)) > 10_000 for picture in outputs(notebook, "image/png"))
