@@ -1,6 +1,7 @@
 """The analysis signal: what the processor listens to, taken from its own memory while a take passes."""
 
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +10,7 @@ from thumbline.dsp.processor import CHUNK, Processor
 from thumbline.dsp.records import ANALYSIS_STEP, TICKS
 
 
-def analysis_signal(processor: Processor, frames: NDArray[np.float64]) -> Iterator[NDArray[np.float64]]:
+def analysis_signal(processor: Processor, frames: NDArray[np.floating[Any]]) -> Iterator[NDArray[np.float64]]:
     """Let ``processor`` decide about ``frames`` (n, channels); yield its analysis signal, (ticks, strings), in parts.
 
     Full scale is 1. Bleed and hum are removed as the processor's rig says, and what lies below the string's range is

@@ -123,7 +123,7 @@ class LanesPicture:
             for db in (-80, -40):
                 self._words(_LEFT - 6, self._y(s, db) + 4, str(db), 9, QUIET, align="right")
 
-    def _draw_level(self, string: int, times_s: NDArray[np.float64], level_db: NDArray[np.float64]) -> None:
+    def _draw_level(self, string: int, times_s: NDArray[np.floating[Any]], level_db: NDArray[np.float64]) -> None:
         foot = self._top(string) + _LANE_PX
         xs = _LEFT + times_s / max(self.seconds, 1e-9) * (WIDTH_PX - _LEFT - _RIGHT)
         share = (np.clip(level_db, FOOT_DB, TOP_DB) - FOOT_DB) / (TOP_DB - FOOT_DB)

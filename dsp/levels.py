@@ -6,6 +6,7 @@ loudest millisecond, and that of the whole step.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,12 +29,12 @@ LOWEST_DB = -120.0
 class Levels:
     """Levels in dBFS (rms), arrays of (steps, strings), string 1 first."""
 
-    times_s: NDArray[np.float64]  #: (steps,), the middle of each step
+    times_s: NDArray[np.floating[Any]]  #: (steps,), the middle of each step
     loudest_db: NDArray[np.float64]  #: of the step's loudest millisecond; compare with ``detect.on_db``
     level_db: NDArray[np.float64]  #: of the whole step; compare with ``detect.off_db``
 
 
-def measure_levels(frames: NDArray[np.float64], rig: Rig, rate: int) -> Levels:
+def measure_levels(frames: NDArray[np.floating[Any]], rig: Rig, rate: int) -> Levels:
     """Measure ``frames`` (n, channels), full scale 1, at ``rate`` frames a second.
 
     Raises InputError if a channel that the rig names is missing.

@@ -34,7 +34,7 @@ def test_where_the_two_would_meet_the_lower_one_gives_way() -> None:
 )
 def test_however_far_the_knobs_are_turned_it_stays_a_rig(on: dict[int, float], off: dict[int, float]) -> None:
     rig = adjusted(RIG, Adjustment(on, off))
-    assert all(low < high for low, high in zip(rig.detect.off_db, rig.detect.on_db, strict=True))
+    assert all(float(low) < float(high) for low, high in zip(rig.detect.off_db, rig.detect.on_db, strict=True))
 
 
 def test_what_a_rig_does_not_accept_is_refused() -> None:

@@ -35,7 +35,7 @@ def test_the_share_of_right_decisions_and_the_mistakes_are_those_of_the_score() 
     assert found.mistakes == scored.mistakes
     right = (scored.found_string == true.string)[true.asked].mean()
     assert found.right == pytest.approx(right)
-    assert found.right < 0.99
+    assert right < 0.99
 
 
 def test_a_look_gives_the_same_as_decisions_and_reasons_asked_for_alone() -> None:
@@ -94,7 +94,7 @@ def test_without_truth_decisions_are_compared_with_those_of_the_rig_as_loaded() 
     bench = Workbench("untold", demo.frames, demo.rate, demo.rig)
     assert bench.reference.kind == "rig"
     assert bench.decisions().right == 1.0
-    assert bench.decisions(demo_rig(on_db=34.0)).right < 0.9
+    assert (bench.decisions(demo_rig(on_db=34.0)).right or 0.0) < 0.9
     assert {note.onset_s for note in bench.known_notes} == {note.onset_s for note in bench.decisions().notes}
 
 
@@ -133,10 +133,10 @@ def test_a_take_without_a_rig_is_measured_and_a_long_one_is_cut(
     assert bench.reference.kind == "rig"
 
 
-@pytest.mark.parametrize("stretch", [{"start_s": -1.0}, {"start_s": 17.3}, {"seconds": 0.0}, {"start_s": float("nan")}])
-def test_a_stretch_that_is_not_in_the_take_is_refused(stretch: dict[str, float]) -> None:
+@pytest.mark.parametrize(("start_s", "seconds"), [(-1.0, 2.0), (17.3, 2.0), (0.0, 0.0), (float("nan"), 2.0)])
+def test_a_stretch_that_is_not_in_the_take_is_refused(start_s: float, seconds: float) -> None:
     with pytest.raises(InputError, match=r"accepted: a stretch of the take, which is 17\.2 s long"):
-        open_workbench(DATA / "demo.flac", **stretch)
+        open_workbench(DATA / "demo.flac", start_s=start_s, seconds=seconds)
 
 
 def test_a_take_that_does_not_fit_the_rig_is_refused(tmp_path: Path) -> None:

@@ -105,6 +105,8 @@ def test_a_slider_moves_the_picture_and_the_rig_is_saved_with_its_comments(workp
 
 
 def _use(page: Any, workplace: Path) -> None:
+    from playwright.sync_api import expect
+
     page.get_by_role("heading", name="Turn the knobs").wait_for()
     page.get_by_role("button", name="Python 3 (ipykernel) | Idle").or_(
         page.locator("[data-status='idle']")
@@ -116,11 +118,12 @@ def _use(page: Any, workplace: Path) -> None:
 
     picture = page.locator(".jp-Cell:has(.widget-slider) .jp-RenderedImage img").first
     before = picture.get_attribute("src")
+    assert before
     handle = page.locator(".widget-slider", has_text="begin to sound (on), dB").locator(".noUi-handle")
     handle.focus()
     for _ in range(4):
         handle.press("PageUp")
-    page.wait_for_function("([image, old]) => image.src !== old", arg=[picture.element_handle(), before])
+    expect(picture).not_to_have_attribute("src", str(before), timeout=1e3 * PATIENCE_S)
     assert picture.evaluate("image => image.complete && image.naturalWidth") == 1200
 
     page.get_by_role("button", name="save the rig").click()

@@ -41,7 +41,7 @@ panel.moment.value = 7.05
 
 
 def read(path: Path) -> Any:
-    return nbformat.read(path, as_version=4)  # pyright: ignore[reportUnknownMemberType]
+    return nbformat.read(path, as_version=4)
 
 
 def run(notebook: Any, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
@@ -78,7 +78,7 @@ def test_the_notebooks_are_those_that_are_meant() -> None:
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 def test_a_notebook_is_stored_without_outputs(path: Path) -> None:
     notebook = read(path)
-    nbformat.validate(notebook)  # pyright: ignore[reportUnknownMemberType]
+    nbformat.validate(notebook)
     assert [cell.id for cell in notebook.cells if cell.get("outputs") or cell.get("execution_count")] == []
     assert set(notebook.metadata) <= {"kernelspec", "language_info"}, "clear all outputs and widget state, then save"
     assert all(not cell.metadata for cell in notebook.cells)
@@ -110,7 +110,7 @@ def test_a_notebook_runs_on_the_demo_take_and_its_pictures_show_something(
 ) -> None:
     notebook = read(path)
     if path.stem == "tune_thresholds":
-        notebook.cells.append(nbformat.v4.new_code_cell(EXERCISE))  # pyright: ignore[reportUnknownMemberType]
+        notebook.cells.append(nbformat.v4.new_code_cell(EXERCISE))
     run(notebook, folder, monkeypatch)
     pictures = [pixels(base64.b64decode(picture)) for picture in outputs(notebook, "image/png")]
     assert len(pictures) == {"tune_thresholds": 4, "bleed": 4, "latency": 3}[path.stem]
