@@ -25,7 +25,7 @@ from thumbline.dsp.workbench import Decisions, Workbench
 #: How far the thresholds may be moved, in dB, and the longest wait, in ms.
 MOST_DB, MOST_SETTLE_MS = 36.0, 50.0
 ALL = 0
-_WIDE = widgets.Layout(width="620px")
+_WIDE, _NARROW = widgets.Layout(width="620px"), widgets.Layout(width="380px")
 _STYLE = {"description_width": "220px"}
 
 
@@ -38,11 +38,11 @@ class TuningPanel:
         numbers = range(1, rig.string_count + 1)
         self._on_db, self._off_db = dict.fromkeys(numbers, 0.0), dict.fromkeys(numbers, 0.0)
         names = [("all strings", ALL), *((string_name(rig, number), number) for number in numbers)]
-        self.string = widgets.Dropdown(options=names, description="strings to move", style=_STYLE)
+        self.string = widgets.Dropdown(options=names, description="strings to move", style=_STYLE, layout=_NARROW)
         self.on = self._slider("begin to sound (on), dB", -MOST_DB, MOST_DB, 0.5, 0.0)
         self.off = self._slider("fall silent (off), dB", -MOST_DB, MOST_DB, 0.5, 0.0)
         longest_ms = max(MOST_SETTLE_MS, rig.choice.settle_ms)
-        self.settle = self._slider("wait for a strum, ms", 0.0, longest_ms, 0.5, rig.choice.settle_ms)
+        self.settle = self._slider("wait for a strum, ms", 0.0, longest_ms, 0.5, rig.choice.settle_ms, ".1f")
         self.moment = self._slider("moment, s", 0.0, max(bench.seconds, 0.01), 0.005, moment_s, ".3f")
         self.place = widgets.Dropdown(description="go to", style=_STYLE, layout=_WIDE)
         self.back = widgets.Button(description="as it was loaded", tooltip="undo every move")
