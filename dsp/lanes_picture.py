@@ -98,14 +98,16 @@ class LanesPicture:
 
     def _words(
         self, x: float, y: float, text: str, size: float, colour: str, weight: str = "normal", align: str = "left"
-    ) -> float:
-        """Write, with the baseline at ``y``; return where the words end."""
-        artist = Text(
-            x, self._height - y, text, color=colour, fontsize=size * 72 / DPI, fontfamily=FAMILY, fontweight=weight
-        )
+    ) -> Text:
+        """Write, with the baseline at ``y``."""
+        size *= 72 / DPI
+        artist = Text(x, self._height - y, text, color=colour, fontsize=size, fontfamily=FAMILY, fontweight=weight)
         artist.set(horizontalalignment=align, parse_math=False)
         self._put(artist)
-        return float(artist.get_window_extent(self._canvas.get_renderer()).x1)
+        return artist
+
+    def _end_of(self, words: Text) -> float:
+        return float(words.get_window_extent(self._canvas.get_renderer()).x1)
 
     def _draw_paper(self) -> None:
         right, n = WIDTH_PX - _RIGHT, self.rig.string_count
@@ -202,10 +204,10 @@ class LanesPicture:
             ("taken for the bass", "none", INK, "xxx"),
         ):
             self._boxes([(x, y - 10, x + 22, y + 1)], colour, edge, hatch)
-            x = self._words(x + 28, y, word, 11, INK) + 22
+            x = self._end_of(self._words(x + 28, y, word, 11, INK)) + 22
         for word, style in (("on: begins to sound above", _DASHED), ("off: silent below", _DOTTED)):
             self._lines([(x, y - 4, x + 24, y - 4)], INK, 1.2, style)
-            x = self._words(x + 30, y, word, 11, INK) + 22
+            x = self._end_of(self._words(x + 30, y, word, 11, INK)) + 22
         self._lines([(x, y - 4, x + 24, y - 4)], QUIET, 0.8)
         self._words(x + 30, y, "floor", 11, INK)
 
