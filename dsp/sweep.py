@@ -50,21 +50,33 @@ def sweep(
     """Move a threshold of ``strings`` (default: all) away from where ``rig`` (default: as loaded) has it.
 
     Decisions are compared with the truth where it is known, or else with what the rig decided as it was loaded.
+    Offsets at which a threshold would meet the other one, or the end of what a rig accepts, are left out.
     Raises ValueError if ``offsets_db`` does not hold 0, or nothing is asked (silence).
     """
     if 0.0 not in offsets_db:
         raise ValueError(f"offsets_db is {list(offsets_db)}; accepted: numbers with 0 among them")
     rig = rig or bench.rig
     moved = tuple(strings or range(1, rig.string_count + 1))
-    offsets = tuple(sorted(offsets_db))
-    shifts = [dict.fromkeys(moved, offset) for offset in offsets]
-    rigs = [adjusted(rig, Adjustment(on_db=s) if threshold == "on_db" else Adjustment(off_db=s)) for s in shifts]
+    tried = [(offset, _moved(rig, threshold, moved, offset)) for offset in sorted(offsets_db)]
+    tried = [(offset, each) for offset, each in tried if _arrived(rig, each, threshold, moved, offset)]
+    offsets, rigs = tuple(offset for offset, _ in tried), [each for _, each in tried]
     right: list[float] = []
     for decisions in bench.decisions_of(rigs):
         if decisions.right is None:
             raise ValueError("nothing sounds in this take, so no decision can be right or wrong")
         right.append(decisions.right)
     return Sweep(threshold, moved, offsets, tuple(right), plateau(offsets, right))
+
+
+def _moved(rig: Rig, threshold: Threshold, strings: Sequence[int], offset_db: float) -> Rig:
+    shifts = dict.fromkeys(strings, offset_db)
+    return adjusted(rig, Adjustment(on_db=shifts) if threshold == "on_db" else Adjustment(off_db=shifts))
+
+
+def _arrived(before: Rig, after: Rig, threshold: Threshold, strings: Sequence[int], offset_db: float) -> bool:
+    """Whether the threshold has moved as far as it was meant to, on every string."""
+    old, new = getattr(before.detect, threshold), getattr(after.detect, threshold)
+    return all(abs(new[s - 1] - old[s - 1] - offset_db) < 0.02 for s in strings)
 
 
 def plateau(offsets_db: Sequence[float], right: Sequence[float], tolerance: float = TOLERANCE) -> tuple[float, float]:

@@ -53,3 +53,8 @@ def test_a_plateau_that_reaches_the_end_of_what_was_tried_may_reach_further() ->
 def test_offsets_without_the_rigs_own_place_are_refused() -> None:
     with pytest.raises(ValueError, match="0 among them"):
         sweep(demo_bench(), "on_db", offsets_db=(-3.0, 3.0))
+
+
+def test_a_threshold_is_not_swept_past_the_other_one() -> None:
+    found = sweep(demo_bench(), "off_db", offsets_db=(-8.0, 0.0, 12.0, 16.0, 24.0))
+    assert found.offsets_db == (-8.0, 0.0, 12.0)  # off lies 16 dB below on

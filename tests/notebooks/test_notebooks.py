@@ -10,6 +10,7 @@ from typing import Any
 import nbformat
 import pytest
 from nbclient import NotebookClient
+from nbclient.exceptions import CellExecutionError
 
 from tests.benches import RECORDINGS, ROOT, pixels
 
@@ -134,3 +135,17 @@ def test_a_recorded_take_needs_one_line_changed(folder: Path, monkeypatch: pytes
     words = outputs(notebook, "text/plain")
     assert any(text.startswith("Right string 9") and "notes that were played" in text for text in words)
     assert all(len(base64.b64decode(picture)) > 10_000 for picture in outputs(notebook, "image/png"))
+
+
+def test_a_wrong_file_name_is_answered_in_one_line_without_a_traceback(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    notebook = read(ROOT / "notebooks" / "latency.ipynb")
+    del notebook.cells[4:]
+    notebook.cells[-1].source = 'bench = open_workbench("nowhere.wav")'
+    with pytest.raises(CellExecutionError):
+        run(notebook, folder, monkeypatch)
+    (error,) = notebook.cells[-1].outputs
+    assert error["ename"] == "InputError"
+    assert error["traceback"] == [error["evalue"]]
+    assert "nowhere.wav" in error["evalue"]
