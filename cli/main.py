@@ -23,6 +23,8 @@ COMMANDS = {
         "thumbline.cli.calibrate:calibrate",
         "Measure a guitar from its open strings and write a rig.",
     ),
+    "refine": ("thumbline.cli.refine:refine", "Search a rig's thresholds on takes whose notes are known."),
+    "score": ("thumbline.cli.score:score", "Compare a result with the notes that were really played."),
     "rig": ("thumbline.cli.rig:rig", "Write, check and explain rigs, the settings files of a guitar."),
 }
 

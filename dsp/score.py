@@ -141,33 +141,37 @@ def score(
     np.add.at(confusion, (truth.string[truth.asked], found_string[truth.asked]), 1)
     played, silent = int(confusion[1:].sum()), int(confusion[0].sum())
     rows = [row for row in bassline if row.offset_s - row.onset_s >= SHORTEST_ROW_S]
-    rates: dict[float, Rates] = {}
-    missed: list[Stretch] = []
-    false: list[Spanned] = []
-    errors_ms: list[float] = []
-    for tolerance_s in TOLERANCES_S[::-1]:
-        rates[tolerance_s], missed, false, errors_ms = _bass_notes(truth, rows, tolerance_s)
+    notes_within = {tolerance_s: bass_notes(truth, rows, tolerance_s) for tolerance_s in TOLERANCES_S}
+    loosest = notes_within[TOLERANCES_S[0]]
     return Score(
         path_right=_share(int(np.trace(confusion[1:, 1:])), played),
         path_missed=_share(int(confusion[1:, 0].sum()), played),
         path_false=_share(int(confusion[0, 1:].sum()), silent),
-        bass={tolerance_s: rates[tolerance_s] for tolerance_s in TOLERANCES_S},
+        bass={tolerance_s: each.rates for tolerance_s, each in notes_within.items()},
         strings=tuple(_string_score(truth, notes, confusion, string) for string in range(1, strings + 1)),
         after_a_pluck=None if mutes is None else latency(truth, mutes, strings, plucked=True),
         after_a_stop=None if mutes is None else latency(truth, mutes, strings, plucked=False),
-        onset_error=spread(errors_ms),
+        onset_error=spread(loosest.late_ms),
         mistakes=tuple(find_mistakes(truth, found_string)),
-        missed=tuple(missed),
-        false=tuple(false),
+        missed=loosest.missed,
+        false=loosest.false,
         confusion_s=confusion.astype(np.float64) * STEP_S,
         found_string=found_string,
     )
 
 
-def _bass_notes(
-    truth: TrueBass, rows: Sequence[Spanned], tolerance_s: float
-) -> tuple[Rates, list[Stretch], list[Spanned], list[float]]:
-    """Return the rates, the sure stretches that were missed, the rows that are wrong, and how late the others are."""
+@dataclass(frozen=True)
+class BassNotes:
+    """How the notes of the bass line were matched."""
+
+    rates: Rates
+    missed: tuple[Stretch, ...]  #: sure stretches that no row matches
+    false: tuple[Spanned, ...]  #: rows that match nothing and have no excuse
+    late_ms: tuple[float, ...]  #: by how much the onsets of the others are late
+
+
+def bass_notes(truth: TrueBass, rows: Sequence[Spanned], tolerance_s: float) -> BassNotes:
+    """Match rows of the bass line, none of them shorter than ``SHORTEST_ROW_S``, with the true bass."""
     sure = [each for each in truth.stretches if each.sure]
     optional = [each for each in truth.stretches if not each.sure]
     pairs = match(sure, rows, tolerance_s)  # what counts is matched first
@@ -175,9 +179,12 @@ def _bass_notes(
     left = [row for index, row in enumerate(rows) if index not in matched_rows]
     fair = {index for _, index in match(optional, left, tolerance_s)}
     false = [row for index, row in enumerate(left) if index not in fair and not truth.excuses(row.onset_s)]
-    missed = [each for index, each in enumerate(sure) if index not in matched_true]
-    errors_ms = [1e3 * (rows[found].onset_s - sure[true].onset_s) for true, found in pairs]
-    return Rates(len(sure), len(pairs), len(false)), missed, false, errors_ms
+    return BassNotes(
+        Rates(len(sure), len(pairs), len(false)),
+        tuple(each for index, each in enumerate(sure) if index not in matched_true),
+        tuple(false),
+        tuple(1e3 * (rows[found].onset_s - sure[true].onset_s) for true, found in pairs),
+    )
 
 
 def _string_score(

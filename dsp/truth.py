@@ -103,14 +103,14 @@ def _checked(entry: Entry, rig: Rig, name: str) -> TrueNote:
 
 
 def _pitch(entry: Entry, rig: Rig, place: str) -> float:
-    if "midi" in entry.values:
-        return _number(entry, "midi", place, 0.0, 127.0)
+    if "hz" in entry.values:
+        return hz_to_midi(_number(entry, "hz", place, 8.0, 13_000.0), rig.instrument.a4_hz)
     if "note" in entry.values:
         try:
             return float(note_to_midi(str(entry.values["note"])))
         except InputError as error:
             raise InputError(f"{place}: {error}") from None
-    return float(hz_to_midi(_number(entry, "hz", place, 8.0, 13_000.0), rig.instrument.a4_hz))
+    return _number(entry, "midi", place, 0.0, 127.0)
 
 
 def _number(entry: Entry, key: str, place: str, low: float, high: float, default: float | None = None) -> float:
