@@ -12,14 +12,14 @@ from thumbline.dsp.rig import Rig
 from thumbline.dsp.rig_file import load_rig, rig_from_dict, rig_text, write_rig
 
 #: What a note about a change begins with, so that the next change can replace it.
-NOTE_MARK = "# Changed by hand: "
+NOTE_MARK = "# Changed by "
 
 
 def edited_text(text: str, changes: Mapping[str, object], notes: Mapping[str, str] | None = None) -> str:
     """Return rig file ``text`` with ``changes``, by key such as ``detect.on_db``.
 
-    ``notes`` maps keys to why; each is written as a comment line above the setting, in place of an earlier one of its
-    kind. Lists keep the comments inside them if the number of items stays. ``text`` must be TOML.
+    ``notes`` maps keys to who changed it, and why; each is written as a comment line above the setting, in place of an
+    earlier one of its kind. Lists keep the comments inside them if the number of items stays. ``text`` must be TOML.
     """
     import tomlkit
 

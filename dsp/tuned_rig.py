@@ -40,7 +40,7 @@ def save_tuned(target: Path, tuned: Rig, loaded: Rig, source: Path | None, why: 
             elif old != "auto":  # what it leaves open and nobody moved stays open
                 changes[key] = new
     before = load_rig(source) if source is not None else loaded
-    notes = {key: f"{why}; it was {_shown(before, key)}" for key in changes}
+    notes = {key: f"hand: {why}; it was {_shown(before, key)}" for key in changes}
     save_changes(source, target, tuned, changes, notes)
     return changes
 

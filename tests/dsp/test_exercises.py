@@ -1,0 +1,62 @@
+"""Exercises put together from open strings have the notes that their truth says."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from thumbline.dsp.calibration import calibrate
+from thumbline.dsp.errors import InputError
+from thumbline.dsp.exercises import make_exercises, plain_input
+from thumbline.dsp.known_takes import KnownTake, outcome
+from thumbline.dsp.rig import Rig
+
+OPEN_STRINGS = Path(__file__).parents[2] / "data" / "demo_open_strings.flac"
+
+
+@pytest.fixture(scope="module")
+def rig() -> Rig:
+    return calibrate(OPEN_STRINGS, Rig()).rig
+
+
+@pytest.fixture(scope="module")
+def exercises(rig: Rig) -> list[KnownTake]:
+    return make_exercises(OPEN_STRINGS, rig)
+
+
+def test_they_have_a_bass_line_and_notes_above_it_on_every_string(exercises: list[KnownTake]) -> None:
+    assert len(exercises) == 4
+    for each in exercises:
+        assert {note.string for note in each.truth.notes} == {1, 2, 3, 4, 5, 6}
+        assert len(each.truth.stretches) > 20
+
+
+def test_their_notes_are_heard_where_the_truth_has_them(exercises: list[KnownTake], rig: Rig) -> None:
+    fared = outcome(plain_input(rig), exercises[0])
+    assert fared.path_right > 0.99
+    assert fared.f > 0.97
+
+
+def test_bleed_comes_along(exercises: list[KnownTake], rig: Rig) -> None:
+    data = plain_input(rig).model_dump()
+    data["bleed"]["matrix"] = "off"
+    data["detect"]["on_db"] = [db - 15.0 for db in data["detect"]["on_db"]]
+    assert outcome(Rig.model_validate(data), exercises[0]).accuracy < 0.9
+
+
+def test_hum_is_taken_out(exercises: list[KnownTake]) -> None:
+    lead = exercises[0].frames[: round(0.3 * exercises[0].rate)].astype(float)
+    time = np.arange(len(lead)) / exercises[0].rate
+    hum = np.abs(np.exp(-2j * np.pi * 50.0 * time) @ lead).max() / len(lead) * 2
+    assert 20 * np.log10(hum / np.sqrt(2)) < -80.0  # the take has -66 dBFS of it in all harmonics
+
+
+def test_two_calls_make_the_same(exercises: list[KnownTake], rig: Rig) -> None:
+    assert (make_exercises(OPEN_STRINGS, rig)[3].frames == exercises[3].frames).all()
+
+
+def test_a_take_without_open_strings_is_refused(tmp_path: Path, rig: Rig) -> None:
+    soundfile.write(tmp_path / "quiet.wav", np.zeros((48_000, 6)), 48_000)
+    with pytest.raises(InputError, match="fewer than two strings are plucked alone"):
+        make_exercises(tmp_path / "quiet.wav", rig)
