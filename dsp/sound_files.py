@@ -1,0 +1,124 @@
+"""Finished tracks as files: lossless and compressed, with tags.
+
+libsndfile writes the sound, mutagen the tags: Vorbis comments (Xiph.Org, "Ogg Vorbis I format specification: comment
+field and header specification") in FLAC, Ogg Vorbis and Opus, ID3v2.4 frames (id3.org, "ID3 tag version 2.4.0 - Native
+Frames") in MP3 and WAV.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from thumbline.dsp.errors import InputError
+
+#: Frames written at a time; libsndfile's Vorbis encoder runs out of stack on a whole track at once.
+BLOCK = 8192
+
+
+class Format(NamedTuple):
+    """How a format is written."""
+
+    container: str  #: libsndfile's name
+    encoding: str
+    rates: tuple[int, ...]  #: sample rates it can hold; none: any
+    description: str
+
+
+FORMATS = {
+    "flac": Format("FLAC", "PCM_24", (), "lossless, and plays on phones and in browsers"),
+    "wav": Format("WAV", "PCM_24", (), "lossless, the largest"),
+    "ogg": Format("OGG", "VORBIS", (), "compressed"),
+    "opus": Format("OGG", "OPUS", (8000, 12000, 16000, 24000, 48000), "compressed, the smallest"),
+    "mp3": Format("MP3", "MPEG_LAYER_III", (16000, 22050, 24000, 32000, 44100, 48000), "compressed, plays everywhere"),
+}
+#: What a format takes that cannot hold the take's rate.
+RATE_INSTEAD = 48_000
+
+
+@dataclass(frozen=True)
+class Tags:
+    """What a player shows."""
+
+    title: str
+    take: str
+    part: str
+    bpm: float
+    number: int  #: of the track, from 1
+    count: int
+
+
+def write_sound(path: Path, sound: NDArray[np.float32], rate: int, name: str) -> None:
+    """Write ``sound``, (frames, channels), as ``FORMATS[name]``. Raises InputError if libsndfile cannot."""
+    form = FORMATS[name]
+    if form.rates and rate not in form.rates:
+        import soxr
+
+        sound, rate = soxr.resample(sound, rate, RATE_INSTEAD), RATE_INSTEAD
+    try:
+        with soundfile.SoundFile(
+            str(path), "w", rate, sound.shape[1], subtype=form.encoding, format=form.container
+        ) as file:
+            for first in range(0, len(sound), BLOCK):
+                file.write(sound[first : first + BLOCK])
+    except (soundfile.LibsndfileError, ValueError) as error:
+        reason = str(error).rpartition(": ")[2].rstrip(".")
+        raise InputError(f"cannot write {path.name}: {reason}") from error
+
+
+def write_tags(path: Path, name: str, tags: Tags) -> None:
+    """Replace the tags of a file of ``FORMATS[name]``."""
+    number = f"{tags.number}/{tags.count}"
+    bpm = f"{tags.bpm:.1f}".removesuffix(".0")
+    if name in ("mp3", "wav"):
+        from mutagen import id3
+
+        # The frame for the tempo holds whole numbers only: the title has the rest.
+        frames: Sequence[Any] = (
+            id3.TIT2(encoding=3, text=tags.title),
+            id3.TALB(encoding=3, text=tags.take),
+            id3.TIT3(encoding=3, text=tags.part),
+            id3.TBPM(encoding=3, text=str(round(tags.bpm))),
+            id3.TRCK(encoding=3, text=number),
+            id3.TXXX(encoding=3, desc="tempo", text=f"{bpm} bpm"),
+        )
+        if name == "wav":
+            from mutagen.wave import WAVE
+
+            file: Any = WAVE(path)
+            if file.tags is None:
+                file.add_tags()
+        else:
+            from mutagen.mp3 import MP3
+
+            file = MP3(path)
+            if file.tags is None:
+                file.add_tags()
+        file.tags.clear()
+        for frame in frames:
+            file.tags.add(frame)
+        file.save()
+        return
+    if name == "flac":
+        from mutagen.flac import FLAC as Kind  # noqa: N811
+    elif name == "ogg":
+        from mutagen.oggvorbis import OggVorbis as Kind
+    else:
+        from mutagen.oggopus import OggOpus as Kind
+    file = Kind(path)
+    file.delete()
+    file = Kind(path)
+    for field, text in (
+        ("TITLE", tags.title),
+        ("ALBUM", tags.take),
+        ("PART", tags.part),
+        ("BPM", bpm),
+        ("TRACKNUMBER", str(tags.number)),
+        ("TRACKTOTAL", str(tags.count)),
+    ):
+        file[field] = [text]
+    file.save()
