@@ -19,6 +19,7 @@ from thumbline.dsp.errors import InputError
 #: Name, where it lives, and what it does: a command is imported only when it is called.
 COMMANDS = {
     "render": ("thumbline.cli.render:render", "Split takes into a bass line and the rest."),
+    "practice": ("thumbline.cli.practice:practice", "Make tracks to practise with: parts, speeds, click, loops."),
     "calibrate": (
         "thumbline.cli.calibrate:calibrate",
         "Measure a guitar from its open strings and write a rig.",

@@ -109,16 +109,13 @@ def early_start_s(loop: Loop, notes: Sequence[Note]) -> float:
     return min(max(early, default=0.0) + LEAD_S, loop.start_s)
 
 
-def join_passes(passes: Sequence[NDArray[np.float32]], seam: int) -> NDArray[np.float32]:
-    """Join passes, (frames, channels) each, which overlap by ``seam`` frames, in which one fades into the next."""
-    channels = passes[0].shape[1]
-    out = np.zeros((sum(len(each) - seam for each in passes) + seam, channels), np.float32)
+def with_faded_ends(sound: NDArray[np.float32], seam: int) -> NDArray[np.float32]:
+    """Return ``sound``, (frames, channels), faded in and out over ``seam`` frames.
+
+    Where the end of one sound and the beginning of the next lie on each other, the two gains add up to 1.
+    """
     fade = (0.5 - 0.5 * np.cos(np.pi * (np.arange(seam) + 0.5) / seam)).astype(np.float32)[:, None]
-    at = 0
-    for each in passes:
-        faded = each.copy()
-        faded[:seam] *= fade
-        faded[len(faded) - seam :] *= fade[::-1]
-        out[at : at + len(each)] += faded
-        at += len(each) - seam
+    out = sound.copy()
+    out[:seam] *= fade
+    out[len(out) - seam :] *= fade[::-1]
     return out

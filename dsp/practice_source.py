@@ -80,7 +80,9 @@ def read_source(path: Path, rig: Rig, progress: Progress = lambda share: None) -
     """
     source = _from_folder(path) if is_rendered(path) else _from_take(path, rig, progress)
     if not source.notes:
-        raise InputError(f"{printable(path)}: no note was found, so there is nothing to practise; is this the right take?")
+        raise InputError(
+            f"{printable(path)}: no note was found, so there is nothing to practise; is this the right take?"
+        )
     return source
 
 
@@ -179,9 +181,7 @@ def _gate(transcript: Transcript, string: int, fade: float, rate: int) -> NDArra
     return np.array(corners)
 
 
-def _voice(
-    sound: NDArray[np.float32], rate: int, onsets: Sequence[int], pitch: Sequence[tuple[float, float]]
-) -> Voice:
+def _voice(sound: NDArray[np.float32], rate: int, onsets: Sequence[int], pitch: Sequence[tuple[float, float]]) -> Voice:
     frames = np.array([round(time_s * rate) for time_s, _ in pitch], np.int64)
     hz = np.array([hz for _, hz in pitch], np.float64)
     keep = (hz > 0.0) & np.concatenate([[True], np.diff(frames) > 0])[: len(frames)]

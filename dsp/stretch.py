@@ -53,9 +53,7 @@ class Voice:
         """Return frames ``first`` to ``end`` as a voice of its own."""
         onsets = self.onsets[(self.onsets >= first) & (self.onsets < end)]
         known = (self.pitch_frames >= first) & (self.pitch_frames < end)
-        return Voice(
-            self.sound[first:end], self.rate, onsets - first, self.pitch_frames[known] - first, self.hz[known]
-        )
+        return Voice(self.sound[first:end], self.rate, onsets - first, self.pitch_frames[known] - first, self.hz[known])
 
 
 def stretch(voice: Voice, factor: float, frames: int | None = None) -> NDArray[np.float32]:

@@ -122,7 +122,12 @@ def beats_from_taps(taps: Sequence[float], seconds: float, beats_per_bar: int, f
 
 
 def beats_from_bpm(
-    bpm: float, notes: Iterable[Note], bassline: Sequence[Note], seconds: float, beats_per_bar: int, first_bar_s: float | None
+    bpm: float,
+    notes: Iterable[Note],
+    bassline: Sequence[Note],
+    seconds: float,
+    beats_per_bar: int,
+    first_bar_s: float | None,
 ) -> Beats:
     """A strict grid at ``bpm``: from ``first_bar_s`` on, or where most notes fall on it."""
     period = 60.0 / check_bpm(bpm)

@@ -1,0 +1,214 @@
+"""`thumbline practice`: tracks to practise with, made from takes."""
+
+import os
+import signal
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, wait
+from ctypes import c_double
+from multiprocessing import active_children, get_context
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from thumbline.cli.signals import interrupt
+
+if TYPE_CHECKING:
+    from thumbline.dsp.practice_set import PracticeSet
+    from thumbline.dsp.practice_settings import PracticeSettings
+    from thumbline.dsp.rig import Rig
+
+#: Seconds between looks at what the workers have done.
+LOOK_S = 0.1
+#: Threads that one take keeps busy at most.
+MOST_THREADS = 4
+
+#: Shared with the workers: the share of each take that is done.
+_shares: Any = None
+
+_PATH: Any = click.Path(path_type=Path)
+
+
+@click.command()
+@click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=_PATH)
+@click.option("--out", required=True, metavar="DIR", type=_PATH, help="Where the folders go.")
+@click.option("--rig", "rig_file", metavar="RIG", type=_PATH, help="Settings of the guitar.")
+@click.option("--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="Takes at once.")
+@click.option("--bpm", type=float, metavar="BPM", help="The tempo, if you know it; else it is estimated and shown.")
+@click.option(
+    "--taps", type=_PATH, metavar="FILE", help="A text file with the time of each beat in seconds, one a line."
+)
+@click.option("--beats", "beats_per_bar", default=4, show_default=True, help="Beats a bar.")
+@click.option("--first-bar", "first_bar_s", type=float, metavar="S", help="When bar 1 begins, in seconds; else found.")
+@click.option("--speeds", default="100,75,60", show_default=True, metavar="LIST", help="Speeds in percent.")
+@click.option("--transpose", default=0, show_default=True, metavar="N", help="Semitones up, or down if below 0.")
+@click.option("--mix", "mixes", multiple=True, metavar="NAME", help="Only these mixes, at every speed (see below).")
+@click.option(
+    "--quieter",
+    "quieter_db",
+    default=12.0,
+    show_default=True,
+    metavar="DB",
+    help="How much quieter the other part is in bass-lead and guitar-lead.",
+)
+@click.option(
+    "--placement",
+    default="together",
+    show_default=True,
+    metavar="HOW",
+    help="together, or apart: bass left, guitar right.",
+)
+@click.option(
+    "--click",
+    "click_",
+    default="count-in",
+    show_default=True,
+    metavar="WHEN",
+    help="off, count-in or throughout, in mixes of both parts.",
+)
+@click.option(
+    "--count-in", "count_in_bars", default=1, show_default=True, metavar="BARS", help="How many bars are counted in."
+)
+@click.option("--click-level", "click_db", default=0.0, show_default=True, metavar="DB", help="Louder or softer click.")
+@click.option(
+    "--accent",
+    "accent_db",
+    default=4.0,
+    show_default=True,
+    metavar="DB",
+    help="How much louder the first beat of a bar is.",
+)
+@click.option(
+    "--loop",
+    "loops",
+    multiple=True,
+    metavar="WHAT",
+    help='A loop: "bars 5-8", "12.5-20" (seconds), or "phrases". Repeatable.',
+)
+@click.option("--loop-mix", default="both", show_default=True, metavar="NAME", help="The mix that loops have.")
+@click.option("--repeats", default=4, show_default=True, metavar="N", help="How often a loop is played.")
+@click.option("--ladder", metavar="A-B/STEP", help="Loops get faster with each repeat: 60-100/10, in percent.")
+@click.option("--gapless", is_flag=True, help="Repeats follow at once, without a count-in.")
+@click.option(
+    "--loudness", "loudness_lufs", default=-18.0, show_default=True, metavar="LUFS", help="Loudness of every track."
+)
+@click.option(
+    "--format", "formats", multiple=True, metavar="NAME", help="flac (default), wav, ogg, opus, mp3. Repeatable."
+)
+@click.option(
+    "--stretch",
+    default="strings",
+    show_default=True,
+    metavar="HOW",
+    help="How slower tracks are made: strings, each by itself, or library, their sum.",
+)
+def practice(
+    takes: tuple[Path, ...],
+    out: Path,
+    rig_file: Path | None,
+    jobs: int,
+    speeds: str,
+    ladder: str | None,
+    click_: str,
+    formats: tuple[str, ...],
+    mixes: tuple[str, ...],
+    **rest: Any,
+) -> None:
+    """Make practice tracks: one folder for each take.
+
+    TAKE is a recording with one channel for each string, or a folder that `thumbline render` made. With nothing but
+    --out you get, all equally loud: bass alone, guitar alone, both, each with the other quieter, both with a click, and
+    the most useful of these at 75 and 60 % of the speed, at the same pitch; the click, the bass line as MIDI and in
+    tablature, and index.json, which lists everything.
+
+    Mixes: bass, guitar, both, bass-lead, guitar-lead, both-click. Bass and guitar alone are always made.
+
+    A second run makes only what has changed.
+    """
+    from thumbline.cli.progress import compile_kernels
+    from thumbline.dsp.outputs import distinct_names
+    from thumbline.dsp.practice_settings import PracticeSettings, parse_ladder, parse_speeds
+    from thumbline.dsp.rig import Rig
+    from thumbline.dsp.rig_file import load_rig
+
+    settings = PracticeSettings(
+        speeds=parse_speeds(speeds),
+        ladder=parse_ladder(ladder) if ladder else (),
+        click=click_,  # pyright: ignore[reportArgumentType]  checked there
+        formats=tuple(dict.fromkeys(formats)) or ("flac",),
+        mixes=mixes or None,
+        **rest,
+    )
+    rig = load_rig(rig_file) if rig_file else Rig()
+    distinct_names(takes)
+    compile_kernels()
+    for made in _make_all(takes, out, rig, settings, min(jobs, len(takes))):
+        for line in _lines(made):
+            click.echo(line)
+
+
+def _lines(made: "PracticeSet") -> Iterator[str]:
+    index, tempo = made.index, made.index["tempo"]
+    kept = f", {made.kept} as before" if made.kept else ""
+    yield f"{made.folder}: {len(index['tracks'])} tracks; {made.written} files written{kept}"
+    pace = "steady" if tempo["steady"] else "follows the player"
+    line = f"  {tempo['bpm']:.1f} bpm ({tempo['source']}, {pace}), {tempo['beats_per_bar']} beats a bar"
+    bars = index["bars"]
+    yield line + (f", bar 1 at {bars[0]['start_s']:.2f} s" if bars else "")
+    if tempo["source"] == "estimated":
+        share = tempo["confidence"] or 0.0
+        yield f"  a note falls on {share:.0%} of the beats; if the click is wrong, say --bpm, --taps, --beats or --first-bar"
+
+
+def _make_all(
+    takes: Sequence[Path], out: Path, rig: "Rig", settings: "PracticeSettings", jobs: int
+) -> "Iterator[PracticeSet]":
+    """Make each set, ``jobs`` at a time; results in the order of the takes."""
+    from thumbline.cli.progress import progress_bar
+    from thumbline.dsp.practice_set import make_practice_set
+
+    threads = max(1, min((os.cpu_count() or 1) // jobs, MOST_THREADS))
+    if jobs == 1:
+        for take in takes:
+            with progress_bar(take.name) as show:
+                made = make_practice_set(take, out, rig, settings, show, threads)
+            yield made
+        return
+    context = get_context("spawn")
+    shares: Any = context.Array(c_double, len(takes))
+    with ProcessPoolExecutor(jobs, context, _share, (shares,)) as pool:
+        work = [pool.submit(_make_one, i, take, out, rig, settings, threads) for i, take in enumerate(takes)]
+        try:
+            with progress_bar(f"{len(takes)} takes") as show:
+                while wait(work, LOOK_S).not_done:
+                    show(sum(shares) / len(takes))
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            for worker in active_children():
+                worker.terminate()
+            raise
+        for each in work:
+            yield each.result()
+
+
+def _share(shares: Any) -> None:
+    """Begin a worker: what it shares, and how it ends when it is told to."""
+    global _shares  # how a pool hands shared memory to its workers
+    _shares = shares
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the terminal's Ctrl-C; whoever started the worker tells it to stop
+
+
+def _make_one(
+    index: int, take: Path, out: Path, rig: "Rig", settings: "PracticeSettings", threads: int
+) -> "PracticeSet":
+    from thumbline.dsp.practice_set import make_practice_set
+
+    def show(share: float) -> None:
+        if _shares is not None:
+            _shares[index] = share
+
+    signal.signal(signal.SIGTERM, interrupt)
+    try:
+        return make_practice_set(take, out, rig, settings, show, threads)
+    finally:
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)

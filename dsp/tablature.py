@@ -1,0 +1,166 @@
+"""The bass line in tablature with bar lines: as text, and as a picture.
+
+In the text a column is a part of a beat (a quarter of it, or a third where that fits the notes better); in the picture
+place is time, and the bar behind a fret number shows how long it rings. Below stand the names of the notes as heard.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from thumbline.dsp.notes import Note
+from thumbline.dsp.rig import Rig
+from thumbline.dsp.takes import printable
+from thumbline.dsp.tempo import Beats
+from thumbline.dsp.tuning import midi_to_note
+
+#: Columns of the text, at most.
+LINE_WIDTH = 108
+#: Bars in a row of the picture, and its measures in pixels.
+BARS_A_ROW = 4
+LEFT, RIGHT = 90, 1568
+_HEADER, _STRING_PX, _NAMES_PX, _GAP = 92, 26, 30, 34
+
+
+def heard(note: Note, interval: int) -> str:
+    """Name of a bass note at the pitch at which it is heard."""
+    return midi_to_note(round(note.midi) + interval)
+
+
+def _subdivision(bassline: Sequence[Note], beats: Beats) -> int:
+    """Columns a beat: 4, or 3 if the notes lie clearly nearer to thirds."""
+    times = beats.times_s
+    at = np.array([np.interp(note.onset_s, times, np.arange(len(times))) for note in bassline])
+
+    def error(parts: int) -> float:
+        return float(np.mean(np.abs(at * parts - np.rint(at * parts)) / parts)) if len(at) else 0.0
+
+    return 3 if error(3) < 0.6 * error(4) else 4
+
+
+def tablature_text(title: str, bassline: Sequence[Note], rig: Rig, beats: Beats, seconds: float) -> str:
+    """Return the tablature as text, one system below the other."""
+    parts = _subdivision(bassline, beats)
+    columns = parts * beats.beats_per_bar
+    notes = _columns(bassline, beats, parts, columns)
+    bars = sorted({bar for bar, _ in notes} | {bar for bar, _, _ in beats.bars(seconds)})
+    interval = rig.bass.interval
+    labels = [midi_to_note(midi) for midi in rig.open_midi]
+    margin = max(len(label) for label in labels) + 4
+    width = max(3, max((len(heard(note, interval)) for note in bassline), default=0) + 1)
+    a_line = max(1, (LINE_WIDTH - margin) // (columns * width + 1))
+    capo = f", capo at fret {rig.instrument.capo}" if rig.instrument.capo else ""
+    lines = [
+        f"{printable(title)}: the bass line, {beats.bpm:.1f} bpm, {beats.beats_per_bar} beats a bar",
+        f"Strings and frets as played{capo}; below, the notes as heard. A beat has {parts} columns.",
+    ]
+    for first in range(0, len(bars), a_line):
+        here = bars[first : first + a_line]
+        lines += ["", " " * margin + " " + " ".join(f"{bar}".ljust(columns * width) for bar in here).rstrip()]
+        for string, label in enumerate(labels, 1):
+            row = f"{string:>2} {label}".ljust(margin) + "|"
+            for bar in here:
+                for column in range(columns):
+                    note = notes.get((bar, column))
+                    fret = str(note.fret) if note and note.string == string else ""
+                    row += fret.ljust(width, "-")
+                row += "|"
+            lines.append(row)
+        names = " " * margin + " "
+        for bar in here:
+            for column in range(columns):
+                note = notes.get((bar, column))
+                names += (heard(note, interval) if note else "").ljust(width)
+            names += " "
+        lines.append(names.rstrip())
+    return "\n".join(lines) + "\n"
+
+
+def _columns(bassline: Sequence[Note], beats: Beats, parts: int, columns: int) -> dict[tuple[int, int], Note]:
+    """Bar and column of each note: the nearest that is free, from left to right."""
+    places: dict[tuple[int, int], Note] = {}
+    last = -(10**9)
+    index = np.arange(len(beats.times_s))
+    for note in bassline:
+        at = float(np.interp(note.onset_s, beats.times_s, index)) - beats.downbeat
+        column = max(round(at * parts), last + 1)
+        last = column
+        places[(column // columns + 1, column % columns)] = note
+    return places
+
+
+def draw_tablature(
+    path: Path, title: str, bassline: Sequence[Note], rig: Rig, beats: Beats, seconds: float
+) -> dict[str, Any]:
+    """Write the picture (PNG), and return its size and where time runs in it, as the index has it."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    from thumbline.dsp.overview import BAND, BASS, INK, QUIET
+    from thumbline.dsp.overview_sheet import FAMILY, WIDTH, Sheet, drawable, font_of
+
+    bars = [(bar, start, end) for bar, start, end in _all_bars(beats, seconds) if end > 0.0]
+    systems = [bars[i : i + BARS_A_ROW] for i in range(0, len(bars), BARS_A_ROW)]
+    strings = rig.string_count
+    height = _HEADER + len(systems) * (strings * _STRING_PX + _NAMES_PX + _GAP)
+    sheet = Sheet(height)
+    text, fallback = drawable(printable(title))
+    sheet.words(20, 40, text, font_of(24.0, "bold" if fallback == FAMILY else "normal", fallback), INK)
+    facts = f"bass line: frets as played, names as heard  \N{MIDDLE DOT}  {beats.bpm:.1f} bpm"
+    sheet.words(20, 65, facts, font_of(13.0), QUIET)
+    span_s = max((system[-1][2] - system[0][1] for system in systems), default=1.0)
+    px_per_s = (RIGHT - LEFT) / span_s
+    rows = []
+    for number, system in enumerate(systems):
+        top = _HEADER + number * (strings * _STRING_PX + _NAMES_PX + _GAP)
+        start_s, end_s = system[0][1], system[-1][2]
+        right = LEFT + (end_s - start_s) * px_per_s
+        bottom = top + strings * _STRING_PX
+        rows.append(
+            {
+                "start_s": start_s,
+                "end_s": end_s,
+                "left": LEFT,
+                "right": round(right, 2),
+                "top": top,
+                "bottom": bottom + _NAMES_PX,
+            }
+        )
+        for string in range(1, strings + 1):
+            y = top + (string - 0.5) * _STRING_PX
+            sheet.lines([(LEFT, y, right, y)], BAND, 3)
+            sheet.words(LEFT - 12, y + 4, midi_to_note(rig.open_midi[string - 1]), font_of(12.0), QUIET, "right")
+        for bar, bar_s, _ in system:
+            x = LEFT + (bar_s - start_s) * px_per_s
+            sheet.lines([(x, top - 2, x, bottom + 2)], QUIET, 1.5)
+            sheet.words(x + 3, top - 7, str(bar), font_of(11.0, "bold"), QUIET)
+        sheet.lines([(right, top - 2, right, bottom + 2)], QUIET, 1.5)
+        named_until = 0.0
+        for note in bassline:
+            if not (note.onset_s < end_s and note.offset_s > start_s):
+                continue
+            begins = note.onset_s >= start_s
+            x0 = LEFT + (max(note.onset_s, start_s) - start_s) * px_per_s
+            x1 = LEFT + (min(note.offset_s, end_s) - start_s) * px_per_s
+            y = top + (note.string - 0.5) * _STRING_PX
+            sheet.boxes([(x0, y - 3, max(x1 - 1, x0 + 2), y + 3)], BASS)
+            if begins:
+                wide = 18 if note.fret < 10 else 24
+                sheet.boxes([(x0, y - 10, x0 + wide, y + 10)], BASS)
+                sheet.words(x0 + wide / 2, y + 5, str(note.fret), font_of(13.0, "bold"), "white", "center")
+                if x0 >= named_until:
+                    name = heard(note, rig.bass.interval).replace("#", "\N{MUSIC SHARP SIGN}")
+                    sheet.words(x0, bottom + 18, name, font_of(12.0), INK)
+                    named_until = x0 + 26
+    FigureCanvasAgg(sheet.figure).print_png(path, metadata={"Software": "Thumbline"})
+    return {"file": path.name, "width": WIDTH, "height": height, "rows": rows}
+
+
+def _all_bars(beats: Beats, seconds: float) -> list[tuple[int, float, float]]:
+    """Bars of the take, the upbeat included."""
+    first = beats.downbeat % beats.beats_per_bar
+    starts = beats.times_s[first :: beats.beats_per_bar].tolist()
+    before = (first - beats.downbeat) // beats.beats_per_bar
+    pairs = zip(starts[:-1], starts[1:], strict=True)
+    return [(before + i + 1, start, end) for i, (start, end) in enumerate(pairs) if start < seconds]
