@@ -157,7 +157,7 @@ def _lines(made: "PracticeSet") -> Iterator[str]:
     yield line + (f", bar 1 at {bars[0]['start_s']:.2f} s" if bars else "")
     if tempo["source"] == "estimated":
         share = tempo["confidence"] or 0.0
-        yield f"  a note falls on {share:.0%} of the beats; if the click is wrong, say --bpm, --taps, --beats or --first-bar"
+        yield f"  a note falls on {share:.0%} of the beats; is the click wrong? --bpm, --taps, --beats, --first-bar"
 
 
 def _make_all(

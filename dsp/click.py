@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.tempo import Beats
 
-#: Pitch of the first beat of a bar, and of the others, in Hz: they stand out from a guitar (common practice, no source).
+#: Pitch of the first beat of a bar, and of the others, in Hz; they stand out from a guitar (an estimate).
 ACCENT_HZ, BEAT_HZ = 1760.0, 1174.7
 #: Time in which a knock falls to a third, and after which it is cut, at -104 dB, in s.
 DECAY_S, KNOCK_S = 0.010, 0.120

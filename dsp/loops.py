@@ -66,7 +66,7 @@ def _of_bars(
 
 
 def phrases(beats: Beats, notes: Sequence[Note], seconds: float) -> list[Loop]:
-    """Cut the take into phrases of 2 to 8 bars: bar lines before which it is quiet, or a note was long, by fours if can be.
+    """Cut the take into phrases of 2 to 8 bars, at bar lines before which it is quiet or a note was long.
 
     The cut is the one whose sum of reasons is greatest (dynamic programming over the bar lines).
     """

@@ -3,7 +3,7 @@
 The file is UTF-8 JSON, one object. Times are in seconds; *take time* runs from the first frame of the take, at the
 speed at which it was played. File names are relative to the folder. Levels in dB, loudness in LUFS (ITU-R BS.1770).
 
-==================  ====================================================================================================
+==================  ==================================================================================================
 ``layout``          1; goes up when a reader of the old layout would go wrong
 ``version``         of the program
 ``take``            name of the take
@@ -14,14 +14,14 @@ speed at which it was played. File names are relative to the folder. Levels in d
 ``transpose``       semitones by which the sound of all tracks differs from the notes listed here
 ``tempo``           ``source`` ("given", "tapped", "estimated"), ``bpm`` (median), ``steady`` (whether the beats are
                     a strict grid), ``beats_per_bar``, ``confidence`` (estimated: 0 to 1; else null)
-``beats``           rows ``[time_s, bar, beat]``: take time, bar from 1 (0 and less: before the first whole bar), beat
-                    from 1
+``beats``           rows ``[time_s, bar, beat]``: take time, bar from 1 (0 and less: before the first whole bar),
+                    beat from 1
 ``bars``            ``bar``, ``start_s``, ``end_s``: take time
 ``speeds``          percent, falling: [100, 75, 60]
 ``stems``           see below
 ``tracks``          see below
-``loops``           ``name``, ``start_s``, ``end_s`` (take time), ``first_bar``, ``last_bar`` (null if the ends are no bar
-                    lines), ``source`` ("phrase": found; "asked": by the user)
+``loops``           ``name``, ``start_s``, ``end_s`` (take time), ``first_bar``, ``last_bar`` (null if the ends are no
+                    bar lines), ``source`` ("phrase": found; "asked": by the user)
 ``bass_notes``      notes of the bass line in order of time, see below
 ``guitar_notes``    notes of all strings while they are not the bass, likewise
 ``pictures``        by name ("overview", "tablature"): ``file``, ``width``, ``height`` (pixels) and ``rows``: where time
@@ -29,12 +29,12 @@ speed at which it was played. File names are relative to the folder. Levels in d
 ``texts``           by name: ``tablature``: file
 ``midi``            by name: ``bass``: file (the bass line as heard), with the tempo and bar lines of the beats
 ``made_from``       what each file was made from, for a rerun; of no meaning to a player
-==================  ====================================================================================================
+==================  ==================================================================================================
 
-A *stem* is one part alone, to be mixed by the player. The stems of one speed, each raised by its ``mix_gain_db``, sum to
-the take as played; the click then has its usual level.
+A *stem* is one part alone, to be mixed by the player. The stems of one speed, each raised by its ``mix_gain_db``, sum
+to the take as played; the click then has its usual level.
 
-==================  ====================================================================================================
+==================  ==================================================================================================
 ``part``            "bass", "guitar" or "click"
 ``speed``           percent
 ``files``           by format ("flac", "wav", "ogg", "opus", "mp3"): file; the same sound in each
@@ -43,12 +43,12 @@ the take as played; the click then has its usual level.
 ``seconds``         its length
 ``channels``        1 or 2
 ``mix_gain_db``     brings it to its level in the mix
-==================  ====================================================================================================
+==================  ==================================================================================================
 
 A *track* is a finished file to play along with. It has ``part``, ``speed``, ``files``, ``starts_s``, ``seconds`` and
 ``channels`` as a stem has (bass and guitar alone serve as both), and
 
-==================  ====================================================================================================
+==================  ==================================================================================================
 ``name``            unique, and the stem of its file names
 ``title``           for people
 ``part``            "bass", "guitar", "both", "bass-lead" (guitar quieter), "guitar-lead" (bass quieter),
@@ -59,12 +59,13 @@ A *track* is a finished file to play along with. It has ``part``, ``speed``, ``f
 ``placement``       "together", or "apart" (bass left, guitar right)
 ``loudness_lufs``   integrated loudness as measured on the finished sound
 ``true_peak_dbtp``  highest true peak, 4x oversampled
-``loop``            null, or ``name``, ``start_s``, ``end_s`` (take time), ``count_in_s`` (length of a count-in at 100 %)
-                    and ``passes``: rows ``[starts_s, speed]``, where in the file each repeat begins, and its speed
-==================  ====================================================================================================
+``loop``            null, or ``name``, ``start_s``, ``end_s`` (take time), ``count_in_s`` (length of a count-in at
+                    100 %) and ``passes``: rows ``[starts_s, speed]``, where in the file each repeat begins, and its
+                    speed
+==================  ==================================================================================================
 
-A note has ``onset_s``, ``offset_s`` (take time), ``string``, ``fret`` (from the capo), ``note`` and ``midi`` (as played on
-the string), ``velocity`` (1 to 127); a bass note also ``heard`` (name of the note at the pitch of the bass).
+A note has ``onset_s``, ``offset_s`` (take time), ``string``, ``fret`` (from the capo), ``note`` and ``midi`` (as played
+on the string), ``velocity`` (1 to 127); a bass note also ``heard`` (name of the note at the pitch of the bass).
 """
 
 import json

@@ -1,9 +1,9 @@
 """The bass line as a Standard MIDI File that counts in the beats of the take.
 
-`thumbline.dsp.midi_files` makes the notes, on a clock that says nothing of the music; here each event is put where it lies
-between the beats, with a tempo for each beat (one for all, if they are a strict grid), the time signature, and so the bar
-lines. Standard MIDI Files 1.0 (MMA): tempo and time signature are meta events 0x51 and 0x58. The file begins at the bar
-line at or before the first frame.
+`thumbline.dsp.midi_files` makes the notes, on a clock that says nothing of the music; here each event is put where it
+lies between the beats, with a tempo for each beat (one for all, if they are a strict grid), the time signature, and so
+the bar lines. Standard MIDI Files 1.0 (MMA): tempo and time signature are meta events 0x51 and 0x58. The file begins
+at the bar line at or before the first frame.
 """
 
 from collections.abc import Iterable

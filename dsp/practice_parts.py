@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from typing import TypeVar
 
 import numpy as np
@@ -37,9 +38,9 @@ def parts_at(
 ) -> tuple[Sound, Sound]:
     """Return bass (frames,) and guitar (frames, channels) at ``speed`` percent, ``transpose`` semitones up.
 
-    ``span`` are the first and the last frame of the take, less one, that are wanted. What is at frame t of the span is at
-    t * 100 / speed in the result. With ``by_string`` each string is stretched as the one voice it is; else, and where only
-    their sum is known, the library stretches the sum.
+    ``span``: the frames of the take that are wanted, from the first to before the second. What is at frame t of the
+    span is at t * 100 / speed in the result. With ``by_string`` each string is stretched as the one voice it is; else,
+    and where only their sum is known, the library stretches the sum.
     """
     first, end = span or (0, source.frames)
     factor = 100.0 / speed
@@ -89,7 +90,7 @@ def _add_gated(guitar: Sound, sound: Sound, string: GatedString, first: int, fac
     """Add a stretched string to the guitar while it belongs to it."""
     corners = [((frame - first) * factor, gain) for frame, gain in string.gate.tolist()]
     corners = [(-np.inf, corners[0][1]), *corners, (np.inf, corners[-1][1])]
-    for (x0, g0), (x1, g1) in zip(corners[:-1], corners[1:], strict=True):
+    for (x0, g0), (x1, g1) in pairwise(corners):
         begin, end = (int(np.clip(np.ceil(x), 0, len(sound))) for x in (x0, x1))
         if begin >= end or (g0 == 0.0 and g1 == 0.0):
             continue

@@ -1,7 +1,7 @@
 """A practice set: a folder of tracks made from one take, with its index.
 
-Every file is known by a digest of all that its sound was made from. A rerun leaves alone what would come out the same; if
-only the tags differ, only they are written. Files that an earlier run made and that are no longer wanted are removed.
+Every file is known by a digest of all that its sound was made from. A rerun leaves alone what would come out the
+same; if only the tags differ, only they are written. Files that an earlier run made and that are no longer wanted are removed.
 """
 
 import hashlib
@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from thumbline.dsp.loops import Loop, parse_loop, phrases
-from thumbline.dsp.loudness import normalise, true_peak
+from thumbline.dsp.loudness import normalise
 from thumbline.dsp.notes import Note
 from thumbline.dsp.outputs import OutputFolder
 from thumbline.dsp.overview_rows import LEFT, RIGHT, rows_of
@@ -33,6 +33,7 @@ from thumbline.dsp.sound_files import Tags, write_sound, write_tags
 from thumbline.dsp.tablature import draw_tablature, heard, tablature_text
 from thumbline.dsp.takes import open_take, take_name
 from thumbline.dsp.tempo import Beats, beats_from_bpm, beats_from_taps, estimate_beats, read_taps
+from thumbline.dsp.true_peak import true_peak
 
 #: Goes up when the same settings no longer make the same sound.
 RECIPE = 1
@@ -204,10 +205,8 @@ class _Work:
         key, names = self._key(track), self._names(track)
         tags = Tags(track.title, self.source.name, track.part, self.beats.bpm * track.speed / 100.0, number, count)
         tag_key = _digest(asdict(tags))
-        if self._is_made(track):
-            facts = self.before[next(iter(names.values()))]["facts"]
-        else:
-            facts = self._render(track, names)
+        first = next(iter(names.values()))
+        facts = self.before[first]["facts"] if self._is_made(track) else self._render(track, names)
         for name, file in names.items():
             fresh = self.new / file
             if not fresh.exists():
@@ -224,6 +223,7 @@ class _Work:
             "part": track.part,
             "speed": track.speed,
             "files": names,
+            "bpm": round(tags.bpm, 3),
             **facts,
         }
 
@@ -244,7 +244,6 @@ class _Work:
             "starts_s": round(-track.lead / rate, 9) + 0.0,
             "seconds": round(len(sound) / rate, 6),
             "channels": sound.shape[1],
-            "bpm": round(self.beats.bpm * track.speed / 100.0, 3),
             "click": track.click,
             "gains_db": track.gains_db,
             "placement": self.settings.placement,

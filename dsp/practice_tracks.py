@@ -158,7 +158,7 @@ class Studio:
         )
 
     def sound_of(self, track: Track) -> Sound:
-        """Sound of a track, (frames, channels), at the set's balance; ``prepare`` must have been called for its speed."""
+        """Sound of a track, (frames, channels), at the set's balance, after ``prepare`` for its speed."""
         if track.loop:
             return self._loop_sound(track, track.loop)
         bass, guitar = self._parts[track.speed]

@@ -1,24 +1,29 @@
 """Time stretching of one voice whose pitch is known: a string, or the bass line.
 
-The sound is read at its own speed and now and then jumps by whole periods, where the wave is the same, with a cross-fade
-(pitch-synchronous overlap, in the manner of Hamon, Moulines and Charpentier, "A diphone synthesis system based on
-time-domain prosodic modifications of speech", ICASSP 1989). So the pitch stays what it was, and between the jumps every
-sample is the original's. A jump goes by the phase of the first partial, integrated from the pitch: errors of the pitch do
-not add up.
+The sound is read at its own speed and now and then jumps by whole periods, where the wave is the same, with a
+cross-fade (pitch-synchronous overlap, in the manner of Hamon, Moulines and Charpentier, "A diphone synthesis system
+based on time-domain prosodic modifications of speech", ICASSP 1989). So the pitch stays what it was, and between the
+jumps every sample is the original's. A jump goes by the phase, integrated from the pitch: errors of the pitch do not
+add up.
 
-Every onset is put where it belongs to the frame, with its attack at its own speed and without jumps; the rest of the note
-takes up the difference. Reading never runs ahead of the note, so that no pluck is heard before its time.
+The partials of a stiff string are sharp of whole multiples, so no jump suits them all: the jump that is best for the
+whole wave is a little shorter than periods of the first partial. Jumps lie half-way between the two, as in the bass
+voice.
+
+Every onset is put where it belongs to the frame, with its attack at its own speed and without jumps; the rest of the
+note takes up the difference. Reading never runs ahead of the note, so that no pluck is heard before its time.
 
 Times are in frames. A stretch of ``factor`` 2 lasts twice as long.
 """
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.compilation import kernel
+from thumbline.dsp.period_jumps import assemble, plan
 
 #: From this long before an onset the sound is read at its own speed, s: the fade, and the scrape of the plectrum.
 LEAD_S = 0.005
@@ -34,6 +39,10 @@ JUMP_S = 0.015
 SHORTEST_FADE_S, LONGEST_FADE_S = 0.004, 0.012
 #: Taken where no pitch was ever known: noise.
 NO_PITCH_HZ = 100.0
+#: Of a stiff string: how far a jump goes from the first partial's periods towards what suits the whole wave best.
+SHARE_OF_WAVE = 0.5
+#: How much shorter that may be, how like the two sides of the jump must be, and how much of a note is looked at, s.
+WIDEST_STRETCH, LIKE, LONGEST_LOOK_S = 0.012, 0.9, 0.25
 #: Interpolation between frames: taps of a windowed sine cardinal, and places between two frames.
 TAPS, PLACES = 16, 256
 LOWEST_FACTOR, HIGHEST_FACTOR = 0.25, 8.0
@@ -74,7 +83,7 @@ def stretch(voice: Voice, factor: float, frames: int | None = None) -> NDArray[n
     grid, cycles = _phase(voice, onsets)
     most = len(onsets) + 2 * math.ceil(frames / (SHORTEST_FADE_S * rate)) + 2
     pieces = np.zeros((most, 3))
-    count = _plan(
+    count = plan(
         pieces,
         onsets,
         grid,
@@ -85,7 +94,7 @@ def stretch(voice: Voice, factor: float, frames: int | None = None) -> NDArray[n
         np.array([LEAD_S, ATTACK_S, NOISE_S, ONSET_FADE_S, JUMP_S, SHORTEST_FADE_S, LONGEST_FADE_S]) * rate,
     )
     out = np.zeros(frames, np.float32)
-    _assemble(out, voice.sound, pieces[:count], _interpolator())
+    assemble(out, voice.sound, pieces[:count], _interpolator())
     return out
 
 
@@ -94,7 +103,7 @@ def _phase(voice: Voice, onsets: NDArray[np.int64]) -> tuple[NDArray[np.float64]
 
     A note's pitch is taken as known from its onset on, and until the next onset.
     """
-    frames, hz = voice.pitch_frames.astype(np.float64), voice.hz
+    frames, hz = voice.pitch_frames.astype(np.float64), voice.hz * _sharpness(voice, onsets)
     if not len(frames):
         frames, hz = np.zeros(1), np.full(1, NO_PITCH_HZ)
     note = np.searchsorted(onsets, frames, "right") - 1
@@ -110,118 +119,41 @@ def _phase(voice: Voice, onsets: NDArray[np.int64]) -> tuple[NDArray[np.float64]
     return frames, np.concatenate([[0.0], np.cumsum(steps)])
 
 
-@kernel
-def _at(x: float, xs: np.ndarray, ys: np.ndarray) -> float:
-    """``ys`` at ``x`` by straight lines; ``xs`` rises."""
-    i = min(max(np.searchsorted(xs, x), 1), len(xs) - 1)
-    return ys[i - 1] + (ys[i] - ys[i - 1]) * (x - xs[i - 1]) / (xs[i] - xs[i - 1])
+def _sharpness(voice: Voice, onsets: NDArray[np.int64]) -> NDArray[np.float64]:
+    """How many times as fast as the first partial the phase goes by which to jump, at each known pitch."""
+    sharpness = np.ones(len(voice.hz))
+    note = np.searchsorted(onsets, voice.pitch_frames, "right")
+    for number in np.unique(note):
+        inside = np.flatnonzero(note == number)
+        begin = int(onsets[max(number - 1, 0)] + ATTACK_S * voice.rate)
+        end = int(min(voice.pitch_frames[inside[-1]], begin + LONGEST_LOOK_S * voice.rate))
+        middle = inside[np.searchsorted(voice.pitch_frames[inside], 0.5 * (begin + end)).clip(max=len(inside) - 1)]
+        period = voice.rate / voice.hz[middle]
+        jump = max(1.0, round(JUMP_S * voice.rate / period)) * period
+        length = end - begin - math.ceil(1.01 * jump)
+        if length >= 2 * jump:
+            sharpness[inside] = (jump / _best_lag(voice.sound[begin:end], length, jump)) ** SHARE_OF_WAVE
+    return sharpness
 
 
-@kernel
-def _plan(
-    pieces: np.ndarray,
-    onsets: np.ndarray,
-    grid: np.ndarray,
-    cycles: np.ndarray,
-    factor: float,
-    frames: float,
-    length: float,
-    times: np.ndarray,
-) -> int:
-    """Fill rows of ``pieces``: where a piece begins in the result, where in the sound, how long it fades in.
-
-    Returns how many. ``times`` are those at the top of the module, in frames.
-    """
-    lead, attack, noise, onset_fade, jump, shortest, longest = times
-    count = 0
-    for i in range(len(onsets)):
-        onset = float(onsets[i])
-        u = max(math.floor(onset * factor + 0.5) - math.floor(lead), 0.0)
-        x = onset + u - math.floor(onset * factor + 0.5)
-        last = i + 1 == len(onsets)
-        end_x = length if last else onsets[i + 1] - lead
-        end_u = frames if last else math.floor(onsets[i + 1] * factor + 0.5) - lead
-        if u >= frames:
-            break
-        pieces[count] = (u, x, onset_fade)
-        count += 1
-        busy = u + onset_fade  # until then the last fade lasts
-        while True:
-            # The reading is due for a jump when it is ahead of the note, or more than a jump behind.
-            now = max(busy, u + max(0.0, onset + attack - x))
-            here = x + now - u
-            if now >= end_u or count >= len(pieces):
-                break
-            period = 1.0 / max(_at(here + 1.0, grid, cycles) - _at(here, grid, cycles), 1e-9)
-            whole = max(1.0, math.floor(jump / period + 0.5))
-            ahead = here - now / factor
-            if factor > 1.0:
-                wait = -ahead / (1.0 - 1.0 / factor)
-            else:
-                wait = (ahead + whole * period) / (1.0 / factor - 1.0)
-            if wait > 0.0:
-                now += math.ceil(min(wait, 0.25 * period + wait * 0.5))
-                here = x + now - u
-                ahead = here - now / factor
-            # Not yet: look again from there.
-            if (factor > 1.0 and ahead < 0.0) or (factor < 1.0 and ahead > -whole * period):
-                busy = now
-                continue
-            fade = min(max(period, shortest), longest)
-            if now + fade >= end_u:
-                break
-            target = here
-            while whole >= 1.0:
-                turns = _at(here, grid, cycles) + (whole if factor < 1.0 else -whole)
-                target = _at(turns, cycles, grid)
-                if (factor > 1.0 and target >= onset + noise) or (factor < 1.0 and target + fade < end_x):
-                    break
-                whole -= 1.0
-            if whole < 1.0:
-                busy = now + 0.5 * period  # no room
-                continue
-            u, x = now, target
-            pieces[count] = (u, x, fade)
-            count += 1
-            busy = now + fade
-    return count
+def _best_lag(sound: NDArray[np.float32], length: int, jump: float) -> float:
+    """The lag near ``jump`` at which the first ``length`` frames are most like what follows; if not alike, ``jump``."""
+    first = math.floor((1.0 - WIDEST_STRETCH) * jump) - 1
+    lags = np.arange(first, math.ceil((1.0 + 0.25 * WIDEST_STRETCH) * jump) + 2)
+    here = sound[:length].astype(np.float64)
+    likeness = np.array(
+        [here @ there / math.sqrt(here @ here * (there @ there) + 1e-30) for there in _at_lags(sound, length, lags)]
+    )
+    best = int(np.argmax(likeness))
+    if likeness[best] < LIKE or best in (0, len(lags) - 1):
+        return jump
+    before, peak, after = likeness[best - 1 : best + 2]
+    return float(lags[best] + 0.5 * (before - after) / (before - 2.0 * peak + after))
 
 
-@kernel
-def _assemble(out: np.ndarray, sound: np.ndarray, pieces: np.ndarray, filters: np.ndarray) -> None:
-    """Write the pieces, each from the beginning of its fade to the end of the next one's."""
-    half = filters.shape[1] // 2
-    places = filters.shape[0]
-    for k in range(len(pieces)):
-        begin = int(math.ceil(pieces[k, 0]))
-        fade_in = pieces[k, 2]
-        last = k + 1 == len(pieces)
-        fade_from = float(len(out)) if last else math.ceil(pieces[k + 1, 0])
-        fade_out = 1.0 if last else pieces[k + 1, 2]
-        end = len(out) if last else min(len(out), int(fade_from + fade_out) + 1)
-        # The place between frames stays the same for the whole piece.
-        source = pieces[k, 1] + begin - pieces[k, 0]
-        whole = int(math.floor(source))
-        place = int(math.floor((source - whole) * places + 0.5))
-        if place == places:
-            whole, place = whole + 1, 0
-        taps = filters[place]
-        for u in range(begin, end):
-            at = whole + u - begin
-            if at - half < 0 or at + half >= len(sound):
-                y = sound[at] if 0 <= at < len(sound) else np.float32(0.0)
-            elif place == 0:
-                y = sound[at]
-            else:
-                y = np.float32(0.0)
-                for j in range(2 * half):
-                    y += taps[j] * sound[at - half + 1 + j]
-            gain = 1.0
-            if k > 0 and u - begin < fade_in:
-                gain = 0.5 - 0.5 * math.cos(math.pi * (u - begin + 0.5) / fade_in)
-            if u >= fade_from:
-                gain *= 0.5 + 0.5 * math.cos(math.pi * min((u - fade_from + 0.5) / fade_out, 1.0))
-            out[u] += np.float32(gain) * y
+def _at_lags(sound: NDArray[np.float32], length: int, lags: NDArray[np.int64]) -> Iterator[NDArray[np.float64]]:
+    for lag in lags:
+        yield sound[lag : lag + length].astype(np.float64)
 
 
 def _interpolator() -> NDArray[np.float32]:

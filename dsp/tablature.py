@@ -1,10 +1,11 @@
 """The bass line in tablature with bar lines: as text, and as a picture.
 
-In the text a column is a part of a beat (a quarter of it, or a third where that fits the notes better); in the picture
-place is time, and the bar behind a fret number shows how long it rings. Below stand the names of the notes as heard.
+In the text a column is a part of a beat, as small as the notes need; in the picture place is time, and the bar behind a
+fret number shows how long it rings. Below stand the names of the notes as heard.
 """
 
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,12 @@ from thumbline.dsp.tuning import midi_to_note
 
 #: Columns of the text, at most.
 LINE_WIDTH = 108
+#: Columns a beat may have, and how near to a column notes must be on average for it to be enough, in beats.
+SUBDIVISIONS, NEAR_ENOUGH_BEATS = (1, 2, 3, 4, 6, 8), 0.035
+#: Shorter bass notes are where a hand-over took its time: they are left out, s.
+SHORTEST_S = 0.04
+#: A note this little before a row begins is in that row, s.
+EARLY_S = 0.06
 #: Bars in a row of the picture, and its measures in pixels.
 BARS_A_ROW = 4
 LEFT, RIGHT = 90, 1568
@@ -30,18 +37,21 @@ def heard(note: Note, interval: int) -> str:
 
 
 def _subdivision(bassline: Sequence[Note], beats: Beats) -> int:
-    """Columns a beat: 4, or 3 if the notes lie clearly nearer to thirds."""
+    """Columns a beat: as few as put the notes near where they are."""
     times = beats.times_s
     at = np.array([np.interp(note.onset_s, times, np.arange(len(times))) for note in bassline])
-
-    def error(parts: int) -> float:
-        return float(np.mean(np.abs(at * parts - np.rint(at * parts)) / parts)) if len(at) else 0.0
-
-    return 3 if error(3) < 0.6 * error(4) else 4
+    errors = (
+        {parts: float(np.mean(np.abs(at * parts - np.rint(at * parts)) / parts)) for parts in SUBDIVISIONS}
+        if len(at)
+        else {}
+    )
+    fine = [parts for parts, error in errors.items() if error <= NEAR_ENOUGH_BEATS]
+    return fine[0] if fine else min(errors, key=lambda parts: errors[parts] * parts, default=1)
 
 
 def tablature_text(title: str, bassline: Sequence[Note], rig: Rig, beats: Beats, seconds: float) -> str:
     """Return the tablature as text, one system below the other."""
+    bassline = [note for note in bassline if note.offset_s - note.onset_s >= SHORTEST_S]
     parts = _subdivision(bassline, beats)
     columns = parts * beats.beats_per_bar
     notes = _columns(bassline, beats, parts, columns)
@@ -54,7 +64,7 @@ def tablature_text(title: str, bassline: Sequence[Note], rig: Rig, beats: Beats,
     capo = f", capo at fret {rig.instrument.capo}" if rig.instrument.capo else ""
     lines = [
         f"{printable(title)}: the bass line, {beats.bpm:.1f} bpm, {beats.beats_per_bar} beats a bar",
-        f"Strings and frets as played{capo}; below, the notes as heard. A beat has {parts} columns.",
+        f"Strings and frets as played{capo}; below, the notes as heard. A beat has {parts} column{'s' * (parts > 1)}.",
     ]
     for first in range(0, len(bars), a_line):
         here = bars[first : first + a_line]
@@ -100,6 +110,7 @@ def draw_tablature(
     from thumbline.dsp.overview import BAND, BASS, INK, QUIET
     from thumbline.dsp.overview_sheet import FAMILY, WIDTH, Sheet, drawable, font_of
 
+    bassline = [note for note in bassline if note.offset_s - note.onset_s >= SHORTEST_S]
     bars = [(bar, start, end) for bar, start, end in _all_bars(beats, seconds) if end > 0.0]
     systems = [bars[i : i + BARS_A_ROW] for i in range(0, len(bars), BARS_A_ROW)]
     strings = rig.string_count
@@ -140,7 +151,9 @@ def draw_tablature(
         for note in bassline:
             if not (note.onset_s < end_s and note.offset_s > start_s):
                 continue
-            begins = note.onset_s >= start_s
+            if end_s - note.onset_s <= EARLY_S and system is not systems[-1]:
+                continue
+            begins = note.onset_s >= start_s - EARLY_S
             x0 = LEFT + (max(note.onset_s, start_s) - start_s) * px_per_s
             x1 = LEFT + (min(note.offset_s, end_s) - start_s) * px_per_s
             y = top + (note.string - 0.5) * _STRING_PX
@@ -162,5 +175,5 @@ def _all_bars(beats: Beats, seconds: float) -> list[tuple[int, float, float]]:
     first = beats.downbeat % beats.beats_per_bar
     starts = beats.times_s[first :: beats.beats_per_bar].tolist()
     before = (first - beats.downbeat) // beats.beats_per_bar
-    pairs = zip(starts[:-1], starts[1:], strict=True)
+    pairs = pairwise(starts)
     return [(before + i + 1, start, end) for i, (start, end) in enumerate(pairs) if start < seconds]

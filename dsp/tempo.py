@@ -1,8 +1,8 @@
 """Beats and bars of a take: from a tempo that is known, from taps, or estimated from the notes.
 
-The estimate is librosa's beat tracker (D. P. W. Ellis, "Beat Tracking by Dynamic Programming", J. New Music Research 36,
-2007) on an onset envelope made of the notes that were found, instead of one guessed from the sound: bass notes weigh
-double. If the beats lie on a strict grid to within 20 ms, the grid is taken, else the beats follow the player.
+The estimate is librosa's beat tracker (D. P. W. Ellis, "Beat Tracking by Dynamic Programming", J. New Music Research
+36, 2007) on an onset envelope made of the notes that were found, instead of one guessed from the sound: bass notes
+weigh double. If the beats lie on a strict grid to within 20 ms, the grid is taken, else the beats follow the player.
 """
 
 import math
@@ -215,7 +215,7 @@ def _nearest(times: NDArray[np.float64], moment_s: float) -> int:
 
 
 def _downbeat(times: NDArray[np.float64], bassline: Sequence[Note], beats_per_bar: int) -> int:
-    """The beat at which bar 1 begins: bars begin where the bass is low, loud and long, if possible with the first note."""
+    """The beat at which bar 1 begins: where the bass is low, loud and long, if possible with the first note."""
     if not bassline:
         return _nearest(times, 0.0)
     first = _nearest(times, bassline[0].onset_s)
