@@ -20,6 +20,8 @@ LOOK_AHEAD_S = 0.002
 SAFETY_DB = 0.05
 #: Loudness after limiting is brought this near to the target, LU.
 NEAR_ENOUGH_LU = 0.02
+#: ... in this many rounds, counting on at least so much loudness for a decibel of gain.
+MOST_ROUNDS, LEAST_SLOPE = 12, 0.3
 
 
 def integrated_loudness(sound: NDArray[np.float32], rate: int) -> float:
@@ -74,17 +76,19 @@ def normalise(
     loudness = integrated_loudness(sound, rate)
     if not np.isfinite(loudness):
         return sound, 0.0, loudness, -np.inf
-    gain_db = target_lufs - loudness
-    for _ in range(6):
+    gain_db, slope = target_lufs - loudness, 1.0
+    limited = sound
+    for _ in range(MOST_ROUNDS):
         raised = (sound * np.float32(10.0 ** (gain_db / 20.0))).astype(np.float32)
         limited = limit_true_peak(raised, rate, ceiling_db)
         if limited is raised:
             loudness = target_lufs
             break
-        loudness = integrated_loudness(limited, rate)
-        if abs(loudness - target_lufs) <= NEAR_ENOUGH_LU:
+        before, loudness = loudness, integrated_loudness(limited, rate)
+        missing = target_lufs - loudness
+        if abs(missing) <= NEAR_ENOUGH_LU:
             break
-        gain_db += target_lufs - loudness
-    else:
-        limited = limit_true_peak(raised, rate, ceiling_db)
+        # The harder the limiter works, the less a decibel of gain is worth.
+        slope = min(max((loudness - before) / gain_db if slope == 1.0 else slope, LEAST_SLOPE), 1.0)
+        gain_db += missing / slope
     return limited, gain_db, loudness, float(20.0 * np.log10(max(true_peak(limited), 1e-10)))

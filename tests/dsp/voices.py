@@ -13,12 +13,12 @@ PITCH_EVERY_S = 0.0085
 
 
 def plucked(midi: float, onsets_s: Sequence[float], seconds: float, inharmonicity: float = 5e-5) -> Voice:
-    """A string that is plucked at ``onsets_s`` and stopped 10 ms before each next pluck."""
+    """A string that is plucked at ``onsets_s`` and silent from 60 ms before each next pluck."""
     time = np.arange(round(seconds * RATE)) / RATE
     sound = np.zeros(len(time))
     string = GuitarString(midi, inharmonicity, sensitivity=0.3)
     frames, pitches = [], []
-    for onset, stop in zip(onsets_s, [*(t - 0.012 for t in onsets_s[1:]), seconds - 0.1], strict=True):
+    for onset, stop in zip(onsets_s, [*(t - 0.07 for t in onsets_s[1:]), seconds - 0.1], strict=True):
         begin = round(onset * RATE)
         note, hz = render_pluck(string, Pluck(onset, midi, stop, glide_cents=8.0), time[begin:] - onset)
         sound[begin:] += note * damping(time[begin:], stop, 0.010)

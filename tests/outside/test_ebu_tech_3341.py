@@ -1,8 +1,9 @@
 """The loudness meter and the true-peak meter on the test signals of EBU Tech 3341 (version 4, 2023), table 1.
 
-Signals are synthesised after the document's descriptions: cases 1 to 6 (integrated loudness, within 0.1 LU) and 15 to 19
-(true peak, within +0.2 and -0.4 dB). Cases 7 and 8 are recordings, 9 to 14 are of momentary and short-term loudness,
-which is not measured here; 20 to 23 need the published files. Durations, levels and tolerances are from memory.
+Signals are synthesised after the descriptions of the document: cases 1 to 6 (integrated loudness, within 0.1 LU) and 15
+to 19 (true peak, within +0.2 and -0.4 dB). Cases 7 and 8 are recordings, 9 to 14 are of momentary and short-term
+loudness, which is not measured here; 20 to 23 need the published files. Durations, levels and tolerances are from
+memory.
 """
 
 import math

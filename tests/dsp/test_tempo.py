@@ -1,0 +1,122 @@
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from thumbline.dsp.errors import InputError
+from thumbline.dsp.notes import Note
+from thumbline.dsp.tempo import (
+    beats_from_bpm,
+    beats_from_taps,
+    check_bpm,
+    estimate_beats,
+    read_taps,
+)
+
+
+def _note(onset_s: float, midi: float = 40.0, seconds: float = 0.3, velocity: int = 90) -> Note:
+    return Note(onset_s, onset_s + seconds, 6, 0, midi, "E2", 82.4, 0.0, velocity)
+
+
+def _line(bpm: float, beats: int, late_s: float = 0.5, jitter_s: float = 0.0, seed: int = 1) -> list[Note]:
+    """A low note on each first beat of four, higher ones on the others."""
+    rng = np.random.default_rng(seed)
+    return [
+        _note(late_s + 60 / bpm * i + rng.normal(0, jitter_s), 40.0 if i % 4 == 0 else 47.0, 0.4 * 60 / bpm)
+        for i in range(beats)
+    ]
+
+
+@pytest.mark.parametrize("bpm", [72.0, 96.0, 120.0, 143.0])
+def test_the_tempo_of_a_steady_line_is_found_within_half_a_percent(bpm: float) -> None:
+    notes = _line(bpm, 32, jitter_s=0.004)
+    beats = estimate_beats(notes, notes, 20.0, 4, None)
+    assert beats.bpm == pytest.approx(bpm, rel=0.005)
+    assert beats.steady
+    assert beats.first_bar_s == pytest.approx(0.5, abs=0.02)
+    assert beats.confidence is not None
+    assert beats.confidence > 0.8
+
+
+def test_beats_follow_a_player_who_speeds_up() -> None:
+    times = 0.5 + np.cumsum(np.linspace(0.62, 0.48, 40))
+    notes = [_note(float(time_s)) for time_s in times]
+    beats = estimate_beats(notes, notes, float(times[-1]) + 1, 4, None)
+    assert not beats.steady
+    off = np.min(np.abs(beats.times_s[:, None] - times[None, 4:-4]), axis=0)
+    assert np.mean(off < 0.02) > 0.9
+
+
+def test_a_known_tempo_is_laid_where_the_notes_are() -> None:
+    notes = _line(100.0, 16, late_s=0.83)
+    beats = beats_from_bpm(100.0, notes, notes, 12.0, 4, None)
+    assert beats.first_bar_s == pytest.approx(0.83, abs=0.005)
+    np.testing.assert_allclose(np.diff(beats.times_s), 0.6)
+
+
+def test_the_first_bar_can_be_set() -> None:
+    notes = _line(100.0, 16)
+    beats = beats_from_bpm(100.0, notes, notes, 12.0, 3, 1.25)
+    assert beats.first_bar_s == pytest.approx(1.25)
+    assert beats.bars(6.0)[1] == (2, pytest.approx(3.05), pytest.approx(4.85))
+
+
+def test_taps_are_kept_and_carried_on_at_both_ends() -> None:
+    beats = beats_from_taps([1.0, 1.5, 2.1, 2.6], 6.0, 4, None)
+    assert set(np.round(beats.times_s, 6)) >= {1.0, 1.5, 2.1, 2.6}
+    assert beats.times_s[0] <= 0.0
+    assert beats.times_s[-1] > 6.0
+    assert beats.first_bar_s == 1.0
+
+
+def test_the_beat_before_bar_1_is_the_last_of_bar_0() -> None:
+    beats = beats_from_taps([2.0, 2.5], 6.0, 4, None)
+    assert beats.position(beats.downbeat - 1) == (0, 4)
+    assert beats.position(beats.downbeat + 5) == (2, 2)
+
+
+def test_too_few_notes_give_a_plain_tempo_and_no_confidence() -> None:
+    notes = [_note(0.2)]
+    beats = estimate_beats(notes, notes, 1.0, 4, None)
+    assert beats.confidence == 0.0
+
+
+def test_a_tap_file_is_a_time_a_line_with_remarks(tmp_path: Path) -> None:
+    file = tmp_path / "taps.txt"
+    file.write_text("# Slack Water\n0.5\n1.0  # second\n\n1.5\n")
+    assert read_taps(file) == [0.5, 1.0, 1.5]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "0 taps"),
+        ("1.0\n", "1 tap;"),
+        ("1.0\nabc\n", "line 2"),
+        ("1.0\n0.5\n", "follows"),
+        ("1.0\n1.01\n", "follows"),
+        ("1.0\nnan\n", "line 2"),
+        ("-1\n2\n", "line 1"),
+        ("1.0\n9.0\n", "follows"),
+    ],
+)
+def test_taps_that_cannot_be_are_refused(tmp_path: Path, text: str, says: str) -> None:
+    file = tmp_path / "taps.txt"
+    file.write_text(text)
+    with pytest.raises(InputError, match=says):
+        read_taps(file)
+
+
+def test_taps_that_are_no_text_are_refused(tmp_path: Path) -> None:
+    file = tmp_path / "taps.txt"
+    file.write_bytes(b"\xff\xfe\x00\x81")
+    with pytest.raises(InputError, match="not text"):
+        read_taps(file)
+    with pytest.raises(InputError, match="No such file"):
+        read_taps(tmp_path / "none.txt")
+
+
+@pytest.mark.parametrize("bpm", [0.0, 19.0, 401.0, float("nan")])
+def test_tempos_nobody_plays_are_refused(bpm: float) -> None:
+    with pytest.raises(InputError, match="accepted: 20 to 400"):
+        check_bpm(bpm)
