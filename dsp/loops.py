@@ -82,7 +82,7 @@ def phrases(beats: Beats, notes: Sequence[Note], seconds: float) -> list[Loop]:
         for start in range(max(0, end - MOST_BARS), end):
             length = end - start
             too_short = length < FEWEST_BARS and count >= FEWEST_BARS
-            cost = 0.15 * abs(np.log2(length / USUAL_BARS)) + (1.0 if too_short else 0.0)
+            cost = 0.4 * abs(np.log2(length / USUAL_BARS)) + (1.0 if too_short else 0.0)
             score = best[start] + worth[end] - cost - 0.5
             if score > best[end]:
                 best[end], came_from[end] = score, start

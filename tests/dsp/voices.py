@@ -40,17 +40,17 @@ def first_partial_hz(sound: np.ndarray, near_hz: float) -> float:
 
 
 def onset_s(sound: np.ndarray, near_s: float) -> float:
-    """When the power over 1 ms first passes a tenth of its greatest in the 60 ms from 30 ms before ``near_s``."""
+    """When the power over 1 ms first passes a fifth of its greatest, from 30 ms before ``near_s`` to 25 ms after."""
     first = round((near_s - 0.03) * RATE)
-    rise = _power(sound[first : first + round(0.06 * RATE)])
-    return (first + int(np.argmax(rise >= 0.1 * rise.max()))) / RATE
+    rise = _power(sound[first : first + round(0.055 * RATE)])
+    return (first + int(np.argmax(rise >= 0.2 * rise.max()))) / RATE
 
 
 def attack_s(sound: np.ndarray, near_s: float) -> float:
-    """From a tenth to nine tenths of the greatest power over 1 ms near ``near_s``."""
+    """From a fifth to nine tenths of the greatest power over 1 ms near ``near_s``."""
     first = round((near_s - 0.03) * RATE)
-    rise = _power(sound[first : first + round(0.06 * RATE)])
-    return (int(np.argmax(rise >= 0.9 * rise.max())) - int(np.argmax(rise >= 0.1 * rise.max()))) / RATE
+    rise = _power(sound[first : first + round(0.055 * RATE)])
+    return (int(np.argmax(rise >= 0.9 * rise.max())) - int(np.argmax(rise >= 0.2 * rise.max()))) / RATE
 
 
 def _power(sound: np.ndarray) -> np.ndarray:
