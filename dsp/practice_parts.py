@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
-from typing import TypeVar
+from typing import TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from thumbline.dsp.practice_source import GatedString, Source
 from thumbline.dsp.stretch import Voice, stretch
 from thumbline.dsp.stretch_library import stretch_mixture
 
-Sound = NDArray[np.float32]
+Sound: TypeAlias = NDArray[np.float32]
 T, R = TypeVar("T"), TypeVar("R")
 
 

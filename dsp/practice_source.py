@@ -218,20 +218,19 @@ def _from_folder(path: Path) -> Source:
             pitch = tuple((float(r["time_s"]), int(r["string"]), float(r["hz"])) for r in DictReader(file))
         info = soundfile.info(str(path / "bass.wav"))
         _refuse_long(path, info.frames, info.samplerate)
-        bass, rate = soundfile.read(str(path / "bass.wav"), dtype="float32")
-        guitar, guitar_rate = soundfile.read(str(path / "guitar.wav"), dtype="float32", always_2d=True)
+        (bass, rate), (guitar, guitar_rate) = (_sound(path / name) for name in ("bass.wav", "guitar.wav"))
     except (OSError, ValueError, KeyError, TypeError, soundfile.LibsndfileError) as error:
         what = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise InputError(
             f"the rendered folder {printable(path)} cannot be read ({what}); render the take again"
         ) from error
-    if bass.ndim != 1 or len(bass) != len(guitar) or rate != guitar_rate:
+    if bass.shape[1] != 1 or len(bass) != len(guitar) or rate != guitar_rate:
         raise InputError(f"{printable(path)}: bass.wav and guitar.wav do not belong together; render the take again")
     return Source(
         name=take_name(path),
         rate=rate,
         rig=rig,
-        bass=_bass_voice(bass, rate, rig.bass.interval, notes, bassline, pitch),
+        bass=_bass_voice(np.ascontiguousarray(bass[:, 0]), rate, rig.bass.interval, notes, bassline, pitch),
         guitar=guitar,
         strings=(),
         notes=notes,
@@ -239,6 +238,12 @@ def _from_folder(path: Path) -> Source:
         handover_s=tuple(note.onset_s for note in bassline[1:]),
         pitch=pitch,
     )
+
+
+def _sound(path: Path) -> tuple[NDArray[np.float32], int]:
+    """Read a sound file as (frames, channels), and its rate."""
+    sound, rate = soundfile.read(str(path), dtype="float32", always_2d=True)
+    return np.asarray(sound, np.float32), rate
 
 
 def _notes(path: Path) -> tuple[Note, ...]:

@@ -87,17 +87,12 @@ def write_tags(path: Path, name: str, tags: Tags) -> None:
             id3.TXXX(encoding=3, desc="tempo", text=f"{bpm} bpm"),
         )
         if name == "wav":
-            from mutagen.wave import WAVE
-
-            file: Any = WAVE(path)
-            if file.tags is None:
-                file.add_tags()
+            from mutagen.wave import WAVE as Holder  # noqa: N811
         else:
-            from mutagen.mp3 import MP3
-
-            file = MP3(path)
-            if file.tags is None:
-                file.add_tags()
+            from mutagen.mp3 import MP3 as Holder  # noqa: N811
+        file: Any = Holder(path)
+        if file.tags is None:
+            file.add_tags()
         file.tags.clear()
         for frame in frames:
             file.tags.add(frame)
@@ -109,9 +104,8 @@ def write_tags(path: Path, name: str, tags: Tags) -> None:
         from mutagen.oggvorbis import OggVorbis as Kind
     else:
         from mutagen.oggopus import OggOpus as Kind
-    file = Kind(path)
-    file.delete()
-    file = Kind(path)
+    Kind(path).delete()
+    tagged: Any = Kind(path)
     for field, text in (
         ("TITLE", tags.title),
         ("ALBUM", tags.take),
@@ -120,5 +114,5 @@ def write_tags(path: Path, name: str, tags: Tags) -> None:
         ("TRACKNUMBER", str(tags.number)),
         ("TRACKTOTAL", str(tags.count)),
     ):
-        file[field] = [text]
-    file.save()
+        tagged[field] = [text]
+    tagged.save()

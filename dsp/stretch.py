@@ -17,10 +17,10 @@ Times are in frames. A stretch of ``factor`` 2 lasts twice as long.
 """
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from thumbline.dsp.period_jumps import assemble, plan
@@ -128,7 +128,7 @@ def _sharpness(voice: Voice, onsets: NDArray[np.int64]) -> NDArray[np.float64]:
         begin = int(onsets[max(number - 1, 0)] + ATTACK_S * voice.rate)
         end = int(min(voice.pitch_frames[inside[-1]], begin + LONGEST_LOOK_S * voice.rate))
         middle = inside[np.searchsorted(voice.pitch_frames[inside], 0.5 * (begin + end)).clip(max=len(inside) - 1)]
-        period = voice.rate / voice.hz[middle]
+        period = voice.rate / float(voice.hz[middle])
         jump = max(1.0, round(JUMP_S * voice.rate / period)) * period
         length = end - begin - math.ceil(1.01 * jump)
         if length >= 2 * jump:
@@ -141,19 +141,15 @@ def _best_lag(sound: NDArray[np.float32], length: int, jump: float) -> float:
     first = math.floor((1.0 - WIDEST_STRETCH) * jump) - 1
     lags = np.arange(first, math.ceil((1.0 + 0.25 * WIDEST_STRETCH) * jump) + 2)
     here = sound[:length].astype(np.float64)
-    likeness = np.array(
-        [here @ there / math.sqrt(here @ here * (there @ there) + 1e-30) for there in _at_lags(sound, length, lags)]
-    )
+    there = sliding_window_view(sound[: lags[-1] + length].astype(np.float64), length)[lags]
+    # Not by the matrix product, whose threads cost more than they bring here.
+    powers = np.einsum("i,i", here, here) * np.einsum("ij,ij->i", there, there)
+    likeness = np.einsum("ij,j->i", there, here) / np.sqrt(powers + 1e-30)
     best = int(np.argmax(likeness))
     if likeness[best] < LIKE or best in (0, len(lags) - 1):
         return jump
     before, peak, after = likeness[best - 1 : best + 2]
     return float(lags[best] + 0.5 * (before - after) / (before - 2.0 * peak + after))
-
-
-def _at_lags(sound: NDArray[np.float32], length: int, lags: NDArray[np.int64]) -> Iterator[NDArray[np.float64]]:
-    for lag in lags:
-        yield sound[lag : lag + length].astype(np.float64)
 
 
 def _interpolator() -> NDArray[np.float32]:

@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -202,7 +202,7 @@ def _mean_near(beat: float, onsets: NDArray[np.float64], weights: NDArray[np.flo
     return float(np.average(onsets[near], weights=weights[near])) if near.any() else None
 
 
-def _extended(times: NDArray[np.float64], seconds: float) -> NDArray[np.float64]:
+def _extended(times: NDArray[Any], seconds: float) -> NDArray[np.float64]:
     """Carry beats on to before 0 and at least two bars of four beyond ``seconds``, at the pace of the nearest four."""
     before, after = (float(np.median(np.diff(part))) for part in (times[:5], times[-5:]))
     first = times[0] - before * np.arange(math.ceil(max(times[0], 0.0) / before) + 1, 0, -1)

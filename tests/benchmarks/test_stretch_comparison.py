@@ -53,7 +53,7 @@ def phase_vocoder(voice: Voice, factor: float) -> np.ndarray:
 def rubber_band(voice: Voice, factor: float) -> np.ndarray:
     import pedalboard
 
-    return pedalboard.time_stretch(voice.sound[None, :], RATE, stretch_factor=1.0 / factor)[0]  # pyright: ignore
+    return pedalboard.time_stretch(voice.sound[None, :], RATE, stretch_factor=1.0 / factor)[0]
 
 
 STRETCHERS: dict[Stretcher, str] = {
