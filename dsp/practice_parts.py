@@ -13,7 +13,8 @@ from thumbline.dsp.stretch import Voice, stretch
 from thumbline.dsp.stretch_library import stretch_mixture
 
 Sound: TypeAlias = NDArray[np.float32]
-T, R = TypeVar("T"), TypeVar("R")
+T = TypeVar("T")
+R = TypeVar("R")
 
 
 def in_threads(threads: int, work: Callable[[T], R], items: Iterable[T]) -> list[R]:

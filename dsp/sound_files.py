@@ -70,6 +70,18 @@ def write_sound(path: Path, sound: NDArray[np.float32], rate: int, name: str) ->
         raise InputError(f"cannot write {path.name}: {reason}") from error
 
 
+def _with_id3(path: Path, name: str) -> Any:
+    """Open an MP3 or WAV file, with ID3 tags, if only empty ones."""
+    if name == "wav":
+        from mutagen.wave import WAVE as Holder  # noqa: N811
+    else:
+        from mutagen.mp3 import MP3 as Holder  # noqa: N811
+    file = Holder(path)
+    if file.tags is None:
+        file.add_tags()
+    return file
+
+
 def write_tags(path: Path, name: str, tags: Tags) -> None:
     """Replace the tags of a file of ``FORMATS[name]``."""
     number = f"{tags.number}/{tags.count}"
@@ -86,13 +98,7 @@ def write_tags(path: Path, name: str, tags: Tags) -> None:
             id3.TRCK(encoding=3, text=number),
             id3.TXXX(encoding=3, desc="tempo", text=f"{bpm} bpm"),
         )
-        if name == "wav":
-            from mutagen.wave import WAVE as Holder  # noqa: N811
-        else:
-            from mutagen.mp3 import MP3 as Holder  # noqa: N811
-        file: Any = Holder(path)
-        if file.tags is None:
-            file.add_tags()
+        file = _with_id3(path, name)
         file.tags.clear()
         for frame in frames:
             file.tags.add(frame)

@@ -9,8 +9,8 @@ treats strings one by one is given. Libraries that are not installed are left ou
 GPL-3.0, so it is compared here and not used).
 
 *Pitch*: first partial of the sustained note against the original's, in cents. *Onset*: when the power over 1 ms passes
-a fifth of the attack's greatest, against the scaled time at which it does in the original. *Attack*: from a fifth to nine
-tenths, against the original's. Greatest and median over all notes. *Speed*: seconds of sound made in a second of
+a fifth of the attack's greatest, against the scaled time at which it does in the original. *Attack*: from a fifth to
+nine tenths, against the original's. Greatest and median over all notes. *Speed*: seconds of sound made in a second of
 processor time.
 """
 
