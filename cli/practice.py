@@ -42,7 +42,7 @@ _PATH: Any = click.Path(path_type=Path)
 @click.option("--first-bar", "first_bar_s", type=float, metavar="S", help="When bar 1 begins, in seconds; else found.")
 @click.option("--speeds", default="100,75,60", show_default=True, metavar="LIST", help="Speeds in percent.")
 @click.option("--transpose", default=0, show_default=True, metavar="N", help="Semitones up, or down if below 0.")
-@click.option("--mix", "mixes", multiple=True, metavar="NAME", help="Only these mixes, at every speed (see below).")
+@click.option("--mix", "mixes", multiple=True, metavar="NAME", help="Only this mix, at every speed. Repeatable.")
 @click.option(
     "--quieter",
     "quieter_db",

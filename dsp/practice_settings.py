@@ -82,6 +82,7 @@ class PracticeSettings:
         _within("amount by which a part is quieter", self.quieter_db, 0.0, 60.0, " dB")
         _among("placement", self.placement, PLACEMENTS)
         _among("click", self.click, CLICKS)
+        _among("stretch", self.stretch, ("strings", "library"))
         _within("count-in", self.count_in_bars, 0, 8, " bars")
         _within("click level", self.click_db, -40.0, 12.0, " dB")
         _within("accent", self.accent_db, 0.0, 24.0, " dB")

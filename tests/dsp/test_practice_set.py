@@ -243,6 +243,7 @@ def test_a_take_without_notes_is_refused(tmp_path: Path) -> None:
         {"formats": ("wma",)},
         {"loudness_lufs": 0.0},
         {"repeats": 0},
+        {"stretch": "rubber"},
         {"beats_per_bar": 0},
         {"quieter_db": float("nan")},
         {"bpm": 90.0, "taps": Path("taps.txt")},
