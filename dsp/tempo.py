@@ -152,6 +152,8 @@ def estimate_beats(
     """Beats found from the notes."""
     onsets, weights = _weighted(notes, bassline)
     found = _tracked(onsets, weights, seconds)
+    if len(found):  # beats while somebody plays
+        found = found[(found >= onsets[0] - ON_BEAT_S) & (found <= onsets[-1] + ON_BEAT_S)]
     near = [_mean_near(beat, onsets, weights) for beat in found]
     met = np.array([time_s is not None for time_s in near], bool)
     times = np.array([beat if time_s is None else time_s for beat, time_s in zip(found, near, strict=True)])
