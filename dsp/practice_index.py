@@ -28,6 +28,7 @@ speed at which it was played. File names are relative to the folder. Levels in d
                     runs in the picture: ``start_s``, ``end_s`` (take time), ``left``, ``right``, ``top``, ``bottom``
 ``texts``           by name: ``tablature``: file
 ``midi``            by name: ``bass``: file (the bass line as heard), with the tempo and bar lines of the beats
+``page``            file that plays the stems in a browser; missing if 100 is not among the speeds
 ``made_from``       what each file was made from, for a rerun; of no meaning to a player
 ==================  ==================================================================================================
 

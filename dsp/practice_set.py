@@ -24,6 +24,7 @@ from thumbline.dsp.overview_rows import LEFT, RIGHT, rows_of
 from thumbline.dsp.overview_sheet import WIDTH
 from thumbline.dsp.practice_index import FILE, read_index, write_index
 from thumbline.dsp.practice_midi import write_bass_midi_with_beats
+from thumbline.dsp.practice_page import page_sources, write_page
 from thumbline.dsp.practice_parts import in_threads
 from thumbline.dsp.practice_settings import PracticeSettings
 from thumbline.dsp.practice_source import RENDERED, Source, guitar_notes, is_rendered, read_source
@@ -182,6 +183,8 @@ class _Work:
         progress(len(tracks) / (len(tracks) + 1))
         index = self._index(entries, [*asked, *(loop for loop in found if loop.name not in {a.name for a in asked})])
         self._documents(index)
+        if 100.0 in self.settings.speeds:
+            self._page(index)
         progress(1.0)
         return index
 
@@ -333,6 +336,16 @@ class _Work:
         index["pictures"] = {"overview": overview, "tablature": dict(self.files["tablature.png"]["facts"])}
         index["texts"] = {"tablature": "tablature.txt"}
         index["midi"] = {"bass": "bass.mid"}
+
+    def _page(self, index: dict[str, Any]) -> None:
+        def find(name: str) -> Path:
+            fresh = self.new / name
+            return fresh if fresh.exists() else self.target / name
+
+        sounds = {name: entry["sound"] for name, entry in self.files.items()}
+        key = _digest(index, sounds, page_sources())
+        self._document("practice.html", key, lambda path: write_page(path, index, find))
+        index["page"] = "practice.html"
 
     def _document(
         self, file: str, key: str, write: Callable[[Path], None], facts: dict[str, Any] | None = None

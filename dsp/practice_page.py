@@ -1,0 +1,110 @@
+"""The practice page, ``practice.html``: one HTML file that needs no network and no other file.
+
+Browsers let a page that was opened from a disk or a phone's memory read no file beside it, so all that it needs stands
+in it: the stems at full speed as MP3 (MPEG-1 Audio Layer III, which every browser decodes), base64-encoded (RFC 4648).
+Slower speeds are made while it plays. A minute of a take takes about three megabytes.
+"""
+
+import base64
+import html
+import io
+import json
+from collections.abc import Callable, Mapping
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+
+from thumbline.dsp.errors import InputError
+
+#: Sources of the page, in the order in which they are put together.
+_TAPE = ("reader.js", "tape.js", "worklet.js")
+_SCRIPT = ("player.js", "picture.js", "ribbon.js", "mixer.js", "page.js")
+#: Frames encoded at a time.
+_BLOCK = 8192
+#: Sample rates of MPEG-1 and MPEG-2 layer III (ISO/IEC 11172-3, 13818-3).
+_MP3_RATES = (16_000, 22_050, 24_000, 32_000, 44_100, 48_000)
+_RATE_INSTEAD = 48_000
+#: Keys of the index that the page reads.
+_KEYS = (
+    "take",
+    "seconds",
+    "instrument",
+    "transpose",
+    "tempo",
+    "beats",
+    "speeds",
+    "loops",
+    "bass_notes",
+    "guitar_notes",
+    "pictures",
+)
+
+
+def write_page(path: Path, index: Mapping[str, Any], find: Callable[[str], Path]) -> None:
+    """Write the page of a practice set to ``path``.
+
+    ``index`` is as in ``practice_index``; ``find`` tells where a file that it names lies. Raises InputError if a
+    stem or the picture is missing.
+    """
+    path.write_text(page_text(index, find), "utf-8")
+
+
+def page_sources() -> list[str]:
+    """Return all that the page is put together from, apart from the take."""
+    folder = files("thumbline.dsp") / "page"
+    return [(folder / name).read_text("utf-8") for name in ("page.html", "page.css", *_TAPE, *_SCRIPT)]
+
+
+def page_text(index: Mapping[str, Any], find: Callable[[str], Path]) -> str:
+    """Return the page of a practice set."""
+    source = files("thumbline.dsp") / "page"
+
+    def sources(names: tuple[str, ...]) -> str:
+        return "\n".join((source / name).read_text("utf-8").strip() for name in names)
+
+    picture = find(index["pictures"]["overview"]["file"])
+    if not picture.is_file():
+        raise InputError(f"{picture}: is missing; make the practice set again")
+    sounds = [_stem(stem, find) for stem in index["stems"] if stem["speed"] == 100 and stem["part"] != "click"]
+    data = base64.b64encode(picture.read_bytes()).decode()
+    sounds.append(f'<script type="text/plain" id="picture-data">data:image/png;base64,{data}</script>')
+    shown = {key: index[key] for key in _KEYS}
+    parts = {
+        "title": html.escape(index["take"]),
+        "style": sources(("page.css",)),
+        # In a script element only "</" and "<!--" mean anything (HTML Living Standard, 4.12.1.3).
+        "index": json.dumps(shown, allow_nan=False, ensure_ascii=False).replace("<", "\\u003c"),
+        "sounds": "\n".join(sounds),
+        "tape": sources(_TAPE),
+        "script": '"use strict";\n' + sources(_SCRIPT),
+    }
+    pieces = (source / "page.html").read_text("utf-8").split("@")
+    return "".join(parts[piece] if i % 2 else piece for i, piece in enumerate(pieces))
+
+
+def _stem(stem: Mapping[str, Any], find: Callable[[str], Path]) -> str:
+    path = next((path for path in map(find, stem["files"].values()) if path.is_file()), None)
+    if path is None:
+        raise InputError(f"the {stem['part']} stem is missing; make the practice set again")
+    sound, rate = soundfile.read(path, dtype="float32", always_2d=True)
+    sound *= np.float32(10.0 ** (stem["mix_gain_db"] / 20.0))
+    lead = round(-stem["starts_s"] * rate)
+    encoded = base64.b64encode(_mp3(sound[max(lead, 0) :], rate)).decode()
+    return f'<script type="text/plain" data-stem="{stem["part"]}">{encoded}</script>'
+
+
+def _mp3(sound: np.ndarray, rate: int) -> bytes:
+    if rate not in _MP3_RATES:
+        import soxr
+
+        sound, rate = soxr.resample(sound, rate, _RATE_INSTEAD), _RATE_INSTEAD
+    content = io.BytesIO()
+    with soundfile.SoundFile(
+        content, "w", rate, sound.shape[1], format="MP3", subtype="MPEG_LAYER_III", compression_level=0.1
+    ) as file:
+        for first in range(0, len(sound), _BLOCK):
+            file.write(sound[first : first + _BLOCK])
+    return content.getvalue()
