@@ -20,7 +20,7 @@ import numpy as np
 Record: TypeAlias = Any
 
 
-def _record_type(fields: list[Any]) -> np.dtype[Any]:
+def record_type(fields: list[Any]) -> np.dtype[Any]:
     """Return an aligned record type whose fields are attributes in plain Python too (compiling switched off)."""
     return np.dtype((np.record, np.dtype(fields, align=True)))
 
@@ -78,7 +78,7 @@ BY_PLUCK, BY_STOP, BY_RULE = 1, 2, 3
 #: Samples that are not numbers, or absurdly loud, are being replaced by zero. ``value``: channel.
 FAULT = 7
 
-EVENT = _record_type(
+EVENT = record_type(
     [
         ("frame", "i8"),  # when it happened in the string's signal
         ("decided", "i8"),  # how far the signal had been read when it was decided
@@ -92,7 +92,7 @@ EVENT = _record_type(
 #: Events kept until the host takes them (power of two).
 EVENTS = 4096
 
-PARAMS = _record_type(
+PARAMS = record_type(
     [
         ("rate", "f8"),  # frames a second
         ("strings", "i8"),
@@ -155,7 +155,7 @@ PARAMS = _record_type(
     ]
 )
 
-STRING = _record_type(
+STRING = record_type(
     [
         (
             "ticks",
@@ -211,7 +211,7 @@ STRING = _record_type(
     ]
 )
 
-HEAD = _record_type(
+HEAD = record_type(
     [
         ("string", "i8"),  # index from 0; -1: not in use
         ("lag", "f8"),  # frames behind the newest
@@ -221,7 +221,7 @@ HEAD = _record_type(
     ]
 )
 
-STATE = _record_type(
+STATE = record_type(
     [
         ("frame", "i8"),  # frames seen
         ("tick", "i8"),  # ticks seen
