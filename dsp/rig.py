@@ -9,7 +9,7 @@ from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, model_validator
+from pydantic import BaseModel, Field, model_validator
 
 from thumbline.dsp.rig_checks import ContradictionError, contradictions
 from thumbline.dsp.rig_sections import (
@@ -25,6 +25,7 @@ from thumbline.dsp.rig_sections import (
     Output,
     Section,
 )
+from thumbline.dsp.rig_stage import Feet, Foot, Live, Midi
 from thumbline.dsp.tuning import note_to_midi
 
 __all__ = [
@@ -32,9 +33,12 @@ __all__ = [
     "Bleed",
     "Choice",
     "Detect",
+    "Foot",
     "Guitar",
     "Input",
     "Instrument",
+    "Live",
+    "Midi",
     "MuteModule",
     "Mutes",
     "Output",
@@ -61,6 +65,9 @@ class Rig(Section):
     guitar: Guitar = Guitar()
     mutes: Mutes = Mutes()
     output: Output = Output()
+    live: Live = Live()
+    midi: Midi = Midi()
+    feet: Feet = Field(default=(), description="The foot switches and pedals, each under its own [[feet]].")
 
     @model_validator(mode="before")
     @classmethod
@@ -83,6 +90,10 @@ class Rig(Section):
         }
         for section, lists in defaults.items():
             sections[section] = _completed(sections.get(section, {}), lists)
+        sections["live"] = _completed_outputs(sections.get("live", {}), sections.get("guitar", {}))
+        feet = sections.get("feet")
+        if isinstance(feet, list | tuple):
+            sections["feet"] = tuple(map(_as_table, feet))
         mutes = sections["mutes"]
         if isinstance(mutes, dict) and isinstance(mutes["modules"], list | tuple):
             controllers = {"controllers": tuple(range(FIRST_CONTROLLER, FIRST_CONTROLLER + count))}
@@ -129,3 +140,16 @@ def _as_table(value: Any) -> Any:
 
 def _completed(table: Any, defaults: Mapping[str, Any]) -> Any:
     return {**defaults, **table} if isinstance(table, dict) else table
+
+
+def _completed_outputs(live: Any, guitar: Any) -> Any:
+    """Give the outputs that were left out their defaults, and each output without a level that of 0 dB."""
+    stereo = isinstance(guitar, dict) and guitar.get("stereo") is True
+    live = _completed(live, {"bass_outputs": (1,), "guitar_outputs": (2, 3) if stereo else (2,)})
+    if not isinstance(live, dict):
+        return live
+    counts = {
+        part: len(outputs) if isinstance(outputs := live[f"{part}_outputs"], list | tuple) else 0
+        for part in ("bass", "guitar")
+    }
+    return _completed(live, {f"{part}_levels_db": (0.0,) * count for part, count in counts.items()})

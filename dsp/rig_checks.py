@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from thumbline.dsp.rig_stage_checks import stage_contradictions
 from thumbline.dsp.tuning import midi_to_note, note_to_midi
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ def contradictions(rig: "Rig") -> list[str]:
         *_bleed(rig),
         *_highest_note(rig),
         *_modules(rig),
+        *stage_contradictions(rig),
     ]
 
 

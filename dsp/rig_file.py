@@ -14,10 +14,12 @@ from typing import Any
 from pydantic import ValidationError
 
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.rig import Rig
+from thumbline.dsp.rig import Foot, Rig
 from thumbline.dsp.rig_messages import explain_errors
 from thumbline.dsp.rig_settings import (
+    FEET,
     MODULES,
+    TABLES,
     all_sections,
     all_settings,
     describe,
@@ -80,13 +82,17 @@ def rig_text(rig: Rig, reasons: Mapping[str, str] | None = None) -> str:
     """
     left = dict(reasons or {})
     values, defaults = rig.model_dump(), default_rig(rig).model_dump()
+    examples = {MODULES: defaults["mutes"]["modules"][0], FEET: Foot().model_dump()}
     parts = [_comment(HEADER.format(count=rig.string_count))]
     for section, table in values.items():
+        if section in TABLES:
+            parts += _tables(section, table, examples[section], left)
+            continue
         parts += ["", f"[{section}]", _comment(all_sections()[section])]
         for name, value in table.items():
             key = f"{section}.{name}"
-            if key == MODULES:
-                parts += _modules(value, defaults["mutes"]["modules"][0], left)
+            if key in TABLES:
+                parts += _tables(key, value, examples[key], left)
             else:
                 parts += _entry(key, value, defaults[section][name], left.pop(key, None))
     if left:
@@ -94,17 +100,29 @@ def rig_text(rig: Rig, reasons: Mapping[str, str] | None = None) -> str:
     return "\n".join(parts) + "\n"
 
 
-def _modules(modules: tuple[dict[str, Any], ...], default: dict[str, Any], reasons: dict[str, str]) -> Iterator[str]:
-    yield from ["", _comment(all_settings()[MODULES].meaning), *_reason(reasons.pop(MODULES, None))]
-    if not modules:
-        yield "modules = []"
-    for index, module in enumerate(modules):
-        yield from ["", f"[[{MODULES}]]"]
+def _tables(
+    name: str, tables: tuple[dict[str, Any], ...], default: dict[str, Any], reasons: dict[str, str]
+) -> Iterator[str]:
+    """Write any number of tables with the same keys; the keys are explained in the first.
+
+    Where there are none of those that TOML cannot write as an empty list, as a key after a table would be part of
+    it, one stands as an example in comments.
+    """
+    yield from ["", _comment(all_settings()[name].meaning), *_reason(reasons.pop(name, None))]
+    if not tables and name == FEET:
+        yield _comment("There is none. This is what one looks like, with its defaults:")
+        lines = "\n".join(_tables(name, (default,), default, {})).split("\n")[2:]
+        yield from (line if line.startswith("#") or not line else f"# {line}" for line in lines)
+        return
+    if not tables:
+        yield f"{name.rpartition('.')[2]} = []"
+    for index, table in enumerate(tables):
+        yield from ["", f"[[{name}]]"]
         if index == 0:
-            yield _comment(all_sections()[MODULES])
-        for name, value in module.items():
-            key = f"{MODULES}[{index}].{name}"
-            yield from _entry(key, value, default[name], reasons.pop(key, None), explained=index == 0)
+            yield _comment(all_sections()[name])
+        for setting, value in table.items():
+            key = f"{name}[{index}].{setting}"
+            yield from _entry(key, value, default[setting], reasons.pop(key, None), explained=index == 0)
 
 
 def _entry(key: str, value: Any, default: Any, reason: str | None, explained: bool = True) -> Iterator[str]:

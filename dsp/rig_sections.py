@@ -1,4 +1,4 @@
-"""The sections of a rig: the one table of settings.
+"""The sections of a rig: the one table of settings, but for what only the stage needs (``rig_stage.py``).
 
 Each field's type says what is accepted, its description what it means to a guitarist, and each section's
 docstring what it is for; the comments in a rig file, the explanations and the error messages come from here.
@@ -30,19 +30,21 @@ def _open_string(name: str) -> str:
     return name
 
 
-def _name(name: str) -> str:
+def one_line(name: str) -> str:
+    """Return a name unchanged; ValueError unless it can be printed in one line."""
     if not name.isprintable() or not name.strip():
         raise ValueError("not a name in one line")
     return name
 
 
-def _number(low: float, high: float, note: str | None = None) -> Any:
+def limits(low: float, high: float, note: str | None = None) -> Any:
+    """Limits of a number, and a word about them."""
     return Field(strict=True, ge=low, le=high, description=note)
 
 
 T = TypeVar("T")
 PerString = Annotated[tuple[T, ...], Field(description="one per string")]
-MatrixRow = Annotated[tuple[Annotated[float, _number(-1.0, 1.0)], ...], Field(description="a number per string")]
+MatrixRow = Annotated[tuple[Annotated[float, limits(-1.0, 1.0)], ...], Field(description="a number per string")]
 Matrix = Annotated[tuple[MatrixRow, ...], Field(description="a row per string, 1 on the diagonal")]
 StringNumber = Annotated[int, Field(strict=True, ge=1, description="a string number, from 1")]
 StringNumbers = Annotated[tuple[StringNumber, ...], Field(description="a list without repeats")]
@@ -53,16 +55,16 @@ OpenString = Annotated[
     Field(description=f'a note name such as "E2" or "F#1", {LOWEST_OPEN_STRING} to {HIGHEST_OPEN_STRING}'),
 ]
 OpenStrings = Annotated[tuple[OpenString, ...], Field(min_length=4, max_length=10, description="a list of 4 to 10")]
-Channel = Annotated[int, _number(1, 256)]
-Cents = Annotated[float, _number(-1200.0, 1200.0)]
-Gain = Annotated[float, _number(-60.0, 12.0)]
-Level = Annotated[float, _number(-160.0, 0.0)]
-Pan = Annotated[float, _number(-1.0, 1.0)]
-Trim = Annotated[float, _number(-24.0, 24.0)]
-Controller = Annotated[int, _number(0, 119, "120 to 127 are channel mode messages of MIDI 1.0")]
-ControlValue = Annotated[int, _number(0, 127)]
+Channel = Annotated[int, limits(1, 256)]
+Cents = Annotated[float, limits(-1200.0, 1200.0)]
+Gain = Annotated[float, limits(-60.0, 12.0)]
+Level = Annotated[float, limits(-160.0, 0.0)]
+Pan = Annotated[float, limits(-1.0, 1.0)]
+Trim = Annotated[float, limits(-24.0, 24.0)]
+Controller = Annotated[int, limits(0, 119, "120 to 127 are channel mode messages of MIDI 1.0")]
+ControlValue = Annotated[int, limits(0, 127)]
 ModuleName = Annotated[
-    str, AfterValidator(_name), Field(max_length=60, description="a name of 1 to 60 characters in one line")
+    str, AfterValidator(one_line), Field(max_length=60, description="a name of 1 to 60 characters in one line")
 ]
 
 
@@ -79,11 +81,11 @@ class Instrument(Section):
         default=("E4", "B3", "G3", "D3", "A2", "E2"),
         description="The open strings, string 1 (the highest) first, without capo.",
     )
-    a4_hz: Annotated[float, _number(400.0, 480.0)] = Field(
+    a4_hz: Annotated[float, limits(400.0, 480.0)] = Field(
         default=440.0, description="The frequency of A4 you tune to. 440 is standard pitch (ISO 16)."
     )
-    capo: Annotated[int, _number(0, 12)] = Field(default=0, description="The fret the capo sits on; 0 is no capo.")
-    frets: Annotated[int, _number(12, 36)] = Field(default=24, description="How many frets the neck has.")
+    capo: Annotated[int, limits(0, 12)] = Field(default=0, description="The fret the capo sits on; 0 is no capo.")
+    frets: Annotated[int, limits(12, 36)] = Field(default=24, description="How many frets the neck has.")
 
 
 class Input(Section):
@@ -99,7 +101,7 @@ class Input(Section):
     invert: StringNumbers = Field(
         default=(), description="Strings whose polarity is flipped, for a pickup wired the other way."
     )
-    mains_hz: Literal["auto", "off"] | Annotated[float, _number(45.0, 65.0)] = Field(
+    mains_hz: Literal["auto", "off"] | Annotated[float, limits(45.0, 65.0)] = Field(
         default="auto",
         description="Mains hum to remove: 50 or 60 Hz, after your country's mains. "
         '"auto" looks for it; "off" removes nothing.',
@@ -158,12 +160,12 @@ class Choice(Section):
         default="any",
         description='The highest note that may be bass. Higher notes stay with the guitar; "any": no limit.',
     )
-    settle_ms: Annotated[float, _number(0.0, 100.0)] = Field(
+    settle_ms: Annotated[float, limits(0.0, 100.0)] = Field(
         default=0.0,
         description="How long to wait before a hand-over, so that a strum passes first. "
         "0 follows at once; more is calmer but later.",
     )
-    hold_ms: Annotated[float, _number(0.0, 1000.0)] = Field(
+    hold_ms: Annotated[float, limits(0.0, 1000.0)] = Field(
         default=0.0, description="The shortest time a string keeps the bass once it has it."
     )
     silence: Literal["keep", "open all", "close all"] = Field(
@@ -179,19 +181,19 @@ class Bass(Section):
         default="shifted",
         description='"shifted" is your own string, moved down; "synth" plays the same notes with a synthesised voice.',
     )
-    interval: Annotated[int, _number(-24, 0)] = Field(
+    interval: Annotated[int, limits(-24, 0)] = Field(
         default=-12,
         description="How far the bass is moved, in semitones: -12 is an octave down, 0 leaves it.",
     )
     level_db: Gain = Field(default=0.0, description="How loud the bass is, in dB; 0 leaves it as played.")
-    tone_hz: Annotated[float, _number(80.0, 20000.0)] = Field(
+    tone_hz: Annotated[float, limits(80.0, 20000.0)] = Field(
         default=3000.0, description="A low-pass filter on the bass, in Hz: lower is darker, 20000 is open."
     )
-    dynamics: Annotated[float, _number(0.0, 1.0)] = Field(
+    dynamics: Annotated[float, limits(0.0, 1.0)] = Field(
         default=1.0,
         description="0 makes every bass note equally loud, 1 leaves them as hard or soft as you played.",
     )
-    crossfade_ms: Annotated[float, _number(1.0, 50.0)] = Field(
+    crossfade_ms: Annotated[float, limits(1.0, 50.0)] = Field(
         default=5.0, description="How long a hand-over fades from one string to the next: shorter is crisper."
     )
 
@@ -216,7 +218,7 @@ class MuteModule(Section):
     """One sound module, or one part of it, with a mute for each string, moved by MIDI control changes."""
 
     name: ModuleName = Field(default="bass module", description="What you call it; messages and tables use this name.")
-    channel: Annotated[int, _number(1, 16)] = Field(default=1, description="The MIDI channel it listens to.")
+    channel: Annotated[int, limits(1, 16)] = Field(default=1, description="The MIDI channel it listens to.")
     controllers: PerString[Controller] = Field(
         default=(),
         description="The controller number of each string's mute, as assigned in the sound module; "
@@ -236,7 +238,7 @@ class Mutes(Section):
         description="What comes first at a hand-over: opening the new string, closing the old one, or "
         'closing, a pause of gap_ms, then opening ("gap").',
     )
-    gap_ms: Annotated[float, _number(0.0, 100.0)] = Field(
+    gap_ms: Annotated[float, limits(0.0, 100.0)] = Field(
         default=5.0, description='The pause between closing and opening if the order is "gap".'
     )
     modules: Annotated[tuple[MuteModule, ...], Field(max_length=16, description="a list of up to 16")] = Field(
@@ -248,6 +250,6 @@ class Mutes(Section):
 class Output(Section):
     """The last safeguard of loudspeaker and ears. Turn the amplifier down before you start all the same."""
 
-    ceiling_db: Annotated[float, _number(-24.0, 0.0)] = Field(
+    ceiling_db: Annotated[float, limits(-24.0, 0.0)] = Field(
         default=-1.0, description="No peak of the sound that goes out is higher than this, in dBFS."
     )

@@ -17,9 +17,12 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.rig import Rig
+from thumbline.dsp.rig import Foot, Rig
 
 MODULES = "mutes.modules"
+FEET = "feet"
+TABLES = (MODULES, FEET)
+"""Keys under which a rig holds any number of tables, each with the same settings."""
 LONGEST_SHOWN = 60
 """Characters of a value shown in a message."""
 
@@ -48,6 +51,9 @@ def all_settings() -> Mapping[str, Setting]:
     """Return every setting by key, in the order of the rig file."""
     table: dict[str, Setting] = {}
     for name, section in _sections():
+        if name == FEET:
+            hint = get_type_hints(Rig, include_extras=True)[FEET]
+            table[FEET] = Setting(FEET, Rig.model_fields[FEET].description or "", hint, Rig().feet)
         table |= _settings_of(section, name)
     return table
 
@@ -61,7 +67,7 @@ def all_sections() -> Mapping[str, str]:
 def _sections() -> Iterator[tuple[str, BaseModel]]:
     rig = Rig()
     for name in Rig.model_fields:
-        yield name, getattr(rig, name)
+        yield name, Foot() if name == FEET else getattr(rig, name)
         if name == "mutes":
             yield MODULES, rig.mutes.modules[0]
 
@@ -130,7 +136,8 @@ def without_indices(key: str) -> str:
 def suggestion(key: str) -> str:
     """Return "did you mean ...?" for an unknown key, or if none is near, what is accepted beside it."""
     parent, _, name = key.rpartition(".")
-    beside = [known for known in [*all_sections(), *all_settings()] if known.rpartition(".")[0] == parent]
+    every = dict.fromkeys([*all_sections(), *all_settings()])
+    beside = [known for known in every if known.rpartition(".")[0] == parent]
     by_name: dict[str, str] = {}
     for known in [*beside, *all_settings()]:  # of two with the same name, what is beside it comes first
         by_name.setdefault(known.rpartition(".")[2], known)

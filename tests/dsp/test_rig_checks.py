@@ -53,6 +53,66 @@ from thumbline.dsp.rig_file import rig_from_dict
             {"mutes": {"modules": [{"controllers": [20]}]}},
             "mutes.modules[0].controllers has 1 value; accepted: 6, one per string (instrument.strings)",
         ),
+        (
+            {"live": {"bass_outputs": [1, 3, 1]}},
+            "live.bass_outputs[2] is 1, as is live.bass_outputs[0]; accepted: each output once",
+        ),
+        (
+            {"live": {"guitar_levels_db": [0, 0]}},
+            "live.guitar_levels_db has 2 values; accepted: 1, one per output (live.guitar_outputs)",
+        ),
+        (
+            {"guitar": {"stereo": True}, "live": {"guitar_outputs": [4]}},
+            "live.guitar_outputs has 1 value; accepted: left and right by turns while guitar.stereo is true",
+        ),
+        (
+            {"feet": [{"behaviour": "pedal"}]},
+            'feet[0].behaviour is "pedal"; accepted for "split": "auto" or "latching"',
+        ),
+        (
+            {"feet": [{"action": "hold", "message": "program change"}]},
+            'feet[0].behaviour is "momentary"; accepted for program changes, which are never let go: "latching"',
+        ),
+        (
+            {"feet": [{"action": "bass tone", "message": "note"}]},
+            'feet[0].message is "note"; accepted for a pedal: "control change"',
+        ),
+        ({"feet": [{"number": 120}]}, "feet[0].number is 120; accepted for control changes: 0 to 119"),
+        (
+            {"feet": [{"number": "any"}]},
+            'feet[0].number is "any"; accepted: 0 to 127, or "any" for the action "setting"',
+        ),
+        (
+            {"feet": [{}, {"action": "interval", "steps": [-12, -7.5], "number": 1}]},
+            'feet[1].steps[1] is -7.5; accepted: a whole number, -24 to 0 for "interval"',
+        ),
+        (
+            {"feet": [{"action": "bass level", "high": 13}]},
+            'feet[0].high is 13; accepted: -60 to 12 for "bass level"',
+        ),
+        ({"feet": [{"action": "bass tone", "low": 79}]}, 'feet[0].low is 79; accepted: 80 to 20000 for "bass tone"'),
+        ({"feet": [{"low": 1}]}, 'feet[0].low is 1.0; accepted for "split": "auto"'),
+        (
+            {"feet": [{"action": "next setting", "steps": [1]}]},
+            'feet[0].steps[0] is 1.0; accepted for "next setting": no steps',
+        ),
+        (
+            {"feet": [{"action": "interval", "low": -12}]},
+            'feet[0].low is -12.0; accepted for a stepped switch: "auto" (its values stand in steps)',
+        ),
+        (
+            {"feet": [{"action": "bass level", "steps": [1]}]},
+            'feet[0].steps[0] is 1.0; accepted while behaviour is "pedal": no steps',
+        ),
+        (
+            {"feet": [{"action": "setting"}]},
+            'feet[0].steps is []; accepted for "setting": the numbers of settings, from 1',
+        ),
+        (
+            {"feet": [{"action": "setting", "steps": [0]}]},
+            "feet[0].steps[0] is 0; accepted: a whole number, 1 to 32",
+        ),
+        ({"feet": [{}, {}]}, 'feet[1] is the same switch and action as feet[0] ("split"); accepted: each once'),
     ],
 )
 def test_settings_that_contradict_each_other_are_refused(table: Mapping[str, object], message: str) -> None:
@@ -61,6 +121,12 @@ def test_settings_that_contradict_each_other_are_refused(table: Mapping[str, obj
 
 def test_the_same_controllers_on_another_channel_are_no_contradiction() -> None:
     assert len(rig_from_dict({"mutes": {"modules": [{}, {"channel": 2}]}}).mutes.modules) == 2
+
+
+def test_an_output_may_carry_bass_and_guitar_and_a_switch_do_two_things() -> None:
+    rig = rig_from_dict({"live": {"bass_outputs": [1, 2], "guitar_outputs": [1, 2]}, "feet": [{}, {"action": "hold"}]})
+    assert rig.live.guitar_levels_db == (0.0, 0.0)
+    assert [foot.action for foot in rig.feet] == ["split", "hold"]
 
 
 def matrix(beside: float, count: int = 6) -> list[list[float]]:

@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.rig import Rig
+from thumbline.dsp.rig import Foot, Rig
 from thumbline.dsp.rig_file import default_rig, load_rig, rig_from_dict, rig_text, write_rig
-from thumbline.dsp.rig_settings import all_settings
+from thumbline.dsp.rig_settings import TABLES, all_settings
 
 
 def numbers(low: float, high: float) -> st.SearchStrategy[float]:
@@ -36,6 +36,15 @@ def rigs(draw: st.DrawFn) -> Rig:
     channels = draw(st.lists(st.integers(1, 16), max_size=3, unique=True))
     controllers = st.lists(st.integers(0, 119), min_size=count, max_size=count, unique=True)
     name = st.text(max_size=60).filter(lambda text: text.isprintable() and bool(text.strip()))
+    device = st.just("") | name
+    outputs = st.lists(st.integers(1, 64), min_size=1, max_size=4, unique=True)
+    feet = st.fixed_dictionaries(
+        {"action": st.sampled_from(["split", "hold", "all open"]), "number": st.integers(0, 119)},
+        optional={"message": st.sampled_from(["control change", "note"]), "behaviour": st.just("latching")},
+    ) | st.fixed_dictionaries(
+        {"action": st.just("bass level"), "number": st.integers(0, 119)},
+        optional={"low": numbers(-60, 12), "high": numbers(-60, 12), "channel": st.integers(1, 16)},
+    )
     values = st.lists(st.integers(0, 127), min_size=2, max_size=2, unique=True)
     modules = []
     for channel in channels:
@@ -70,6 +79,11 @@ def rigs(draw: st.DrawFn) -> Rig:
             "guitar": some_of(stereo=st.booleans(), pan=each(numbers(-1, 1)), level_db=numbers(-60, 12)),
             "mutes": some_of(order=st.sampled_from(["open first", "close first", "gap"]), modules=st.just(modules)),
             "output": some_of(ceiling_db=numbers(-24, 0)),
+            "live": some_of(input=device, output=device, sample_rate=st.integers(22050, 192000), bass_outputs=outputs),
+            "midi": some_of(
+                port=device, resend_s=numbers(0, 60), bass_notes=st.booleans(), bend_range=st.integers(2, 24)
+            ),
+            "feet": draw(st.lists(feet, max_size=4, unique_by=lambda foot: foot["number"])),
         }
     )
 
@@ -93,7 +107,7 @@ def test_the_text_holds_every_key_in_order_each_with_its_meaning_range_and_defau
     place = 0
     for setting in all_settings().values():
         place = flat.index(setting.meaning, place)
-        if setting.key != "mutes.modules":
+        if setting.key not in TABLES:
             place = flat.index(f"Accepted: {setting.accepted}. Default: ", place)
             place = flat.index(f" {setting.key.rpartition('.')[2]} = ", place)
     assert max(len(line) for line in text.splitlines()) <= 100
@@ -116,6 +130,26 @@ def test_a_reason_stands_right_above_its_value() -> None:
     text = rig_text(rig, {"detect.on_db": "12 dB above\nthe floor", "mutes.modules[1].channel": "second part"})
     assert '# Reason: 12 dB above the floor\non_db = "auto"\n' in text
     assert "# Reason: second part\nchannel = 2\n" in text
+
+
+def test_a_rig_without_feet_shows_one_as_an_example_that_holds_once_it_is_uncommented() -> None:
+    text = rig_text(Rig())
+    before, _, example = text.partition("\n# [[feet]]\n")
+    assert "There is none. This is what one looks like" in before
+    settings = [
+        line for line in example.splitlines() if line.startswith(tuple(f"# {key} = " for key in Foot.model_fields))
+    ]
+    table = tomllib.loads("\n".join(["[[feet]]", *(line.removeprefix("# ") for line in settings)]))
+    assert list(table["feet"][0]) == list(Foot.model_fields)
+    assert rig_from_dict(table).feet == (Foot(),)
+
+
+def test_each_foot_switch_stands_in_a_table_of_its_own_and_the_first_is_explained() -> None:
+    rig = rig_from_dict({"feet": [{"number": 64}, {"action": "bass level", "number": 11, "low": -20}]})
+    text = rig_text(rig)
+    assert text.count("\n[[feet]]\n") == 2
+    assert text.count("The kind of MIDI message") == 1
+    assert rig_from_dict(tomllib.loads(text)) == rig
 
 
 @pytest.mark.parametrize("key", ["detect.loud", "mutes.modules[1].channel", "detect"])

@@ -3,16 +3,20 @@
 import pytest
 
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.rig import Rig
+from thumbline.dsp.rig import Foot, MuteModule, Rig
 from thumbline.dsp.rig_file import describe
 from thumbline.dsp.rig_settings import all_sections, all_settings, suggestion
 
 
 def test_every_setting_of_the_rig_is_in_the_table_and_explained() -> None:
-    sections = {name: getattr(Rig(), name) for name in Rig.model_fields}
-    expected = [f"{name}.{field}" for name, section in sections.items() for field in type(section).model_fields]
-    of_a_module = [f"mutes.modules.{field}" for field in type(Rig().mutes.modules[0]).model_fields]
-    expected[-1:-1] = of_a_module  # between the mutes and the output, as in the file
+    expected: list[str] = []
+    for name in Rig.model_fields:
+        if name == "feet":
+            expected += ["feet", *(f"feet.{field}" for field in Foot.model_fields)]
+            continue
+        expected += [f"{name}.{field}" for field in type(getattr(Rig(), name)).model_fields]
+        if name == "mutes":
+            expected += [f"mutes.modules.{field}" for field in MuteModule.model_fields]
     assert list(all_settings()) == expected
     for setting in all_settings().values():
         assert setting.meaning.endswith((".", ")")), setting.key
@@ -56,6 +60,9 @@ def test_a_section_is_explained_with_what_it_holds() -> None:
     text = describe("choice")
     assert "Which of the sounding strings is the bass." in text
     assert "choice.rule, choice.strings, choice.highest_note" in text
+    feet = describe("feet")
+    assert "a list of up to 64" in feet
+    assert "feet.action, feet.message" in feet
     modules = describe("mutes.modules")
     assert "a list of up to 16" in modules
     assert "mutes.modules.controllers" in modules
@@ -77,6 +84,9 @@ def test_an_unknown_setting_is_not_explained_but_a_near_or_accepted_one_named(ke
         ("guitar.string", "guitar.strings"),
         ("modules", "mutes.modules"),
         ("bass.tone", "bass.tone_hz"),
+        ("feets", "feet"),
+        ("feet.actions", "feet.action"),
+        ("midi.footport", "midi.foot_port"),
     ],
 )
 def test_the_nearest_key_is_suggested_first_of_all_from_the_same_section(key: str, meant: str) -> None:
