@@ -1,0 +1,75 @@
+"""What there is to see while playing: plain facts, taken from the shared memory at one moment.
+
+The screen, the plain lines and the JSON events are made from these. Levels are in dBFS, times in milliseconds,
+cents from the nearest key.
+"""
+
+from dataclasses import dataclass
+
+#: A level that means silence.
+SILENCE_DB = -120.0
+
+
+@dataclass(frozen=True)
+class StringView:
+    """One string."""
+
+    number: int  #: 1 is the highest
+    open_note: str
+    level_db: float
+    sounding: bool
+    note: str  #: name of the key that sounds; empty while unknown
+    cents: float  #: deviation from it
+    bass: bool
+    muted: bool  #: as last sent to the sound module
+
+
+@dataclass(frozen=True)
+class EngineView:
+    """The process that passes the sound."""
+
+    status: str  #: one word or two: "starting", "playing", ...
+    block_ms: float  #: the deadline
+    work_ms: float  #: of a typical block of the last second
+    worst_ms: float
+    missed: int  #: blocks that the interface says were lost
+    late: int  #: blocks whose work took longer than the block
+    latency_ms: float  #: input and output, as the interface reports it; 0 if it does not
+    sound_on: bool
+    limiter_db: float  #: gain of the limiter, 0 or less
+    peaks_db: tuple[float, ...]  #: of the outputs
+
+
+@dataclass(frozen=True)
+class MidiView:
+    """The process that sends the mutes."""
+
+    status: str
+    port: str  #: empty if nothing is sent
+    present: bool
+    wire_share: float  #: of what the cable carries, 0 to 1
+    sent: int
+    wait_ms: float  #: from the pluck to the message, last decision
+    worst_ms: float
+
+
+@dataclass(frozen=True)
+class View:
+    """Everything."""
+
+    strings: tuple[StringView, ...]
+    engine: EngineView
+    midi: MidiView
+    setting: str
+    setting_number: int  #: from 1
+    setting_count: int
+    split: bool
+    hold: bool
+    all_open: bool
+    bass_level_db: float
+    tone_hz: float
+    interval: float  #: semitones
+    elapsed_s: float
+    done: float | None  #: share of the take that was played; None with an interface
+    notice: str  #: what is wrong and what helps, or what was just done; may be empty
+    alarm: bool  #: whether the notice is about something wrong
