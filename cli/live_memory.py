@@ -9,13 +9,15 @@ engine's start.
 import os
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.parameters import compile_parameters, initial_state
 from thumbline.dsp.records import MAX_STRINGS, OUTPUTS, PARAMS, STATE, Record, record_type
-from thumbline.dsp.rig import Rig
+
+if TYPE_CHECKING:
+    from thumbline.dsp.rig import Rig
 
 #: Settings of a set, and output channels of a device, at most.
 SETTINGS, ROUTES = 32, 64
@@ -135,7 +137,7 @@ LIVE = record_type(
 
 def create(
     path: Path,
-    settings: Sequence[tuple[str, Rig]],
+    settings: Sequence[tuple[str, "Rig"]],
     *,
     rate: int,
     block_frames: int,
@@ -153,6 +155,9 @@ def create(
     Raises InputError if there are no settings or too many, or if one cannot be compiled for ``rate``; FileExistsError;
     OSError if the file cannot be made.
     """
+    # Not above: the keeper only attaches, and must be there at once.
+    from thumbline.dsp.parameters import compile_parameters, initial_state
+
     if not 1 <= len(settings) <= SETTINGS:
         raise InputError(f"the set has {len(settings)} settings; accepted: 1 to {SETTINGS}")
     compiled = [compile_parameters(rig, rate) for _, rig in settings]
