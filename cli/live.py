@@ -1,0 +1,152 @@
+"""`thumbline live`: play."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from thumbline.dsp.errors import InputError
+
+if TYPE_CHECKING:
+    from thumbline.cli.live_run import Wishes
+    from thumbline.cli.supervision import Outcome
+    from thumbline.dsp.rig import Rig
+
+#: Shown at every start. The figures are quoted from memory of the two publications.
+CAUTIONS = """\
+Ears: begin with the amplifier turned down. An octave down at stage level needs a lot of power, and the ceiling of the
+output does not know how loud that is in the room. Published limits: 85 dB(A) for 8 hours a day, half the time for every
+3 dB more (NIOSH 98-126); 80 dB(A) for 40 hours a week (WHO-ITU H.870). Wear protection.
+Mains: never lift a protective earth against hum; local codes and qualified people have the last word.
+Floor: tape cables down."""
+
+
+@click.command()
+@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
+@click.option(
+    "--set", "set_file", metavar="SET", type=click.Path(path_type=Path), help="Several named settings: songs."
+)
+@click.option("--input", "input_device", metavar="DEV", help="Device of the strings, by name or number.")
+@click.option("--output", "output_device", metavar="DEV", help="Device of bass and guitar, likewise.")
+@click.option("--midi", "midi_port", metavar="PORT", help="MIDI port of the sound module.")
+@click.option("--foot", "foot_port", metavar="PORT", help="MIDI port of the foot controller.")
+@click.option("--take", metavar="TAKE", type=click.Path(path_type=Path), help="Play a take instead of the guitar.")
+@click.option("--rate", metavar="HZ", type=click.IntRange(22050, 192000), help="Frames a second.")
+@click.option("--block", metavar="FRAMES", type=click.IntRange(32, 2048), help="Frames that pass at a time.")
+@click.option(
+    "--wait",
+    metavar="SECONDS",
+    default=60.0,
+    show_default=True,
+    type=click.FloatRange(0.0, 86400.0),
+    help="How long to wait for an interface that has gone.",
+)
+@click.option("--quiet", is_flag=True, help="Begin with the sound off; the space bar turns it on.")
+@click.option("--plain", is_flag=True, help="Print lines instead of the full screen.")
+@click.option("--json", "as_json", is_flag=True, help="Print events, one JSON object a line.")
+def live(
+    rig_file: Path | None,
+    set_file: Path | None,
+    input_device: str | None,
+    output_device: str | None,
+    midi_port: str | None,
+    foot_port: str | None,
+    take: Path | None,
+    rate: int | None,
+    block: int | None,
+    wait: float,
+    quiet: bool,
+    plain: bool,
+    as_json: bool,
+) -> None:
+    """Play: the strings come in, bass and guitar go out, and the sound module's mutes follow.
+
+    What the options leave open is taken from the rig (sections live and midi), and else is the system's default.
+    `thumbline ports` lists devices and ports. A take is played in real time to its end, then all stops.
+
+    Exit codes: 0 stopped by the player or at the end of the take, 2 bad input, 1 a fault or told to end.
+    """
+    if plain and as_json:
+        raise InputError("--plain and --json are both given; accepted: one of them")
+    changes = {
+        "live": {"input": input_device, "output": output_device, "sample_rate": rate, "block_frames": block},
+        "midi": {"port": midi_port, "foot_port": foot_port},
+    }
+    settings = _settings(rig_file, set_file, changes)
+    first = settings[0][1]
+    from thumbline.cli.live_run import Wishes
+    from thumbline.cli.progress import compile_kernels
+
+    click.echo(CAUTIONS, err=True)
+    compile_kernels()
+    wishes = Wishes(
+        settings=settings,
+        input_device=first.live.input,
+        output_device=first.live.output,
+        take="" if take is None else str(take),
+        rate=_rate(take, rate, first),
+        block=first.live.block_frames,
+        patience_s=wait,
+        quiet=quiet,
+    )
+    outcome = _run(wishes, plain=plain, as_json=as_json)
+    if outcome.code == 2:
+        raise InputError(outcome.text)
+    if outcome.code:
+        click.echo(f"thumbline: {outcome.text}", err=True)
+        sys.exit(outcome.code)
+
+
+def _settings(
+    rig_file: Path | None, set_file: Path | None, changes: dict[str, dict[str, Any]]
+) -> list[tuple[str, "Rig"]]:
+    """Load the settings and apply what the command line says to each."""
+    from thumbline.dsp.rig import Rig
+    from thumbline.dsp.rig_file import load_rig, rig_from_dict
+
+    if rig_file is not None and set_file is not None:
+        raise InputError("--rig and --set are both given; accepted: one of them (a set names its own rigs)")
+    if set_file is not None:
+        from thumbline.dsp.set_file import load_set
+
+        settings = load_set(set_file)
+    else:
+        settings = [("", Rig()) if rig_file is None else (rig_file.stem, load_rig(rig_file))]
+    changed = []
+    for name, rig in settings:
+        data = rig.model_dump()
+        for section, values in changes.items():
+            data[section] |= {key: value for key, value in values.items() if value is not None}
+        changed.append((name, rig_from_dict(data, "the command line")))
+    return changed
+
+
+def _rate(take: Path | None, rate: int | None, rig: "Rig") -> int:
+    """Return the sample rate: a take's own, since it is not resampled."""
+    if take is None:
+        return rig.live.sample_rate
+    from thumbline.dsp.takes import open_take
+
+    with open_take(take, rig.string_count, rig.input.channels) as opened:
+        if rate not in (None, opened.sample_rate):
+            raise InputError(
+                f"--rate is {rate}, but {opened.name} has {opened.sample_rate} Hz; accepted: the take's own"
+            )
+        return opened.sample_rate
+
+
+def _run(wishes: "Wishes", *, plain: bool, as_json: bool) -> "Outcome":
+    """Play until something ends it."""
+    from thumbline.cli.live_reports import JsonReport, PlainReport
+    from thumbline.cli.live_run import play
+
+    if as_json:
+        return play(wishes, JsonReport())
+    if plain or not sys.stdout.isatty():
+        return play(wishes, PlainReport())
+    from thumbline.cli.keys import Keyboard
+    from thumbline.cli.live_screen import ScreenReport
+
+    with Keyboard() as keyboard, ScreenReport() as screen:
+        return play(wishes, screen, keyboard, screen)

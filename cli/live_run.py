@@ -1,0 +1,201 @@
+"""One run of `thumbline live`: the processes are started, looked at, shown, and ended, whatever ends it."""
+
+import contextlib
+import os
+import shutil
+import signal
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from types import FrameType
+from typing import Any
+
+from thumbline.cli.advice import Notice, Watch
+from thumbline.cli.keeper_orders import write_orders
+from thumbline.cli.keys import Keyboard
+from thumbline.cli.listener import Listener
+from thumbline.cli.live_memory import create
+from thumbline.cli.live_reports import Report, summary
+from thumbline.cli.live_screen import ScreenReport, press
+from thumbline.cli.routing import make_routing
+from thumbline.cli.supervision import Outcome, Supervision
+from thumbline.dsp.records import Record
+from thumbline.dsp.rig import Rig
+
+#: Looks at the memory a second, with a screen and without.
+SCREEN_HZ, LINES_HZ = 15.0, 50.0
+#: The signals of a polite end, beside the terminal's Ctrl-C.
+TOLD_TO_END = [number for name in ("SIGTERM", "SIGHUP") if (number := getattr(signal, name, None)) is not None]
+
+
+@dataclass
+class Wishes:
+    """What the command line asks for."""
+
+    settings: list[tuple[str, Rig]]
+    input_device: str
+    output_device: str
+    take: str
+    rate: int
+    block: int
+    patience_s: float
+    quiet: bool
+    told: SimpleQueue[Notice] = field(default_factory=SimpleQueue)
+
+
+@contextlib.contextmanager
+def _private_folder() -> Iterator[Path]:
+    """A folder for the memory file: in memory where the system has such a place."""
+    shared = Path("/dev/shm")
+    base = shared if shared.is_dir() and os.access(shared, os.W_OK) else None
+    folder = Path(tempfile.mkdtemp(prefix="thumbline-live-", dir=base))
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+class _ToldToEndError(Exception):
+    """A signal said so."""
+
+
+def _told_to_end(number: int, frame: FrameType | None) -> None:
+    for each in (signal.SIGINT, *TOLD_TO_END):  # once is enough: what follows is putting things away
+        signal.signal(each, signal.SIG_IGN)
+    if number == signal.SIGINT:
+        raise KeyboardInterrupt
+    raise _ToldToEndError(signal.Signals(number).name)
+
+
+def play(
+    wishes: Wishes, report: Report, keyboard: Keyboard | None = None, screen: ScreenReport | None = None
+) -> Outcome:
+    """Run until the player, the end of the take, a signal or a fault ends it; then every string is open.
+
+    ``screen`` is the report if that is the full screen. Raises InputError for wishes that cannot be met.
+    """
+    rig = wishes.settings[0][1]
+    routing = make_routing(
+        rig.live.bass_outputs,
+        rig.live.guitar_outputs,
+        stereo=rig.guitar.stereo,
+        bass_levels_db=rig.live.bass_levels_db,
+        guitar_levels_db=rig.live.guitar_levels_db,
+    )
+    with _private_folder() as folder:
+        memory = folder / "memory"
+        record = create(
+            memory,
+            wishes.settings,
+            rate=wishes.rate,
+            block_frames=wishes.block,
+            routing=routing,
+            input_device=wishes.input_device,
+            output_device=wishes.output_device,
+            take=wishes.take,
+        )
+        write_orders(memory, [rig for _, rig in wishes.settings])
+        supervision = Supervision(folder, memory, record, wishes.told.put, wishes.patience_s)
+        before = {number: signal.getsignal(number) for number in (signal.SIGINT, *TOLD_TO_END)}
+        for number in before:
+            signal.signal(number, _told_to_end)
+        try:
+            report.start(_start_event(wishes))
+            supervision.start()
+            outcome = _loop(wishes, record, supervision, report, keyboard, screen)
+        except KeyboardInterrupt:
+            outcome = Outcome(0)
+        except _ToldToEndError as error:
+            outcome = Outcome(1, f"told to end ({error}); every string is open")
+        finally:
+            for number in before:
+                signal.signal(number, signal.SIG_IGN)
+            supervision.stop()
+            for number, handler in before.items():
+                signal.signal(number, handler)
+        report.stop(outcome.code, summary(record))
+        return outcome
+
+
+def _loop(
+    wishes: Wishes,
+    record: Record,
+    supervision: Supervision,
+    report: Report,
+    keyboard: Keyboard | None,
+    screen: ScreenReport | None,
+) -> Outcome:
+    """Look, listen, show and do as the keys say, until the player or something else ends it."""
+    listener = Listener(record, wishes.settings)
+    watch = Watch(record, wishes.settings[0][1].input.channels)
+    changes = Changes(record, wishes.settings)
+    period = 1.0 / (LINES_HZ if screen is None else SCREEN_HZ)
+    wanted, sounding_ns = not wishes.quiet, 0
+    next_s = time.monotonic()
+    while True:
+        ended = supervision.outcome
+        if int(record.engine.first_block_ns) != sounding_ns and record.keeper.beat_ns:
+            sounding_ns = int(record.engine.first_block_ns)  # a new engine begins silent
+            record.request.sound_on = wanted
+        report.events(listener.happened() + changes.happened())
+        with contextlib.suppress(Empty):
+            while True:
+                report.notice(wishes.told.get_nowait())
+        for notice in watch.look():
+            report.notice(notice)
+        news = None if screen is None else screen.news
+        report.show(listener.view(str(news or ""), alarm=news is not None and news.fault))
+        if ended is not None:
+            return ended
+        next_s = max(next_s + period, time.monotonic())
+        while (left := next_s - time.monotonic()) > 0.0:
+            if keyboard is None:
+                time.sleep(left)
+                continue
+            for key in keyboard.wait(left):
+                if not press(key, record, listener.rig):
+                    return Outcome(0)
+                wanted = wanted ^ (key == " ")
+
+
+class Changes:
+    """Tells when the setting, the mutes as sent, or the engine's state have changed."""
+
+    def __init__(self, record: Record, settings: list[tuple[str, Rig]]):
+        self._record, self._settings = record, settings
+        self._muted: list[int] = []
+        self._setting = 0
+        self._first_block_ns = 0
+
+    def happened(self) -> list[dict[str, Any]]:
+        """Return events since the last call."""
+        engine = self._record.engine
+        time_s = round(int(engine.frames) / max(float(engine.rate), 1.0), 5)
+        found: list[dict[str, Any]] = []
+        if int(engine.first_block_ns) != self._first_block_ns:
+            self._first_block_ns = int(engine.first_block_ns)
+            latencies = {"in_ms": engine.input_latency_s, "out_ms": engine.output_latency_s}
+            found.append({"event": "playing", "time_s": time_s} | {k: round(1e3 * v, 2) for k, v in latencies.items()})
+        if int(engine.setting) != self._setting:
+            self._setting = int(engine.setting)
+            name = self._settings[self._setting][0]
+            found.append({"event": "setting", "time_s": time_s, "number": self._setting + 1, "name": name})
+        muted = [s + 1 for s, closed in enumerate(self._record.keeper.closed) if closed]
+        if muted != self._muted:
+            self._muted = muted
+            found.append({"event": "mutes", "time_s": time_s, "muted": muted})
+        return found
+
+
+def _start_event(wishes: Wishes) -> dict[str, Any]:
+    return {
+        "version": version("thumbline"),
+        "settings": [name for name, _ in wishes.settings],
+        "strings": list(wishes.settings[0][1].instrument.strings),
+        "rate": wishes.rate,
+        "block_frames": wishes.block,
+    }
