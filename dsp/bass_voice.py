@@ -29,6 +29,9 @@ STRETCH_SHARE = 0.55
 #: Greatest correction by ``dynamics`` (amplitude).
 DYNAMICS_LIMIT = 10.0 ** (18 / 20)
 
+#: A voice that has faded to this share is out.
+INAUDIBLE = 1e-6
+
 
 @kernel
 def _interpolate(past: np.ndarray, mask: int, string: int, frame: int, lag: float) -> float:
@@ -79,7 +82,7 @@ def steer(p: Record, st: Record) -> None:
             since = float((st.tick - string.restart_tick) * p.decimation + (p.taps - 1) // 2)
             _take_head(st, bass, max(NEWEST, min(since, p.longest_lead)), 1.0, p.attack_step)
         else:
-            _take_head(st, bass, NEWEST, p.ratio, p.fade_step)
+            _take_head(st, bass, NEWEST, st.ratio, p.fade_step)
         st.attack_seen = st.tick
         return
     head = st.heads[st.lead]
@@ -92,7 +95,7 @@ def steer(p: Record, st: Record) -> None:
             _take_head(st, bass, head.lag - jump, head.rate, 2.0 / period)
     elif head.lag > 2.5 * p.lag_max[bass] * p.decimation:
         # No period to jump by (a scrape, a thump): keep near the present all the same.
-        _take_head(st, bass, NEWEST, p.ratio, p.fade_step)
+        _take_head(st, bass, NEWEST, st.ratio, p.fade_step)
 
 
 @kernel
@@ -107,7 +110,7 @@ def follow_level(p: Record, st: Record) -> None:
     st.synth_level = math.sqrt(2.0 * st.level[bass]) * ANALYSIS_STEP
     if string.phase == SOUNDING:
         st.synth_known = 1
-        st.synth_increment = 2.0 * math.pi * p.ratio / (partial_period(string) * p.decimation)
+        st.synth_increment = 2.0 * math.pi * st.ratio / (partial_period(string) * p.decimation)
     st.dynamics_target = 1.0
     if p.dynamics < 1.0 and st.level[bass] > 0.0:
         wanted = (p.typical_power[bass] / st.level[bass]) ** (0.5 * (1.0 - p.dynamics))
@@ -124,26 +127,30 @@ def sing(p: Record, st: Record) -> float:
             continue
         y += head.gain * _interpolate(st.past, p.past_mask, head.string, st.frame, head.lag)
         head.lag += 1.0 - head.rate
-        head.rate += p.slowing * (p.ratio - head.rate)
+        head.rate += p.slowing * (st.ratio - head.rate)
         head.gain = min(1.0, head.gain + head.step)
         if head.gain <= 0.0 or head.lag > p.past_mask - 8:
             if h == st.lead:
                 st.lead = -1
             head.string = -1
-    if p.voice == SYNTH:
+    if p.voice == SYNTH or st.synth_mix > 0.0:
         y = _synthesise(p, st, y)
     st.dynamics_gain += p.smoothing * (st.dynamics_target - st.dynamics_gain)
-    y *= p.bass_gain * st.dynamics_gain
-    out = p.tone[0] * y + st.tone1
-    st.tone1 = p.tone[1] * y - p.tone[3] * out + st.tone2
-    st.tone2 = p.tone[2] * y - p.tone[4] * out
+    now = st.now
+    y *= now.bass_gain * st.dynamics_gain
+    out = now.tone[0] * y + st.tone1
+    st.tone1 = now.tone[1] * y - now.tone[3] * out + st.tone2
+    st.tone2 = now.tone[2] * y - now.tone[4] * out
     return out
 
 
 @kernel
 def _synthesise(p: Record, st: Record, shifted: float) -> float:
     """Replace the shifted string by the synthesised tone once the pitch is known."""
-    st.synth_mix += p.smoothing * (st.synth_known - st.synth_mix)
+    known = st.synth_known if p.voice == SYNTH else 0
+    st.synth_mix += p.smoothing * (known - st.synth_mix)
+    if p.voice != SYNTH and st.synth_mix < INAUDIBLE:
+        st.synth_mix = 0.0
     st.synth_amplitude += p.smoothing * (st.synth_level - st.synth_amplitude)
     st.synth_phase += st.synth_increment
     if st.synth_phase > math.pi:

@@ -22,6 +22,8 @@ def may_carry(p: Record, st: Record, s: int) -> bool:
 def _preferred(p: Record, st: Record) -> int:
     """The string that the rule names, as an index; -1 where none sounds that may carry the bass."""
     best = -1
+    if st.controls.split == 0:
+        return best
     for s in range(p.strings):
         if not may_carry(p, st, s):
             continue
@@ -51,6 +53,9 @@ def choose(p: Record, st: Record) -> None:
         st.wanted = wanted
         st.wanted_tick = tick
     bass = st.bass
+    if st.controls.hold == 1 and bass >= 0 and st.controls.split == 1:
+        st.delayed = wanted != bass
+        return
     if wanted == bass:
         return
     # What settles and holds is the way to another string; a bass string that has stopped holds nothing.

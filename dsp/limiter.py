@@ -13,18 +13,19 @@ from thumbline.dsp.records import BASS, LEFT, RIGHT, Record
 @kernel
 def limit(p: Record, st: Record, out: np.ndarray) -> None:
     """Limit one frame: the bass by itself, left and right by one gain."""
+    ceiling = st.now.ceiling
     gain = st.limiter_gain[0]
     gain += p.limiter_release * (1.0 - gain)
     peak = abs(out[BASS])
-    if peak * gain > p.ceiling:
-        gain = p.ceiling / peak
+    if peak * gain > ceiling:
+        gain = ceiling / peak
     st.limiter_gain[0] = gain
-    out[BASS] = min(max(out[BASS] * gain, -p.ceiling), p.ceiling)
+    out[BASS] = min(max(out[BASS] * gain, -ceiling), ceiling)
     gain = st.limiter_gain[1]
     gain += p.limiter_release * (1.0 - gain)
     peak = max(abs(out[LEFT]), abs(out[RIGHT]))
-    if peak * gain > p.ceiling:
-        gain = p.ceiling / peak
+    if peak * gain > ceiling:
+        gain = ceiling / peak
     st.limiter_gain[1] = gain
-    out[LEFT] = min(max(out[LEFT] * gain, -p.ceiling), p.ceiling)
-    out[RIGHT] = min(max(out[RIGHT] * gain, -p.ceiling), p.ceiling)
+    out[LEFT] = min(max(out[LEFT] * gain, -ceiling), ceiling)
+    out[RIGHT] = min(max(out[RIGHT] * gain, -ceiling), ceiling)

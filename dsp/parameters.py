@@ -17,7 +17,6 @@ from thumbline.dsp.records import (
     LAGS,
     PARAMS,
     SQUARES,
-    STATE,
     TAPS,
     Record,
 )
@@ -193,16 +192,3 @@ def _sound(p: Record, rig: Rig) -> None:
     p["pan"][:n] = gain * sides
     p["ceiling"] = 10.0 ** (rig.output.ceiling_db / 20.0)
     p["limiter_release"] = 1.0 - math.exp(-1.0 / (LIMITER_RELEASE_S * rate))
-
-
-def initial_state(params: np.ndarray) -> np.ndarray:
-    """Return an array of one ``STATE`` record at rest."""
-    state = np.zeros(1, STATE)
-    st = state[0]
-    st["hum_re"] = 1.0
-    st["bass"] = st["wanted"] = st["lead"] = -1
-    st["heads"]["string"] = -1
-    st["dynamics_gain"] = st["dynamics_target"] = 1.0
-    st["limiter_gain"] = 1.0
-    st["rest_gain"][: params[0]["strings"]] = 1.0
-    return state

@@ -7,6 +7,7 @@ from thumbline.dsp.bass_voice import follow_level, sing, steer
 from thumbline.dsp.choice import choose
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.conditioning import adapt_to_hum, condition, decimate
+from thumbline.dsp.controls import glide, take_controls
 from thumbline.dsp.ending import rest
 from thumbline.dsp.limiter import limit
 from thumbline.dsp.pluck import hear
@@ -27,9 +28,13 @@ def process(p: Record, st: Record, frames_in: np.ndarray, frames_out: np.ndarray
     frames_out
         float64 (n, 3), overwritten: bass, guitar left, guitar right.
 
-    The result does not depend on how frames are grouped into calls. Nothing is allocated.
+    The result does not depend on how frames are grouped into calls; ``st.controls`` are looked at when a call begins.
+    Nothing is allocated.
     """
+    take_controls(p, st)
     for i in range(frames_in.shape[0]):
+        if st.ramp > 0:
+            glide(st)
         condition(p, st, frames_in[i])
         if (st.frame + 1) % p.decimation == 0:
             _analyse(p, st)

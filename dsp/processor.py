@@ -5,10 +5,11 @@ import numpy as np
 from thumbline.dsp.ending import end_all
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.event_ring import take_events
-from thumbline.dsp.parameters import HIGHEST_RATE, compile_parameters, initial_state
+from thumbline.dsp.parameters import HIGHEST_RATE, compile_parameters
 from thumbline.dsp.process import decide, process
 from thumbline.dsp.records import EVENT, OUTPUTS
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.state import initial_state
 
 #: Frames handed to the kernel at once, so that the event ring cannot overflow between two looks.
 CHUNK = 2048

@@ -221,11 +221,40 @@ HEAD = record_type(
     ]
 )
 
+#: What the player asks for while sound passes; what differs from the setting is reached by a ramp.
+CONTROLS = record_type(
+    [
+        ("split", "i8"),  # 0: no string is the bass
+        ("hold", "i8"),  # 1: the string that is the bass stays the bass
+        ("level", "f8"),  # factor on the setting's bass level
+        ("tone_hz", "f8"),  # low-pass of the bass; 0: the setting's
+        ("ratio", "f8"),  # of the bass' frequency to the string's; 0: the setting's
+    ]
+)
+
+#: What is heard at once if it changes, so it never jumps.
+SMOOTH = record_type(
+    [
+        ("bass_gain", "f8"),
+        ("tone", "f8", 5),
+        ("pan", "f8", (MAX_STRINGS, 2)),
+        ("ceiling", "f8"),
+    ]
+)
+
 STATE = record_type(
     [
         ("frame", "i8"),  # frames seen
         ("tick", "i8"),  # ticks seen
         ("next_fault", "i8", MAX_STRINGS),  # frame from which a channel's fault is reported again
+        # controls
+        ("controls", CONTROLS),  # written by the host between calls
+        ("heard", CONTROLS),  # as they were at the last call
+        ("ratio", "f8"),  # in force
+        ("now", SMOOTH),
+        ("aim", SMOOTH),
+        ("step", SMOOTH),  # change a frame
+        ("ramp", "i8"),  # frames until the aim is reached
         # conditioning
         ("dc_in", "f8", MAX_STRINGS),
         ("dc_out", "f8", MAX_STRINGS),

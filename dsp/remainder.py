@@ -16,7 +16,7 @@ def remain(p: Record, st: Record, out: np.ndarray) -> None:
         gain = min(max(st.rest_gain[s] + step, 0.0), 1.0)
         st.rest_gain[s] = gain
         x = gain * st.clean[s]
-        left += p.pan[s, 0] * x
-        right += p.pan[s, 1] * x
+        left += st.now.pan[s, 0] * x
+        right += st.now.pan[s, 1] * x
     out[LEFT] = left
     out[RIGHT] = right

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from thumbline.dsp.limiter import limit
-from thumbline.dsp.parameters import LIMITER_RELEASE_S, compile_parameters, initial_state
+from thumbline.dsp.parameters import LIMITER_RELEASE_S, compile_parameters
+from thumbline.dsp.state import initial_state
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.records import BASS, LEFT, OUTPUTS, RIGHT
 from thumbline.dsp.rig import Rig

@@ -8,7 +8,8 @@ import pytest
 from scipy import signal
 
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.parameters import compile_parameters, initial_state
+from thumbline.dsp.parameters import compile_parameters
+from thumbline.dsp.state import initial_state
 from thumbline.dsp.records import HISTORY, LAGS, SQUARES, TAPS, Record
 from thumbline.dsp.rig import Rig
 

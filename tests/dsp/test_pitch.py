@@ -7,7 +7,8 @@ import pytest
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.conditioning import decimate
-from thumbline.dsp.parameters import compile_parameters, initial_state
+from thumbline.dsp.parameters import compile_parameters
+from thumbline.dsp.state import initial_state
 from thumbline.dsp.pitch import follow, normalised_difference, pick_period, restart, unlike_last_period
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, HOP, HOPS, LAGS, LOCK, PITCH, Record

@@ -12,7 +12,8 @@ import soundfile
 from numba.core.runtime.nrt import rtsys
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.parameters import compile_parameters, initial_state
+from thumbline.dsp.parameters import compile_parameters
+from thumbline.dsp.state import initial_state
 from thumbline.dsp.process import process
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.records import END, EVENT, FAULT, HANDOVER, NOTE, OUTPUTS, PITCH

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.parameters import compile_parameters, initial_state
+from thumbline.dsp.parameters import compile_parameters
+from thumbline.dsp.state import initial_state
 from thumbline.dsp.records import LEFT, OUTPUTS, RIGHT, Record
 from thumbline.dsp.remainder import remain
 from thumbline.dsp.rig import Rig
