@@ -27,6 +27,7 @@ COMMANDS = {
     "refine": ("thumbline.cli.refine:refine", "Search a rig's thresholds on takes whose notes are known."),
     "score": ("thumbline.cli.score:score", "Compare a result with the notes that were really played."),
     "live": ("thumbline.cli.live:live", "Play: through an audio interface, with the sound module's mutes."),
+    "ports": ("thumbline.cli.ports:ports", "List audio devices and MIDI ports, and try them."),
     "rig": ("thumbline.cli.rig:rig", "Write, check and explain rigs, the settings files of a guitar."),
 }
 
