@@ -1,0 +1,73 @@
+"""A private sound server with a dummy device for tests, a player and a recorder connected to it.
+
+Everything has a hard time limit: a server that does not answer is killed.
+"""
+
+import os
+import shutil
+import signal
+import subprocess
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from tests.system_parts import need
+
+#: Seconds that a server is given to start and to end.
+START_S, END_S = 20.0, 3.0
+
+
+class JackServer:
+    """A running server: ``name`` for the environment variable JACK_DEFAULT_SERVER, its process and its log."""
+
+    def __init__(self, name: str, process: subprocess.Popen[bytes], log: Path) -> None:
+        self.name = name
+        self.process = process
+        self.log = log
+
+    @property
+    def environment(self) -> dict[str, str]:
+        """What a client's environment must hold to find this server and no other."""
+        return {
+            "JACK_DEFAULT_SERVER": self.name,
+            "JACK_NO_AUDIO_RESERVATION": "1",
+            "JACK_NO_START_SERVER": "1",
+        }
+
+    def end(self, number: int = signal.SIGTERM) -> None:
+        """End the server by a signal, and by SIGKILL if it does not answer."""
+        if self.process.poll() is None:
+            self.process.send_signal(number)
+            with suppress(subprocess.TimeoutExpired):
+                self.process.wait(END_S)
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait(END_S)
+
+
+@contextmanager
+def jack_server(
+    folder: Path, *, rate: int = 48000, period: int = 64, captures: int = 6, playbacks: int = 2, synchronous: bool = False
+) -> Iterator[JackServer]:
+    """Run a server with a dummy device of so many channels; skip the test if JACK is not installed."""
+    need("jackd")
+    name = f"test-{uuid.uuid4().hex[:8]}"
+    log = folder / "jackd.log"
+    command = ["jackd", "-r", "-m", *(["-S"] if synchronous else []), "-t", "5000", "-n", name]
+    command += ["-d", "dummy", "-r", str(rate), "-p", str(period), "-C", str(captures), "-P", str(playbacks)]
+    with log.open("wb") as out:
+        process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=out, stderr=subprocess.STDOUT)
+    server = JackServer(name, process, log)
+    try:
+        wait = [shutil.which("jack_wait") or need("jack_wait"), "-s", name, "-w", "-t", str(int(START_S))]
+        ready = subprocess.run(
+            wait, env=os.environ | server.environment, capture_output=True, timeout=START_S + 5.0, check=False
+        )
+        assert ready.returncode == 0, log.read_text(errors="replace")
+        yield server
+    finally:
+        server.end()
+        for leftover in Path("/dev/shm").glob(f"*{name}*"):
+            with suppress(OSError):
+                leftover.unlink()
