@@ -145,6 +145,18 @@ class MutePlan:
         return [MuteDecision(time_s, string, to_open) for string in sorted(strings, reverse=True)]
 
 
+def open_set_of(string: int, strings: int, silence: str) -> frozenset[int] | None:
+    """The strings that are to be open once the bass has passed to ``string`` (0: to none), or None: as they are.
+
+    ``silence`` says what happens where no string has the bass: "keep", "open all" or "close all".
+    """
+    if string:
+        return frozenset((string,))
+    if silence == "keep":
+        return None
+    return frozenset(range(1, strings + 1)) if silence == "open all" else frozenset()
+
+
 def plan_mutes(
     changes: Iterable[tuple[float, AbstractSet[int]]],
     end_s: float,

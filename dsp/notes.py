@@ -1,9 +1,12 @@
 """Notes, as the tables and files know them."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from thumbline.dsp.rig import Rig
 from thumbline.dsp.tuning import hz_to_midi, midi_to_note
+
+if TYPE_CHECKING:
+    from thumbline.dsp.rig import Rig
 
 #: MIDI velocity of a note at its string's typical level, and how much louder each step more is, in dB
 #: (common practice, no source).
@@ -25,7 +28,7 @@ class Note:
     velocity: int  #: 1 to 127
 
 
-def make_note(rig: Rig, string: int, onset_s: float, offset_s: float, hz: float, peak_db: float) -> Note:
+def make_note(rig: "Rig", string: int, onset_s: float, offset_s: float, hz: float, peak_db: float) -> Note:
     """Name a note that sounded at ``hz`` on ``string`` and reached ``peak_db`` (dBFS, rms over a period).
 
     ``rig.detect.level_db`` must be numbers.
@@ -34,7 +37,6 @@ def make_note(rig: Rig, string: int, onset_s: float, offset_s: float, hz: float,
     key = round(midi)
     level_db = rig.detect.level_db[string - 1]
     assert not isinstance(level_db, str)
-    velocity = round(TYPICAL_VELOCITY + (peak_db - level_db) / DB_A_VELOCITY_STEP)
     return Note(
         onset_s=onset_s,
         offset_s=offset_s,
@@ -44,5 +46,10 @@ def make_note(rig: Rig, string: int, onset_s: float, offset_s: float, hz: float,
         note=midi_to_note(key),
         hz=hz,
         cents=100.0 * (midi - key),
-        velocity=min(max(velocity, 1), 127),
+        velocity=velocity_of(peak_db, level_db),
     )
+
+
+def velocity_of(peak_db: float, typical_db: float) -> int:
+    """Return the MIDI velocity, 1 to 127, of a note that reached ``peak_db`` where ``typical_db`` is usual."""
+    return min(max(round(TYPICAL_VELOCITY + (peak_db - typical_db) / DB_A_VELOCITY_STEP), 1), 127)

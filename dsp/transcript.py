@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from thumbline.dsp.mutes import open_set_of
 from thumbline.dsp.notes import Note, make_note
 from thumbline.dsp.records import BY_PLUCK, END, FAULT, HANDOVER, LOCK, NOTE, PITCH
 from thumbline.dsp.rig import Rig
@@ -101,12 +102,10 @@ class Transcript:
 
     def open_sets(self) -> Iterable[tuple[float, frozenset[int]]]:
         """For each hand-over, when it was decided and which strings' mutes are then to be open."""
-        every = frozenset(range(1, self.rig.string_count + 1))
         for handover in self.handovers:
-            if handover.string:
-                yield handover.decided_s, frozenset((handover.string,))
-            elif self.rig.choice.silence != "keep":
-                yield handover.decided_s, every if self.rig.choice.silence == "open all" else frozenset()
+            open_set = open_set_of(handover.string, self.rig.string_count, self.rig.choice.silence)
+            if open_set is not None:
+                yield handover.decided_s, open_set
 
     def pluck_latencies_s(self) -> list[float]:
         """For each hand-over that a pluck caused: how much signal after the pluck was read before the decision."""

@@ -1,0 +1,153 @@
+"""The keeper: the process that owns the MIDI ports, and sees to it that no string is ever left muted.
+
+`python -m thumbline.cli.keeper MEMORY` with the file of the shared memory. Of several keepers of one memory the first
+takes charge; the others stand by with everything loaded, and the moment it ends, however it ends, one of them takes
+over, opens every string and says the whole state. Who is in charge sees to it that somebody stands by; who stands by
+ends a keeper that hangs, as sending to a dead JACK server does.
+
+Exit codes: 0 told to end or the console has ended, 2 a port that the rig names is not there, 1 a fault.
+"""
+
+import contextlib
+import os
+import signal
+import subprocess
+import sys
+import time
+import traceback
+from pathlib import Path
+from types import FrameType
+
+from thumbline.cli.keeper_orders import Orders, read_orders
+from thumbline.cli.keeper_round import Keeper
+from thumbline.cli.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded
+from thumbline.cli.midi_ports import InputPort, OutputPort
+from thumbline.cli.processes import Charge, Watched
+from thumbline.dsp.errors import InputError
+from thumbline.dsp.records import Record
+
+#: Time between rounds, and between looks of one who stands by, in seconds.
+ROUND_S, STAND_BY_S = 0.0005, 0.01
+#: A keeper in charge whose heartbeat is older than this hangs, in nanoseconds.
+HANGS_NS = 200_000_000
+#: The same while it opens its ports.
+START_HANGS_NS = 15_000_000_000
+#: How often it is seen to that somebody stands by, in seconds.
+STANDBY_LOOK_S = 1.0
+
+
+class _Told:
+    """Whether a signal has said that this process is to end."""
+
+    def __init__(self):
+        self.to_end = False
+        for name in ("SIGTERM", "SIGINT", "SIGHUP"):
+            if (number := getattr(signal, name, None)) is not None:
+                signal.signal(number, self._end)
+
+    def _end(self, number: int, frame: FrameType | None) -> None:
+        self.to_end = True
+
+
+def keep(memory: Path) -> int:
+    """Stand by until in charge, then keep until told to end; returns the exit code."""
+    told = _Told()
+    live = attach(memory)
+    orders = read_orders(memory)
+    charge = Charge(memory.with_name(memory.name + ".charge"))
+    if not _stand_by(live, charge, memory, told):
+        return 0
+    return _in_charge(live, orders, memory, told)
+
+
+def _stand_by(live: Record, charge: Charge, memory: Path, told: _Told) -> bool:
+    """Wait until nobody else is in charge. False if there is nothing to be done any more."""
+    if charge.take():
+        return True
+    next_in_line = Charge(memory.with_name(memory.name + ".standby"))
+    console = Watched(int(live.console.pid))
+    while not charge.take():
+        if told.to_end or (console.ended and int(live.keeper.phase) == ENDED):
+            return False
+        if next_in_line.take():
+            _end_if_hanging(live)
+        time.sleep(STAND_BY_S)
+    # Who was in charge has opened every string if it ended because it was told to.
+    return not ((live.request.stop or console.ended) and int(live.keeper.phase) == ENDED)
+
+
+def _end_if_hanging(live: Record) -> None:
+    keeper = live.keeper
+    patience_ns = {READY: HANGS_NS, PLAYING: HANGS_NS, STARTING: START_HANGS_NS}.get(int(keeper.phase))
+    pid = int(keeper.pid)
+    if pid and patience_ns is not None and time.monotonic_ns() - int(keeper.beat_ns) > patience_ns:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+
+
+def _in_charge(live: Record, orders: Orders, memory: Path, told: _Told) -> int:
+    keeper = live.keeper
+    # Who takes over waits for a port that has gone; the first one says so if it never was there.
+    first = int(keeper.pid) == 0
+    keeper.phase, keeper.pid, keeper.beat_ns, keeper.fault = STARTING, os.getpid(), time.monotonic_ns(), b""
+    try:
+        out = OutputPort(orders.port, wait=not first)
+        feet = InputPort(orders.foot_port, wait=not first) if orders.feet or orders.foot_port else None
+    except InputError as error:
+        keeper.fault, keeper.phase, keeper.pid = encoded(str(error), 512), FAULT, 0
+        print(error, file=sys.stderr)
+        return 2
+    work, standby = Keeper(live, orders, out, feet), _Standby(memory)
+    work.begin()
+    try:
+        while not told.to_end and work.round():
+            standby.see_to_it()
+            time.sleep(ROUND_S)
+    finally:
+        work.end()
+        keeper.phase = ENDED
+    return 0
+
+
+class _Standby:
+    """Sees to it that somebody stands by."""
+
+    def __init__(self, memory: Path):
+        self._memory = memory
+        self._line = Charge(memory.with_name(memory.name + ".standby"))
+        self._started: subprocess.Popen[bytes] | None = None
+        self._look_at = 0.0
+
+    def see_to_it(self) -> None:
+        """Start one, unless there is one or it is on its way."""
+        now = time.monotonic()
+        if now < self._look_at or (self._started is not None and self._started.poll() is None):
+            return
+        self._look_at = now + STANDBY_LOOK_S
+        if self._memory.exists() and self._line.take():
+            self._line.give_back()
+            self._started = subprocess.Popen(
+                [sys.executable, "-m", "thumbline.cli.keeper", str(self._memory)],
+                stdin=subprocess.DEVNULL,
+                start_new_session=True,
+            )
+
+
+def main() -> None:
+    """Run the keeper of the memory file that is named, and leave at once: closing a dead JACK client hangs."""
+    code = 1
+    try:
+        code = keep(Path(sys.argv[1]))
+    except InputError as error:
+        print(error, file=sys.stderr)
+        code = 2
+    except BaseException:
+        traceback.print_exc()
+    finally:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+
+
+if __name__ == "__main__":
+    main()
