@@ -5,31 +5,70 @@ from typing import TYPE_CHECKING
 
 import click
 
+from thumbline.dsp.errors import InputError
+
 if TYPE_CHECKING:
     from rich.table import Table
 
     from thumbline.dsp.calibration import Calibration
+    from thumbline.dsp.rig import Rig
 
 
 @click.command()
-@click.argument("take", metavar="TAKE", type=click.Path(path_type=Path))
+@click.argument("take", required=False, metavar="[TAKE]", type=click.Path(path_type=Path))
 @click.option("--out", required=True, metavar="RIG", type=click.Path(path_type=Path), help="The rig to write.")
 @click.option("--rig", "base", metavar="BASE", type=click.Path(path_type=Path), help="Strings, tuning and wishes.")
-def calibrate(take: Path, out: Path, base: Path | None) -> None:
+@click.option("--live", "guided", is_flag=True, help="Play now, string by string, as you are asked to.")
+@click.option("--input", "device", metavar="DEV", help="With --live: the device of the strings, by name or number.")
+@click.option("--rate", type=click.IntRange(22050, 192000), metavar="HZ", help="With --live: frames a second.")
+@click.option(
+    "--keep", metavar="FILE", type=click.Path(path_type=Path), help="With --live: keep the take as a WAV file."
+)
+def calibrate(
+    take: Path | None,
+    out: Path,
+    base: Path | None,
+    guided: bool,
+    device: str | None,
+    rate: int | None,
+    keep: Path | None,
+) -> None:
     """Measure a guitar from a take of each string played alone, and write a rig.
 
     Play a moment of silence, then each open string a few times, letting it ring for a second. Noise, levels, bleed and
     thresholds are measured; all else comes from BASE, or is the default.
+
+    With --live the guitar is heard through the audio interface and you are told what to play. A TAKE is then heard in
+    place of the interface.
     """
-    from rich.console import Console
-
-    from thumbline.cli.progress import compile_kernels, progress_bar
-    from thumbline.dsp import calibration
+    from thumbline.cli.progress import compile_kernels
     from thumbline.dsp.rig import Rig
-    from thumbline.dsp.rig_file import load_rig, rig_text, write_rig
+    from thumbline.dsp.rig_file import load_rig
 
+    given = [name for name, value in (("--input", device), ("--rate", rate), ("--keep", keep)) if value is not None]
+    if given and not guided:
+        raise InputError(f"{given[0]} is given without --live; accepted: with it")
+    if take is None and not guided:
+        raise InputError("no TAKE is given; accepted: a recording, or --live to play now")
     rig = load_rig(base) if base else Rig()
     compile_kernels()
+    if guided:
+        from thumbline.cli.guided_take import guided_take
+
+        with guided_take(take, rig, device, rate, keep) as heard:
+            _measure(heard, rig, out)
+    elif take is not None:
+        _measure(take, rig, out)
+
+
+def _measure(take: Path, rig: "Rig", out: Path) -> None:
+    """Measure a take, write the rig and say what was found."""
+    from rich.console import Console
+
+    from thumbline.cli.progress import progress_bar
+    from thumbline.dsp import calibration
+    from thumbline.dsp.rig_file import rig_text, write_rig
+
     with progress_bar(take.name) as show:
         found = calibration.calibrate(take, rig, show)
     write_rig(out, rig_text(found.rig, found.reasons))

@@ -78,6 +78,7 @@ def live(
     from thumbline.cli.live_run import Wishes
     from thumbline.cli.progress import compile_kernels
 
+    used_rate = _rate(take, rate, first)
     click.echo(CAUTIONS, err=True)
     compile_kernels()
     wishes = Wishes(
@@ -85,7 +86,7 @@ def live(
         input_device=first.live.input,
         output_device=first.live.output,
         take="" if take is None else str(take),
-        rate=_rate(take, rate, first),
+        rate=used_rate,
         block=first.live.block_frames,
         patience_s=wait,
         quiet=quiet,

@@ -5,7 +5,8 @@ Every JSON object has ``event``; times (``time_s``) are seconds of sound since t
 =============  ==========================================================================================
 event          fields besides ``time_s``
 =============  ==========================================================================================
-start          version, settings (names), strings (open notes, string 1 first), rate, block_frames
+start          version, memory (the file that the processes share), settings (names), strings (open notes, string 1
+               first), rate, block_frames
 playing        in_ms, out_ms: latency as the interface reports it
 pluck          string, level_db
 note           string, note, cents, hz: the pluck has proved to be a note

@@ -104,7 +104,7 @@ def play(
         for number in before:
             signal.signal(number, _told_to_end)
         try:
-            report.start(_start_event(wishes))
+            report.start(_start_event(wishes, memory))
             supervision.start()
             outcome = _loop(wishes, record, supervision, report, keyboard, screen)
         except KeyboardInterrupt:
@@ -191,9 +191,10 @@ class Changes:
         return found
 
 
-def _start_event(wishes: Wishes) -> dict[str, Any]:
+def _start_event(wishes: Wishes, memory: Path) -> dict[str, Any]:
     return {
         "version": version("thumbline"),
+        "memory": str(memory),
         "settings": [name for name, _ in wishes.settings],
         "strings": list(wishes.settings[0][1].instrument.strings),
         "rate": wishes.rate,
