@@ -32,6 +32,8 @@ ROUND_S, STAND_BY_S = 0.0005, 0.01
 HANGS_NS = 200_000_000
 #: The same while it opens its ports.
 START_HANGS_NS = 15_000_000_000
+#: How long closing the ports may take, in seconds.
+CLOSE_S = 0.3
 #: How often it is seen to that somebody stands by, in seconds.
 STANDBY_LOOK_S = 1.0
 
@@ -106,7 +108,18 @@ def _in_charge(live: Record, orders: Orders, memory: Path, told: _Told) -> int:
     finally:
         work.end()
         keeper.phase = ENDED
+    _close(out, feet)
     return 0
+
+
+def _close(out: OutputPort, feet: InputPort | None) -> None:
+    """Leave the MIDI system in order, so that the next in line is let in at once; where that hangs, just leave."""
+    if hasattr(signal, "setitimer"):
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)  # ends the process even while the interpreter is locked
+        signal.setitimer(signal.ITIMER_REAL, CLOSE_S)
+    out.close()
+    if feet is not None:
+        feet.close()
 
 
 class _Standby:
@@ -134,7 +147,7 @@ class _Standby:
 
 
 def main() -> None:
-    """Run the keeper of the memory file that is named, and leave at once: closing a dead JACK client hangs."""
+    """Run the keeper of the memory file that is named, and leave without tidying up what may hang."""
     code = 1
     try:
         code = keep(Path(sys.argv[1]))

@@ -84,7 +84,7 @@ class LiveMutes:
 
     def due(self, now_s: float) -> list[ControlChange]:
         """What has come due: openings whose gap has ended, and what is said again."""
-        messages = self._sent(self._plan.due(now_s))
+        messages = self._sent(self._plan.due(now_s)) if self._plan.next_due_s is not None else []
         if self._again_at and self._again_at[0] <= now_s:
             del self._again_at[0]
             state = self._state()
