@@ -106,7 +106,7 @@ class Foot(Section):
     action: Action = Field(
         default="split",
         description='"split": bass on or off; "hold": the bass stays on the string that has it; "all open": no string '
-        "is muted, until the hand-over that follows; the others set the bass's level, tone or interval, or choose a "
+        "is muted while it is on; the others set the bass's level, tone or interval, or choose a "
         "setting of the set.",
     )
     message: Literal["control change", "note", "program change"] = Field(
