@@ -173,8 +173,9 @@ def test_a_thread_that_holds_the_interpreter_lock_costs_no_block(tmp_path: Path,
         time.sleep(2.0)
         served = (int(live.engine.blocks) - blocks) * BLOCK / RATE
         passed = time.monotonic() - begun
-    # Were the lock needed for a block, only the moments between two holds would be served: a fortieth.
-    assert served > 0.9 * passed
+    # Were the lock needed for a block, only the moments between two holds would be served: a fortieth. The rest of the
+    # bound is for a busy machine, on which the server itself, without real-time priority, comes late.
+    assert served > 0.5 * passed
 
 
 def test_a_server_that_dies_ends_the_engine_with_a_fault_in_time(tmp_path: Path, demo: np.ndarray) -> None:
