@@ -21,6 +21,7 @@ from thumbline.cli.listener import Listener
 from thumbline.cli.live_memory import create
 from thumbline.cli.live_reports import Report, summary
 from thumbline.cli.live_screen import ScreenReport, press
+from thumbline.cli.processes import Watched
 from thumbline.cli.routing import make_routing
 from thumbline.cli.supervision import Outcome, Supervision
 from thumbline.dsp.records import Record
@@ -28,6 +29,8 @@ from thumbline.dsp.rig import Rig
 
 #: Looks at the memory a second, with a screen and without.
 SCREEN_HZ, LINES_HZ = 15.0, 50.0
+#: Folders of the shared memory are called so, and the console's number.
+PREFIX = "thumbline-live-"
 #: The signals of a polite end, beside the terminal's Ctrl-C.
 TOLD_TO_END = [number for name in ("SIGTERM", "SIGHUP") if (number := getattr(signal, name, None)) is not None]
 
@@ -52,11 +55,23 @@ def _private_folder() -> Iterator[Path]:
     """A folder for the memory file: in memory where the system has such a place."""
     shared = Path("/dev/shm")
     base = shared if shared.is_dir() and os.access(shared, os.W_OK) else None
-    folder = Path(tempfile.mkdtemp(prefix="thumbline-live-", dir=base))
+    base = Path(tempfile.gettempdir()) if base is None else base
+    _remove_leftovers(base)
+    folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-", dir=base))
     try:
         yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def _remove_leftovers(base: Path) -> None:
+    """Remove the folders of runs that were killed."""
+    if os.name != "posix":
+        return  # there a number says nothing about who has it now
+    for folder in base.glob(f"{PREFIX}*"):
+        pid = folder.name.removeprefix(PREFIX).split("-")[0]
+        if pid.isdecimal() and Watched(int(pid)).ended:
+            shutil.rmtree(folder, ignore_errors=True)
 
 
 class _ToldToEndError(Exception):
