@@ -39,8 +39,8 @@ class DeviceStream:
             )
         except sounddevice.PortAudioError as error:
             raise InputError(
-                f"{source.full_name} and {target.full_name} cannot be opened with blocks of {block} frames at {rate} Hz "
-                f"({error.args[0]}); try a larger block, and see that no other program uses the interface"
+                f"{source.full_name} and {target.full_name} cannot be opened with blocks of {block} frames "
+                f"at {rate} Hz ({error.args[0]}); try a larger block, and see that no other program uses the interface"
             ) from error
         self._live = live  # the callback writes there as long as the stream lives
         self.rate = float(self._stream.samplerate)

@@ -63,7 +63,7 @@ def bend(sound: Signal) -> float:
 
 
 def most_bend(steady: Iterable[Signal]) -> float:
-    """What passes for no click beside sounds that do not change: a quarter more than theirs, or a thousandth of the peak.
+    """What passes for no click beside steady sounds: a quarter more than theirs, or a thousandth of the peak.
 
     The thousandth is for sounds as smooth as a sine: the corner where a ramp begins. A hard switch reaches the peak.
     """

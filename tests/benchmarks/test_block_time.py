@@ -1,0 +1,62 @@
+"""How much of a block's time the engine's own work takes: six strings, 48 kHz, blocks of 64 frames.
+
+Run with::
+
+    python -m pytest tests/benchmarks/test_block_time.py --benchmark-only -s
+
+Each round is one call of the native callback, from PortAudio's side of it, over the whole demo take and then as much
+digital silence (which is where slow arithmetic with numbers next to zero would show). Printed: the median and the
+99.9th percentile of the work, in microseconds and as a share of the block. The bound is the design's: a tenth.
+"""
+
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from thumbline.cli.live_callback import call
+from thumbline.cli.live_memory import create
+from thumbline.cli.routing import make_routing
+from thumbline.dsp.rig_file import load_rig
+
+DATA = Path(__file__).parents[2] / "data"
+BLOCK, RATE = 64, 48_000
+#: The work's share of a block in the median, at most.
+SHARE = 0.1
+
+
+@pytest.mark.parametrize("voice", ["shifted", "synth"])
+def test_block_time(benchmark: Any, tmp_path: Path, voice: str) -> None:
+    rig = load_rig(DATA / "demo.toml")
+    rig = rig.model_copy(update={"bass": rig.bass.model_copy(update={"voice": voice})})
+    routing = make_routing([1], [2])
+    live = create(tmp_path / "memory", [("demo", rig)], rate=RATE, block_frames=BLOCK, routing=routing)
+    live.engine.rate = RATE
+    live.request.sound_on = 1
+    demo = soundfile.read(DATA / "demo.flac", dtype="float32")[0]
+    frames = np.concatenate([demo, np.zeros_like(demo)])
+    frames = np.ascontiguousarray(frames[: len(frames) // BLOCK * BLOCK].reshape(-1, BLOCK, 6))
+    out = np.zeros((BLOCK, 2), np.float32)
+    for block in frames[:200]:
+        call(live, block, out)
+    work_us = np.zeros(len(frames))
+
+    def play() -> None:
+        for place, block in enumerate(frames):
+            begun = time.perf_counter_ns()
+            call(live, block, out)
+            work_us[place] = 1e-3 * (time.perf_counter_ns() - begun)
+
+    benchmark.pedantic(play, rounds=1)
+    block_us = 1e6 * BLOCK / RATE
+    half = len(work_us) // 2
+    for name, part in (("demo", work_us[:half]), ("silence", work_us[half:])):
+        median, late = np.percentile(part, [50.0, 99.9])
+        print(f"\n{voice}, {name}: median {median:.1f} us ({100 * median / block_us:.2f} %), "
+              f"p99.9 {late:.1f} us ({100 * late / block_us:.2f} %) of {block_us:.0f} us")  # fmt: skip
+        benchmark.extra_info[f"{name}_median_us"] = round(float(median), 1)
+        benchmark.extra_info[f"{name}_p999_us"] = round(float(late), 1)
+        assert median <= SHARE * block_us
