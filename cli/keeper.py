@@ -30,8 +30,8 @@ from thumbline.dsp.records import Record
 ROUND_S, STAND_BY_S = 0.0005, 0.01
 #: A keeper in charge whose heartbeat is older than this hangs, in nanoseconds.
 HANGS_NS = 200_000_000
-#: The same while it opens its ports.
-START_HANGS_NS = 15_000_000_000
+#: The same while it connects its ports.
+START_HANGS_NS = 1_000_000_000
 #: How long closing the ports may take, in seconds.
 CLOSE_S = 0.3
 #: How often it is seen to that somebody stands by, in seconds.
@@ -57,25 +57,46 @@ def keep(memory: Path) -> int:
     live = attach(memory)
     orders = read_orders(memory)
     charge = Charge(memory.with_name(memory.name + ".charge"))
-    if not _stand_by(live, charge, memory, told):
-        return 0
-    return _in_charge(live, orders, memory, told)
-
-
-def _stand_by(live: Record, charge: Charge, memory: Path, told: _Told) -> bool:
-    """Wait until nobody else is in charge. False if there is nothing to be done any more."""
     if charge.take():
-        return True
+        return _in_charge(live, orders, memory, told, _Ports(orders))
     next_in_line = Charge(memory.with_name(memory.name + ".standby"))
     console = Watched(int(live.console.pid))
+    ports = None
     while not charge.take():
         if told.to_end or (console.ended and int(live.keeper.phase) == ENDED):
-            return False
+            return 0
         if next_in_line.take():
             _end_if_hanging(live)
+            # A client of a MIDI system may take a quarter of a second to make; connecting it takes a millisecond.
+            ports = ports or _Ports(orders)
         time.sleep(STAND_BY_S)
-    # Who was in charge has opened every string if it ended because it was told to.
-    return not ((live.request.stop or console.ended) and int(live.keeper.phase) == ENDED)
+    next_in_line.give_back()
+    if (live.request.stop or console.ended) and int(live.keeper.phase) == ENDED:
+        return 0  # who was in charge has opened every string
+    return _in_charge(live, orders, memory, told, ports or _Ports(orders))
+
+
+class _Ports:
+    """The keeper's ports, made but not yet opened."""
+
+    def __init__(self, orders: Orders):
+        self.out = OutputPort(orders.port)
+        self.feet = InputPort(orders.foot_port) if orders.feet or orders.foot_port else None
+
+    def open(self, *, wait: bool) -> None:
+        """Connect them; raises InputError as :meth:`OutputPort.open`."""
+        self.out.open(wait=wait)
+        if self.feet is not None:
+            self.feet.open(wait=wait)
+
+    def close(self) -> None:
+        """Leave the MIDI system in order, so that the next in line is let in at once; where that hangs, just leave."""
+        if hasattr(signal, "setitimer"):
+            signal.signal(signal.SIGALRM, signal.SIG_DFL)  # ends the process even while the interpreter is locked
+            signal.setitimer(signal.ITIMER_REAL, CLOSE_S)
+        self.out.close()
+        if self.feet is not None:
+            self.feet.close()
 
 
 def _end_if_hanging(live: Record) -> None:
@@ -87,19 +108,18 @@ def _end_if_hanging(live: Record) -> None:
             os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
 
 
-def _in_charge(live: Record, orders: Orders, memory: Path, told: _Told) -> int:
+def _in_charge(live: Record, orders: Orders, memory: Path, told: _Told, ports: _Ports) -> int:
     keeper = live.keeper
     # Who takes over waits for a port that has gone; the first one says so if it never was there.
     first = int(keeper.pid) == 0
-    keeper.phase, keeper.pid, keeper.beat_ns, keeper.fault = STARTING, os.getpid(), time.monotonic_ns(), b""
+    keeper.pid, keeper.beat_ns, keeper.fault, keeper.phase = os.getpid(), time.monotonic_ns(), b"", STARTING
     try:
-        out = OutputPort(orders.port, wait=not first)
-        feet = InputPort(orders.foot_port, wait=not first) if orders.feet or orders.foot_port else None
+        ports.open(wait=not first)
     except InputError as error:
         keeper.fault, keeper.phase, keeper.pid = encoded(str(error), 512), FAULT, 0
         print(error, file=sys.stderr)
         return 2
-    work, standby = Keeper(live, orders, out, feet), _Standby(memory)
+    work, standby = Keeper(live, orders, ports.out, ports.feet), _Standby(memory)
     work.begin()
     try:
         while not told.to_end and work.round():
@@ -108,18 +128,8 @@ def _in_charge(live: Record, orders: Orders, memory: Path, told: _Told) -> int:
     finally:
         work.end()
         keeper.phase = ENDED
-    _close(out, feet)
+    ports.close()
     return 0
-
-
-def _close(out: OutputPort, feet: InputPort | None) -> None:
-    """Leave the MIDI system in order, so that the next in line is let in at once; where that hangs, just leave."""
-    if hasattr(signal, "setitimer"):
-        signal.signal(signal.SIGALRM, signal.SIG_DFL)  # ends the process even while the interpreter is locked
-        signal.setitimer(signal.ITIMER_REAL, CLOSE_S)
-    out.close()
-    if feet is not None:
-        feet.close()
 
 
 class _Standby:

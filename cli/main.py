@@ -28,6 +28,7 @@ COMMANDS = {
     "score": ("thumbline.cli.score:score", "Compare a result with the notes that were really played."),
     "live": ("thumbline.cli.live:live", "Play: through an audio interface, with the sound module's mutes."),
     "ports": ("thumbline.cli.ports:ports", "List audio devices and MIDI ports, and try them."),
+    "mutes": ("thumbline.cli.mutes:mutes", "Match the mutes of the sound module, string by string."),
     "rig": ("thumbline.cli.rig:rig", "Write, check and explain rigs, the settings files of a guitar."),
 }
 

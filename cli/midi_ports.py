@@ -21,6 +21,8 @@ from thumbline.dsp.errors import InputError
 CLIENT = "thumbline"
 #: Time between looks for a port that has gone or may go, in nanoseconds. One look under JACK takes 0.1 ms.
 LOOK_NS = 50_000_000
+#: The same for MIDI systems, while none answers.
+SYSTEM_LOOK_NS = 1_000_000_000
 
 
 @contextlib.contextmanager
@@ -84,35 +86,41 @@ class _Port:
 
     KIND = ""
 
-    def __init__(self, wanted: str, client: str, port: str, *, wait: bool = False):
+    def __init__(self, wanted: str, client: str, port: str):
         self.wanted = wanted
         self.name = ""  #: full name of what it is connected to; of our own port, if it has no other
         self.present = False
-        self._port = port
+        self._client_name, self._port = client, port
         self._clients = _opened(self.KIND, client)
         self._client: Any = None
         self._looked_ns = 0
+
+    def open(self, *, wait: bool = False) -> None:
+        """Connect to the port that is wanted, or open our own.
+
+        Raises InputError if it is not there or the name could mean several, unless ``wait``: :meth:`look` then
+        connects when it comes.
+        """
         if not self._clients:
-            if not wanted:  # a computer without MIDI can still play
-                return
-            raise InputError(f"MIDI port is {wanted!r}, but no MIDI system answers here; {self._advice()}")
-        if not wanted:
-            self._open_own(client)
+            if self.wanted and not wait:  # a computer without MIDI can still play
+                raise InputError(f"MIDI port is {self.wanted!r}, but no MIDI system answers here; {self._advice()}")
+        elif not self.wanted:
+            self._open_own()
         elif not self._connect() and not wait:
-            raise InputError(f"MIDI port is {wanted!r}; {self._choices()}")
+            raise InputError(f"MIDI port is {self.wanted!r}; {self._choices()}")
 
     @staticmethod
     def _advice() -> str:
         return "accepted: none, or start JACK, or load the system's MIDI driver (snd-seq on Linux)"
 
-    def _open_own(self, client: str) -> None:
+    def _open_own(self) -> None:
         self._client = self._clients[0]
         try:
             self._client.open_virtual_port(self._port)
         except (NotImplementedError, _library().RtMidiError):  # Windows has no ports of one's own
             self._client = None
             return
-        self.name, self.present = f"{client}:{self._port}", True
+        self.name, self.present = f"{self._client_name}:{self._port}", True
 
     def _choices(self) -> str:
         names = [name for client in self._clients for name in _foreign(client.get_ports())]
@@ -150,9 +158,16 @@ class _Port:
     def look(self, now_ns: int | None = None) -> bool:
         """Look whether the port is there, at most every ``LOOK_NS``; True if it has just come back."""
         now_ns = time.monotonic_ns() if now_ns is None else now_ns
-        if not self.wanted or now_ns - self._looked_ns < LOOK_NS:
+        if now_ns - self._looked_ns < (LOOK_NS if self._clients else SYSTEM_LOOK_NS):
             return False
         self._looked_ns = now_ns
+        if not self._clients:
+            self._clients = _opened(self.KIND, self._client_name)
+            if self._clients and not self.wanted:
+                self._open_own()
+                return self.present
+        if not self.wanted:
+            return False
         was, self.present = self.present, self._find() is not None
         return self.present and not was and self._connect()
 
@@ -165,22 +180,18 @@ class _Port:
 
 
 class OutputPort(_Port):
-    """Where messages go.
+    """Where messages go. Made in one step and opened in another, as the first may take long.
 
     Args:
         wanted: a port's name or part of it, or "" for a port of our own (none on Windows: messages then go nowhere).
         client: what other programs see as our name.
         port: the name of our end.
-        wait: whether a port that is not there is waited for.
-
-    Raises:
-        InputError: if the port is not there, or the name could mean several, unless ``wait``.
     """
 
     KIND = "MidiOut"
 
-    def __init__(self, wanted: str, client: str = f"{CLIENT}-mutes", port: str = "out", *, wait: bool = False):
-        super().__init__(wanted, client, port, wait=wait)
+    def __init__(self, wanted: str, client: str = f"{CLIENT}-mutes", port: str = "out"):
+        super().__init__(wanted, client, port)
 
     def send(self, message: Sequence[int]) -> None:
         """Send one whole message; nothing happens while the port is not there."""
@@ -193,8 +204,8 @@ class InputPort(_Port):
 
     KIND = "MidiIn"
 
-    def __init__(self, wanted: str, client: str = f"{CLIENT}-feet", port: str = "in", *, wait: bool = False):
-        super().__init__(wanted, client, port, wait=wait)
+    def __init__(self, wanted: str, client: str = f"{CLIENT}-feet", port: str = "in"):
+        super().__init__(wanted, client, port)
 
     def receive(self) -> list[list[int]]:
         """Return the messages that have come since the last call, in order."""

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from thumbline.cli.learn import learn
 from thumbline.dsp.errors import InputError
 
 if TYPE_CHECKING:
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
 @click.group()
 def rig() -> None:
     """Write, check and explain rigs, the settings files of a guitar."""
+
+
+rig.add_command(learn)
 
 
 @rig.command()
@@ -59,6 +63,8 @@ def check(file: str) -> None:
 
 
 def _below_the_table(rig: "Rig") -> str:
+    from thumbline.dsp.foot import bind
+
     limit = "" if rig.choice.highest_note == "any" else f", up to {rig.choice.highest_note}"
     lines = [f"Bass: {rig.choice.rule}{limit}; {rig.bass.voice}, {rig.bass.interval} semitones"]
     for module in rig.mutes.modules:
@@ -67,6 +73,10 @@ def _below_the_table(rig: "Rig") -> str:
             f"{module.name}: MIDI channel {module.channel}, controllers {numbers}, "
             f"open {module.open_value}, closed {module.closed_value}"
         )
+    lines += [
+        f"Foot: {foot.action}: {foot.message} {foot.number} on channel {foot.channel}, {bind(foot).behaviour}"
+        for foot in rig.feet
+    ]
     return "\n".join(lines)
 
 
