@@ -111,7 +111,7 @@ def _settings(
     if set_file is not None:
         from thumbline.dsp.set_file import load_set
 
-        settings = load_set(set_file)
+        settings = [(setting.name, setting.rig) for setting in load_set(set_file)]
     else:
         settings = [("", Rig()) if rig_file is None else (rig_file.stem, load_rig(rig_file))]
     changed = []

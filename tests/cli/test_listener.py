@@ -1,0 +1,132 @@
+"""What the console reads from the shared memory, and what its keys write there."""
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from thumbline.cli.listener import Listener
+from thumbline.cli.live_memory import create
+from thumbline.cli.live_screen import press
+from thumbline.cli.routing import make_routing
+from thumbline.dsp.demo_score import STRINGS
+from thumbline.dsp.process import process
+from thumbline.dsp.records import Record
+from thumbline.dsp.rig import Rig
+
+DATA = Path(__file__).parents[2] / "data"
+SETTINGS = [("Slack Water", Rig()), ("Low Tide", Rig.model_validate({"bass": {"interval": -24, "tone_hz": 900.0}}))]
+
+
+@pytest.fixture
+def live(tmp_path: Path) -> Record:
+    return create(tmp_path / "memory", SETTINGS, rate=48000, block_frames=64, routing=make_routing([1], [2]))
+
+
+def hear(live: Record, seconds: float) -> int:
+    """Let the kernel hear the beginning of the demo take, as the engine would."""
+    frames, rate = soundfile.read(DATA / "demo_open_strings.flac", frames=round(seconds * 48000))
+    assert rate == 48000
+    out = np.zeros((len(frames), 3))
+    process(live.params[0], live.state, np.ascontiguousarray(frames), out)
+    live.engine.rate, live.engine.frames = rate, len(frames)
+    return len(frames)
+
+
+def test_strings_bass_and_pitch_are_those_of_the_sound(live: Record) -> None:
+    listener = Listener(live, SETTINGS)
+    hear(live, 1.2)  # the low E was plucked at 0.5 s and rings until 1.3
+    happened = listener.happened()
+    view = listener.view()
+    low = view.strings[5]
+    assert (low.sounding, low.bass, low.note, low.open_note) == (True, True, "E2", "E2")
+    assert abs(low.cents - 100.0 * (STRINGS[6].open_midi - 40)) < 5.0
+    assert -40.0 < low.level_db < -3.0
+    assert not any(string.bass or string.note for string in view.strings[:5])
+    kinds = [event["event"] for event in happened]
+    assert kinds.index("pluck") < kinds.index("note")
+    handover = next(event for event in happened if event["event"] == "handover")
+    assert handover["string"] == 6
+    assert handover["cause"] == "pluck"
+    assert 0.5 < handover["decided_s"] < 0.52
+    assert listener.happened() == []
+
+
+def test_a_note_that_has_ended_is_shown_no_more(live: Record) -> None:
+    listener = Listener(live, SETTINGS)
+    hear(live, 1.48)
+    happened = listener.happened()
+    assert "end" in [event["event"] for event in happened]
+    assert not any(string.note for string in listener.view().strings)
+
+
+def test_mutes_ports_and_figures_are_those_that_were_written(live: Record) -> None:
+    live.keeper.closed[0] = live.keeper.closed[3] = 1
+    live.keeper.port, live.keeper.port_present = b"module in", 1
+    live.engine.block_frames, live.engine.rate = 64, 48000
+    live.engine.work_worst_ns = 2_000_000
+    live.engine.output_peak[0] = 0.5
+    view = Listener(live, SETTINGS).view("hello", alarm=True)
+    assert [string.number for string in view.strings if string.muted] == [1, 4]
+    assert view.midi.port == "module in"
+    assert view.engine.block_ms == pytest.approx(1.3333, abs=1e-3)
+    assert view.engine.worst_ms == 2.0
+    assert view.engine.peaks_db[0] == pytest.approx(-6.02, abs=0.01)
+    assert len(view.engine.peaks_db) == 2
+    assert (view.notice, view.alarm) == ("hello", True)
+
+
+def test_an_engine_started_afresh_does_not_confuse_it(live: Record) -> None:
+    listener = Listener(live, SETTINGS)
+    hear(live, 0.7)
+    listener.happened()
+    live.state["events_written"] = 0
+    assert listener.happened() == []
+
+
+def test_what_is_asked_for_is_what_is_shown(live: Record) -> None:
+    listener = Listener(live, SETTINGS)
+    view = listener.view()
+    assert (view.interval, view.tone_hz, view.bass_level_db, view.split) == (-12, 3000.0, 0.0, True)
+    for key in "shoo-->":
+        assert press(key, live, listener.rig)
+    assert int(live.request.setting) == 1
+    live.engine.setting = 1  # as the engine does at its next block
+    view = listener.view()
+    assert (view.setting, view.setting_number, view.setting_count) == ("Low Tide", 2, 2)
+    assert (view.split, view.hold, view.all_open) == (False, True, False)
+    assert (view.interval, view.tone_hz, view.bass_level_db) == (-24, 900.0, -2.0)
+
+
+def test_keys_stay_within_what_is_accepted(live: Record) -> None:
+    rig = Rig()
+    for _ in range(100):
+        press("+", live, rig)
+        press("]", live, rig)
+    assert float(live.request.bass_level_db) == 12.0
+    assert float(live.request.tone_hz) == 20000.0
+    for _ in range(200):
+        press("-", live, rig)
+        press("[", live, rig)
+    assert float(live.request.bass_level_db) == -60.0
+    assert float(live.request.tone_hz) == 80.0
+    press("r", live, rig)
+    assert (float(live.request.bass_level_db), float(live.request.tone_hz)) == (0.0, 0.0)
+    assert math.isnan(float(live.request.interval))
+
+
+def test_settings_go_round_and_can_be_numbered(live: Record) -> None:
+    rig = Rig()
+    for key, setting in ((">", 1), (">", 0), ("<", 1), ("1", 0), ("2", 1), ("3", 1), ("0", 1), ("9", 1)):
+        press(key, live, rig)
+        assert int(live.request.setting) == setting, key
+
+
+def test_only_q_stops_and_unknown_keys_do_nothing(live: Record) -> None:
+    before = live.request.tobytes()
+    for key in "xyzäé\n\t":
+        assert press(key, live, Rig())
+    assert live.request.tobytes() == before
+    assert not press("q", live, Rig())
