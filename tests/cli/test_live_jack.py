@@ -24,11 +24,11 @@ MEDIAN_MS, P95_MS = 5.0, 10.0
 
 
 @contextmanager
-def on_stage(folder: Path, *arguments: str) -> Iterator[tuple[LiveProcess, Stage, JackServer]]:
+def on_stage(folder: Path, block: int = 64) -> Iterator[tuple[LiveProcess, Stage, JackServer]]:
     with (
-        jack_server(folder) as server,
+        jack_server(folder, period=block) as server,
         Stage(server, make_take(8.0), folder) as stage,
-        LiveProcess("--rig", stage.rig, *arguments, environment=server.environment) as live,
+        LiveProcess("--rig", stage.rig, "--block", str(block), environment=server.environment) as live,
     ):
         live.wait_for("playing")
         wait_until(lambda: live.record.engine.sound == 1.0, "sound")
@@ -66,25 +66,34 @@ def everything_arrived(live: LiveProcess, stage: Stage) -> bool:
     return received[begin - first : end] == expected and all(is_open for _, is_open in received[end:])
 
 
-def test_a_pluck_reaches_the_module_within_milliseconds_and_no_decision_is_lost(tmp_path: Path) -> None:
-    # A machine that does other things may starve the server for longer than the keeper's patience, which opens every
-    # string out of turn: so several runs, of which one must be right in every respect.
+def test_a_pluck_reaches_the_module_within_milliseconds(tmp_path: Path) -> None:
     found = []
+    with on_stage(tmp_path) as (_, stage, _):
+        for attempt in range(TRIES):
+            goal = (attempt + 1) * stage.length
+            wait_until(lambda goal=goal: stage.played > goal, "a round of the take")
+            waits = pluck_waits_ms(stage, attempt)
+            median, p95 = (float(np.percentile(waits, share)) if waits else np.inf for share in (50, 95))
+            print(f"pluck to control change: {len(waits)} plucks, median {median:.2f} ms, 95 % {p95:.2f} ms")
+            found.append((len(waits) > 30, median <= MEDIAN_MS, p95 <= P95_MS))
+            if all(found[-1]):
+                break
+    assert any(map(all, found)), found
+
+
+def test_all_decisions_arrive_in_order_and_none_is_lost(tmp_path: Path) -> None:
+    # A machine that does other things may starve the server for longer than the keeper's patience, which then opens
+    # every string out of turn: so large blocks, and several runs, of which one must be right.
     for attempt in range(TRIES):
         folder = tmp_path / str(attempt)
         folder.mkdir()
-        with on_stage(folder) as (live, stage, _):
+        with on_stage(folder, 1024) as (live, stage, _):
             wait_until(lambda stage=stage: stage.played > stage.length, "a round of the take")
-            waits = pluck_waits_ms(stage, 0)
             live.process.send_signal(signal.SIGINT)
             assert live.wait() == 0
-            median, p95 = (float(np.percentile(waits, share)) if waits else np.inf for share in (50, 95))
-            complete = everything_arrived(live, stage)
-        print(f"pluck to control change: {len(waits)} plucks, median {median:.2f} ms, 95 % {p95:.2f} ms, {complete=}")
-        found.append((len(waits) > 30, median <= MEDIAN_MS, p95 <= P95_MS, complete))
-        if all(found[-1]):
-            break
-    assert any(map(all, found)), found
+            if everything_arrived(live, stage):
+                return
+    pytest.fail(f"no run of {TRIES} was complete")
 
 
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM, signal.SIGSTOP])
