@@ -82,8 +82,8 @@ def callback(source: Any, target: Any, frame_count: int, times: Any, flags: int,
     return CONTINUE
 
 
-#: For callers from Python: PortAudio's signature in ctypes.
-_prototype = ctypes.CFUNCTYPE(
+#: For callers from Python: the callback by PortAudio's signature in ctypes.
+_callback = ctypes.CFUNCTYPE(
     ctypes.c_int,
     ctypes.c_void_p,
     ctypes.c_void_p,
@@ -91,7 +91,7 @@ _prototype = ctypes.CFUNCTYPE(
     ctypes.c_void_p,
     ctypes.c_ulong,
     ctypes.c_void_p,
-)
+)(callback.address)
 
 
 def address_of(live: Record) -> int:
@@ -104,6 +104,4 @@ def call(live: Record, frames_in: np.ndarray, frames_out: np.ndarray, flags: int
     assert frames_in.dtype == frames_out.dtype == np.float32
     assert frames_in.flags.c_contiguous
     assert frames_out.flags.c_contiguous
-    _prototype(callback.address)(
-        frames_in.ctypes.data, frames_out.ctypes.data, len(frames_in), None, flags, address_of(live)
-    )
+    _callback(frames_in.ctypes.data, frames_out.ctypes.data, len(frames_in), None, flags, address_of(live))
