@@ -128,7 +128,8 @@ def preflight(source: Device, target: Device, inputs: int, outputs: int, rate: i
             f"input {source.full_name} and output {target.full_name} belong to two sound systems; "
             "accepted: both of the same one"
         )
-    for device, kind, channels in ((source, "input", inputs), (target, "output", outputs)):
+    sides: tuple[tuple[Device, Kind, int], ...] = ((source, "input", inputs), (target, "output", outputs))
+    for device, kind, channels in sides:
         if channels > device.channels(kind):
             raise InputError(
                 f"{device.full_name} has {device.channels(kind)} {kind}s, but the rig uses {kind} {channels}; "

@@ -6,7 +6,7 @@ whose arrays lie in shared memory. While it runs it neither takes the interprete
 
 import ctypes
 import sys
-from typing import Any
+from typing import Any, cast
 
 import numba
 import numpy as np
@@ -62,6 +62,10 @@ def fence(typingctx: Any) -> Any:
     return types.void(), generate
 
 
+#: The two by the names and types that they have when called from compiled code.
+_now, _publish = cast(Any, clock_ns), cast(Any, fence)
+
+
 @numba.cfunc(
     types.int32(
         types.CPointer(types.float32), types.CPointer(types.float32), _ulong, types.voidptr, _ulong, types.voidptr
@@ -71,17 +75,18 @@ def fence(typingctx: Any) -> Any:
 )
 def callback(source: Any, target: Any, frame_count: int, times: Any, flags: int, user: Any) -> int:
     """Serve one block: ``frame_count`` frames of ``setup.inputs`` channels in, of ``setup.outputs`` channels out."""
-    begun = clock_ns()
+    begun = _now()
     live = numba.carray(user, 1, LIVE)[0]
     frames = int(frame_count)
     frames_in = numba.carray(source, (frames, live.setup.inputs))
     frames_out = numba.carray(target, (frames, live.setup.outputs))
     serve(live, frames_in, frames_out)
-    fence()
-    account(live, frames, begun, clock_ns(), (flags & LOST) != 0)
+    _publish()
+    account(live, frames, begun, _now(), (flags & LOST) != 0)
     return CONTINUE
 
 
+_address: Any = callback.address
 #: For callers from Python: the callback by PortAudio's signature in ctypes.
 _callback = ctypes.CFUNCTYPE(
     ctypes.c_int,
@@ -91,7 +96,7 @@ _callback = ctypes.CFUNCTYPE(
     ctypes.c_void_p,
     ctypes.c_ulong,
     ctypes.c_void_p,
-)(callback.address)
+)(_address)
 
 
 def address_of(live: Record) -> int:

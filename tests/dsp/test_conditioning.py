@@ -10,10 +10,10 @@ from scipy import signal
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.conditioning import FAULT_FRAMES, LOUDEST, condition, decimate
 from thumbline.dsp.parameters import compile_parameters
-from thumbline.dsp.state import initial_state
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, FAULT, RIGHT, TICKS, Record
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.state import initial_state
 from thumbline.dsp.string_model import Pluck, Signal
 
 freqz: Any = signal.freqz  # whose types know of whole numbers only

@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 
 from thumbline.dsp.limiter import limit
 from thumbline.dsp.parameters import LIMITER_RELEASE_S, compile_parameters
-from thumbline.dsp.state import initial_state
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.records import BASS, LEFT, OUTPUTS, RIGHT
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.state import initial_state
 from thumbline.dsp.string_model import Signal
 
 RATE = 48_000

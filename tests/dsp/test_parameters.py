@@ -9,9 +9,9 @@ from scipy import signal
 
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.parameters import compile_parameters
-from thumbline.dsp.state import initial_state
 from thumbline.dsp.records import HISTORY, LAGS, SQUARES, TAPS, Record
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.state import initial_state
 
 freqz: Any = signal.freqz  # whose types know of whole numbers only
 

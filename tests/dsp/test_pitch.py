@@ -8,11 +8,11 @@ import pytest
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.conditioning import decimate
 from thumbline.dsp.parameters import compile_parameters
-from thumbline.dsp.state import initial_state
 from thumbline.dsp.pitch import follow, normalised_difference, pick_period, restart, unlike_last_period
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, HOP, HOPS, LAGS, LOCK, PITCH, Record
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.state import initial_state
 from thumbline.dsp.string_model import Pluck, Signal, midi_to_hz
 
 FULL_SCALE = 2.0**20  # in analysis steps

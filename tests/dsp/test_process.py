@@ -13,11 +13,11 @@ from numba.core.runtime.nrt import rtsys
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.parameters import compile_parameters
-from thumbline.dsp.state import initial_state
 from thumbline.dsp.process import process
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.records import END, EVENT, FAULT, HANDOVER, NOTE, OUTPUTS, PITCH
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.state import initial_state
 from thumbline.dsp.string_model import Pluck, Signal, midi_to_hz
 
 RATE = 48_000

@@ -7,10 +7,10 @@ import pytest
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.parameters import compile_parameters
-from thumbline.dsp.state import initial_state
 from thumbline.dsp.records import LEFT, OUTPUTS, RIGHT, Record
 from thumbline.dsp.remainder import remain
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.state import initial_state
 from thumbline.dsp.string_model import Signal
 
 RATE = 48_000

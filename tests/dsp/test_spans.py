@@ -6,10 +6,10 @@ import pytest
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.conditioning import decimate
 from thumbline.dsp.parameters import compile_parameters
-from thumbline.dsp.state import initial_state
 from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, TICKS, Record
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.spans import span_energy, span_power
+from thumbline.dsp.state import initial_state
 
 
 @kernel
