@@ -77,10 +77,12 @@ def live(
     first = settings[0][1]
     from thumbline.cli.live_run import Wishes
     from thumbline.cli.progress import compile_kernels
+    from thumbline.dsp.compilation import are_compiled
 
     used_rate = _rate(take, rate, first)
     click.echo(CAUTIONS, err=True)
-    compile_kernels()
+    if not are_compiled():  # where they are, only the engine needs to load them
+        compile_kernels()
     wishes = Wishes(
         settings=settings,
         input_device=first.live.input,

@@ -1,6 +1,11 @@
 """A stage for tests: a guitar that plays a take over and over, a room, and a sound module, all JACK clients."""
 
+import os
+import subprocess
+import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -29,10 +34,10 @@ resend_s = 0.0
 class Module:
     """A sound module: a MIDI input that notes each control change with the server's frame and the clock."""
 
-    def __init__(self, server: JackServer, strings: int = 6):
+    def __init__(self, server_name: str, strings: int = 6):
         self.messages: list[tuple[int, float, int, int]] = []  # frame, monotonic seconds, string, value
         self._strings = strings
-        self._client = jack.Client("module", no_start_server=True, servername=server.name)
+        self._client = jack.Client("module", no_start_server=True, servername=server_name)
         self._port: Any = self._client.midi_inports.register("in")
         self._client.set_process_callback(self._process)
         self._client.activate()
@@ -71,17 +76,17 @@ class Module:
 class Stage:
     """Guitar, room and module; a context manager. ``take`` has shape (frames, strings)."""
 
-    def __init__(self, server: JackServer, take: NDArray[np.float64], folder: Path):
+    def __init__(self, server_name: str, take: NDArray[np.float64], folder: Path):
         self._take = np.ascontiguousarray(take.T, np.float32)
         self._at = -1
         self.begun_frame = -1  #: the server's frame at which the take began; -1 before
         self.go = False
-        self._guitar = jack.Client("guitar", no_start_server=True, servername=server.name)
-        self._room = jack.Client("room", no_start_server=True, servername=server.name)
+        self._guitar = jack.Client("guitar", no_start_server=True, servername=server_name)
+        self._room = jack.Client("room", no_start_server=True, servername=server_name)
         self._outs: list[Any] = [self._guitar.outports.register(f"s{n + 1}") for n in range(take.shape[1])]
         self._ins = [self._room.inports.register(f"o{n + 1}") for n in range(2)]
         self._guitar.set_process_callback(self._play)
-        self.module = Module(server)
+        self.module = Module(server_name)
         self.rig = folder / "stage.toml"
         self.rig.write_text(RIG)
         self._guitar.activate()
@@ -116,3 +121,37 @@ class Stage:
             client.deactivate()
             client.close()
         self.module.close()
+
+
+@contextmanager
+def stage_apart(server: JackServer, take: Path, folder: Path) -> Iterator[Path]:
+    """Run a stage in a process of its own, which may come to grief with the server; yields the rig that fits it."""
+    code = "import sys; from tests.cli.jack_stage import stand; stand(*sys.argv[1:])"
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, server.name, str(take), str(folder)],
+        env=os.environ | server.environment,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        cwd=Path(__file__).parents[2],
+    )
+    assert process.stdin is not None
+    assert process.stdout is not None
+    try:
+        assert process.stdout.readline() == b"ready\n"
+        yield folder / "stage.toml"
+    finally:
+        process.kill()
+        process.wait()
+        process.stdin.close()
+        process.stdout.close()
+
+
+def stand(server_name: str, take: str, folder: str) -> None:
+    """Play the take over and over, until standard input ends."""
+    import soundfile
+
+    with Stage(server_name, soundfile.read(take)[0], Path(folder)) as stage:
+        stage.go = True
+        print("ready", flush=True)
+        sys.stdin.read()

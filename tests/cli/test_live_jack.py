@@ -10,9 +10,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from tests.cli.jack_server import JackServer, jack_server
-from tests.cli.jack_stage import Module, Stage
+from tests.cli.jack_stage import Module, Stage, stage_apart
 from tests.cli.live_process import LiveProcess, alive, wait_until
 from tests.cli.test_live import ORDER, RATE, make_take
 from thumbline.dsp.mutes import MutePlan
@@ -27,7 +28,7 @@ MEDIAN_MS, P95_MS = 5.0, 10.0
 def on_stage(folder: Path, block: int = 64) -> Iterator[tuple[LiveProcess, Stage, JackServer]]:
     with (
         jack_server(folder, period=block) as server,
-        Stage(server, make_take(8.0), folder) as stage,
+        Stage(server.name, make_take(8.0), folder) as stage,
         LiveProcess("--rig", stage.rig, "--block", str(block), environment=server.environment) as live,
     ):
         live.wait_for("playing")
@@ -158,47 +159,51 @@ def test_a_console_that_ends_leaves_no_string_muted_and_nothing_running(tmp_path
     assert min(taken) <= OPEN_S
 
 
+@pytest.fixture
+def take(tmp_path: Path) -> Path:
+    path = tmp_path / "take.wav"
+    soundfile.write(path, make_take(2.0), RATE)
+    return path
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL, signal.SIGSTOP])
-def test_a_sound_server_that_dies_is_a_fault_and_after_a_while_the_end(tmp_path: Path, number: int) -> None:
-    with jack_server(tmp_path) as server:
-        stage = Stage(server, make_take(2.0), tmp_path)  # its clients die with the server
-        with LiveProcess("--rig", stage.rig, "--wait", "3", environment=server.environment) as live:
-            live.wait_for("playing")
-            stage.go = True
-            wait_until(lambda: len(stage.module.muted) == 5, "five muted strings")
-            server.process.send_signal(number)
-            fault = live.wait_for("fault")
-            assert fault["advice"]
-            begun = time.monotonic()
-            assert live.wait() == 1
-            assert time.monotonic() - begun < 30.0
-            pids = [int(live.record.engine.pid), int(live.record.keeper.pid)]
-            wait_until(lambda: not any(map(alive, pids)), "the end of the other processes", 5.0)
-            assert "gave up after 3 s" in live.err
-            server.process.kill()
+def test_a_sound_server_that_dies_is_a_fault_and_after_a_while_the_end(tmp_path: Path, take: Path, number: int) -> None:
+    with (
+        jack_server(tmp_path) as server,
+        stage_apart(server, take, tmp_path) as rig,
+        LiveProcess("--rig", rig, "--wait", "3", environment=server.environment) as live,
+    ):
+        live.wait_for("playing")
+        wait_until(lambda: sum(live.record.keeper.closed) == 5, "five muted strings")
+        server.process.send_signal(number)
+        wait_until(lambda: any(fault["kind"] in ("interface", "engine") for fault in live.of_kind("fault")), "a fault")
+        assert live.wait() == 1
+        pids = [int(live.record.engine.pid), int(live.record.keeper.pid)]
+        wait_until(lambda: not any(map(alive, pids)), "the end of the other processes", 5.0)
+        assert "gave up after 3 s" in live.err
 
 
-def test_a_sound_server_that_comes_back_is_played_through_again(tmp_path: Path) -> None:
+def test_a_sound_server_that_comes_back_is_played_through_again(tmp_path: Path, take: Path) -> None:
     with jack_server(tmp_path) as server:
-        stage = Stage(server, make_take(2.0), tmp_path)
-        with LiveProcess("--rig", stage.rig, "--wait", "60", environment=server.environment) as live:
+        with stage_apart(server, take, tmp_path) as rig:
+            live = LiveProcess("--rig", rig, "--wait", "60", environment=server.environment)
             live.wait_for("playing")
             server.process.kill()
             server.process.wait()
+        with live:
             live.wait_for("fault")
             again = subprocess.Popen(server.process.args, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
             try:
                 time.sleep(1.0)
-                with Stage(server, make_take(2.0), tmp_path) as stage:
-                    live.wait_for("recovered")
-                    stage.go = True
-                    wait_until(lambda: len(stage.module.muted) == 5, "mutes that follow again")
+                with stage_apart(server, take, tmp_path):
+                    wait_until(lambda: live.of_kind("recovered"), "sound")
+                    wait_until(lambda: sum(live.record.keeper.closed) == 5, "mutes that follow again")
                     live.process.send_signal(signal.SIGINT)
                     assert live.wait() == 0
-                    assert not stage.module.muted
+                    assert not any(live.record.keeper.closed)
             finally:
-                again.kill()
-                again.wait()
+                again.terminate()
+                again.wait(5.0)
 
 
 def test_a_module_that_vanishes_is_told_the_whole_state_when_it_returns(tmp_path: Path) -> None:
@@ -206,7 +211,7 @@ def test_a_module_that_vanishes_is_told_the_whole_state_when_it_returns(tmp_path
         stage.module.close()
         assert live.wait_for("fault")["kind"] == "midi port"
         assert live.of_kind("status")
-        stage.module = Module(server)
+        stage.module = Module(server.name)
         assert live.wait_for("recovered")["kind"] == "midi port"
         wait_until(lambda: len({string for _, _, string, _ in stage.module.messages}) == 6, "the whole state", 5.0)
         wait_until(lambda: len(stage.module.muted) == 5, "five muted strings", 5.0)
@@ -226,7 +231,7 @@ def test_a_device_or_port_that_is_not_there_exits_2_and_says_what_is(
 ) -> None:
     with (
         jack_server(tmp_path) as server,
-        Stage(server, make_take(2.0), tmp_path) as stage,
+        Stage(server.name, make_take(2.0), tmp_path) as stage,
         LiveProcess("--rig", stage.rig, *arguments, environment=server.environment) as live,
     ):
         assert live.wait() == 2
