@@ -11,7 +11,10 @@ from typing import Any, cast
 import numba
 import numpy as np
 from llvmlite import ir
-from numba import types
+from numba import (
+    carray,  # pyright: ignore[reportPrivateImportUsage]  it is documented
+    types,
+)
 from numba.core import cgutils
 from numba.extending import intrinsic
 
@@ -76,10 +79,10 @@ _now, _publish = cast(Any, clock_ns), cast(Any, fence)
 def callback(source: Any, target: Any, frame_count: int, times: Any, flags: int, user: Any) -> int:
     """Serve one block: ``frame_count`` frames of ``setup.inputs`` channels in, of ``setup.outputs`` channels out."""
     begun = _now()
-    live = numba.carray(user, 1, LIVE)[0]
+    live = carray(user, 1, LIVE)[0]
     frames = int(frame_count)
-    frames_in = numba.carray(source, (frames, live.setup.inputs))
-    frames_out = numba.carray(target, (frames, live.setup.outputs))
+    frames_in = carray(source, (frames, live.setup.inputs))
+    frames_out = carray(target, (frames, live.setup.outputs))
     serve(live, frames_in, frames_out)
     _publish()
     account(live, frames, begun, _now(), (flags & LOST) != 0)
