@@ -67,7 +67,8 @@ def keep(memory: Path) -> int:
             return 0
         if next_in_line.take():
             _end_if_hanging(live)
-            # A client of a MIDI system may take a quarter of a second to make; connecting it takes a millisecond.
+            # A client of a MIDI system may take a quarter of a second to make; connecting it takes a millisecond. It is
+            # not connected ahead: JACK mixes the buffers of two senders, and that of a dead one spoils the mixture.
             ports = ports or _Ports(orders)
         time.sleep(STAND_BY_S)
     next_in_line.give_back()
@@ -84,8 +85,11 @@ class _Ports:
         self.feet = InputPort(orders.foot_port) if orders.feet or orders.foot_port else None
 
     def open(self, *, wait: bool) -> None:
-        """Connect them; raises InputError as :meth:`OutputPort.open`."""
+        """Connect to the module; raises InputError as :meth:`OutputPort.open`."""
         self.out.open(wait=wait)
+
+    def open_feet(self, *, wait: bool) -> None:
+        """Connect to the foot controller, likewise."""
         if self.feet is not None:
             self.feet.open(wait=wait)
 
@@ -113,14 +117,15 @@ def _in_charge(live: Record, orders: Orders, memory: Path, told: _Told, ports: _
     # Who takes over waits for a port that has gone; the first one says so if it never was there.
     first = int(keeper.pid) == 0
     keeper.pid, keeper.beat_ns, keeper.fault, keeper.phase = os.getpid(), time.monotonic_ns(), b"", STARTING
+    work, standby = Keeper(live, orders, ports.out, ports.feet), _Standby(memory)
     try:
         ports.open(wait=not first)
+        work.begin()
+        ports.open_feet(wait=not first)
     except InputError as error:
         keeper.fault, keeper.phase, keeper.pid = encoded(str(error), 512), FAULT, 0
         print(error, file=sys.stderr)
         return 2
-    work, standby = Keeper(live, orders, ports.out, ports.feet), _Standby(memory)
-    work.begin()
     try:
         while not told.to_end and work.round():
             standby.see_to_it()
