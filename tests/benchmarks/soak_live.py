@@ -9,10 +9,10 @@ Every ten seconds a line is printed: memory of each process, blocks missed and l
 
 * *memory*: what each process has gained since the first minute (or tenth, if shorter), in KiB;
 * *drift*: the take is a whole number of analysis steps long, so the same note comes at the same place in each round, to
-  the frame; printed is the greatest deviation of a pluck from the nearest place of the first whole round;
+  the frame; printed is the greatest deviation of a pluck from the nearest place of the first round;
 * *messages*: how many the keeper says it has sent, and how many have arrived.
 
-Exit code 1 if memory has grown by more than 2 MiB, a pluck is more than a frame off, or a message was lost.
+Exit code 1 if memory has grown by more than 2 MiB, a pluck is more than a frame off, none could be compared, or a message was lost.
 """
 
 import json
@@ -47,7 +47,7 @@ def main() -> int:
     with (
         tempfile.TemporaryDirectory() as folder,
         jack_server(Path(folder), synchronous=True) as server,
-        Stage(server, take, Path(folder)) as stage,
+        Stage(server.name, take, Path(folder)) as stage,
     ):
         command = [sys.executable, "-m", "thumbline.cli", "live", "--rig", str(stage.rig), "--json"]
         said = Path(folder) / "said.jsonl"
@@ -100,10 +100,10 @@ def report(live: Record, stage: Stage, pids: dict[str, int], memory: list[Any], 
     growth = {name: memory[-1][n] - memory[settled][n] for n, name in enumerate(pids)}
     first = plucks[0][0]
     rounds = [((frame - first) // stage.length, (frame - first) % stage.length, string) for frame, string in plucks]
-    known = {string: np.array([at for turn, at, s in rounds if turn == 1 and s == string]) for _, _, string in rounds}
+    known = {string: np.array([at for turn, at, s in rounds if turn == 0 and s == string]) for _, _, string in rounds}
     offs = []
     for turn, at, string in rounds:
-        if turn >= 2 and len(known[string]):
+        if turn >= 1 and len(known[string]):
             apart = np.abs(known[string] - at)
             offs.append(int(np.minimum(apart, stage.length - apart).min()))
     live.request.all_open = 1
@@ -113,7 +113,7 @@ def report(live: Record, stage: Stage, pids: dict[str, int], memory: list[Any], 
     print(f"memory: {growth} KiB; the same processes all along: {same}")
     print(f"drift: {max(offs, default=0)} frames at most of {len(offs)} plucks")
     print(f"messages: {sent} sent, {arrived} arrived; blocks missed {live.engine.missed}, late {live.engine.late}")
-    return int(max(growth.values()) > GROWTH_KIB or max(offs, default=0) > 1 or arrived != sent)
+    return int(max(growth.values()) > GROWTH_KIB or not offs or max(offs) > 1 or arrived != sent)
 
 
 if __name__ == "__main__":
