@@ -180,8 +180,8 @@ class Supervision:
                     self._lost_ns["engine"] = 0
                     self._tell(Notice("engine", "The sound is back", fault=False))
                 self._played = True
-        elif now - child.started_ns > START_S * 1e9:
-            child.kill()
+        elif self._patience_is_over("engine") or now - child.started_ns > START_S * 1e9:
+            child.kill()  # opening a device of a sound server that hangs never ends
 
     def _take_is_over(self) -> bool:
         engine = self._live.engine
@@ -229,11 +229,15 @@ class Supervision:
         now = time.monotonic_ns()
         if now < child.retry_ns:
             return
-        if self._lost_ns[name] and now - self._lost_ns[name] > self._patience_ns:
+        if self._patience_is_over(name):
             self.outcome = Outcome(1, f"{self._lost_why[name]}; gave up after {self._patience_ns / 1e9:.0f} s")
             return
         child.retry_ns = now + int(RETRY_S * 1e9)
         child.start()
+
+    def _patience_is_over(self, name: str) -> bool:
+        lost_ns = self._lost_ns[name]
+        return bool(lost_ns) and time.monotonic_ns() - lost_ns > self._patience_ns
 
 
 def _pid(child: _Child) -> int:

@@ -151,7 +151,8 @@ def stand(server_name: str, take: str, folder: str) -> None:
     """Play the take over and over, until standard input ends."""
     import soundfile
 
-    with Stage(server_name, soundfile.read(take)[0], Path(folder)) as stage:
+    samples: Any = soundfile.read(take)[0]
+    with Stage(server_name, samples, Path(folder)) as stage:
         stage.go = True
         print("ready", flush=True)
         sys.stdin.read()
