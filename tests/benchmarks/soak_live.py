@@ -12,7 +12,8 @@ Every ten seconds a line is printed: memory of each process, blocks missed and l
   the frame; printed is the greatest deviation of a pluck from the nearest place of the first round;
 * *messages*: how many the keeper says it has sent, and how many have arrived.
 
-Exit code 1 if memory has grown by more than 2 MiB, a pluck is more than a frame off, none could be compared, or a message was lost.
+Exit code 1 if memory has grown by more than 2 MiB, a pluck is more than a frame off or none could be compared, or a
+message was lost.
 """
 
 import json
