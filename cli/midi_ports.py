@@ -59,18 +59,25 @@ def _opened(kind: str, client: str) -> list[Any]:
     return clients
 
 
+def _names(client: Any) -> list[str]:
+    """Names of the ports that a client can connect to; none if they change while they are being listed."""
+    with contextlib.suppress(_library().RtMidiError):
+        return client.get_ports()
+    return []
+
+
 def _foreign(names: Sequence[str]) -> list[str]:
     return [name for name in names if not name.startswith(CLIENT)]
 
 
 def output_names() -> list[str]:
     """Names of the ports that messages can be sent to."""
-    return [name for client in _opened("MidiOut", f"{CLIENT}-look") for name in _foreign(client.get_ports())]
+    return [name for client in _opened("MidiOut", f"{CLIENT}-look") for name in _foreign(_names(client))]
 
 
 def input_names() -> list[str]:
     """Names of the ports that messages can be heard from."""
-    return [name for client in _opened("MidiIn", f"{CLIENT}-look") for name in _foreign(client.get_ports())]
+    return [name for client in _opened("MidiIn", f"{CLIENT}-look") for name in _foreign(_names(client))]
 
 
 def matching(wanted: str, names: Sequence[str]) -> list[int]:
@@ -123,7 +130,7 @@ class _Port:
         self.name, self.present = f"{self._client_name}:{self._port}", True
 
     def _choices(self) -> str:
-        names = [name for client in self._clients for name in _foreign(client.get_ports())]
+        names = [name for client in self._clients for name in _foreign(_names(client))]
         near = [names[place] for place in matching(self.wanted, names)]
         if len(near) > 1:
             return f"accepted: a name that only one port has; it is part of {_listed(near)}"
@@ -133,7 +140,7 @@ class _Port:
         """The client and number of the port meant, and its name; None unless it is exactly one."""
         found: list[tuple[Any, int, str]] = []
         for client in self._clients:
-            names = client.get_ports()
+            names = _names(client)
             offered = [(number, name) for number, name in enumerate(names) if not name.startswith(CLIENT)]
             places = matching(self.name or self.wanted, [name for _, name in offered])
             found += [(client, *offered[place]) for place in places]

@@ -1,0 +1,77 @@
+"""A sound module for tests in a process of its own: it hears what comes however busy or stuck the test's process is."""
+
+import subprocess
+import sys
+import threading
+import time
+from collections import deque
+from typing import Any
+
+import pytest
+
+
+class Receiver:
+    """Hears control changes at the JACK port ``module:in``; six strings with controllers from 102."""
+
+    def __init__(self, server_name: str):
+        pytest.importorskip("jack", reason="needs JACK-Client and libjack")
+        self.messages: list[tuple[float, int, int]] = []  # monotonic seconds, string, value
+        command = [sys.executable, __file__, server_name]
+        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        assert self._process.stdout is not None
+        self._lines = self._process.stdout
+        assert self._lines.readline() == "ready\n"
+        self._thread = threading.Thread(target=self._read, daemon=True)
+        self._thread.start()
+
+    def _read(self) -> None:
+        for line in self._lines:
+            nanoseconds, status, controller, value = map(int, line.split())
+            assert status == 0xB0
+            self.messages.append((nanoseconds * 1e-9, controller - 101, value))
+
+    @property
+    def muted(self) -> set[int]:
+        values = {string: value for _, string, value in list(self.messages)}
+        return {string for string, value in values.items() if value}
+
+    def opened_at(self, after_s: float) -> float | None:
+        """When, after that, every string was first open; None if that has not been."""
+        muted: set[int] = set()
+        for at_s, string, value in list(self.messages):
+            (muted.add if value else muted.discard)(string)
+            if at_s > after_s and not muted:
+                return at_s
+        return None
+
+    def close(self) -> None:
+        """Vanish."""
+        self._process.kill()
+        self._process.wait()
+        self._thread.join()
+        self._lines.close()
+
+
+def main() -> None:
+    import jack
+
+    received: deque[tuple[int, bytes]] = deque()
+    client = jack.Client("module", no_start_server=True, servername=sys.argv[1])
+    port: Any = client.midi_inports.register("in")
+
+    @client.set_process_callback
+    def process(_frames: int) -> None:
+        now = time.monotonic_ns()
+        received.extend((now, bytes(message)) for _, message in port.incoming_midi_events())
+
+    client.activate()
+    print("ready", flush=True)
+    while True:
+        while received:
+            when, message = received.popleft()
+            print(when, *message, flush=True)
+        time.sleep(0.001)
+
+
+if __name__ == "__main__":
+    main()
