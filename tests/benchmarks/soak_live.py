@@ -18,6 +18,7 @@ message was lost.
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -40,8 +41,8 @@ STEP = 4 * HOP * 64
 GROWTH_KIB, LOOK_S = 2048, 10.0
 
 
-def main() -> int:
-    """Soak; return the exit code."""
+def main() -> None:
+    """Soak, and leave with the exit code."""
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 1200.0
     take = np.asarray(soundfile.read(DEMO)[0], np.float64)
     take = take[: len(take) // STEP * STEP]
@@ -57,9 +58,15 @@ def main() -> int:
             subprocess.Popen(command, env=os.environ | server.environment, stdout=out, stderr=out) as console,
         ):
             try:
-                return soak(console.pid, said, stage, seconds)
+                code = soak(console.pid, said, stage, seconds)
             finally:
                 console.terminate()
+                console.wait(10.0)
+                server.end()
+        sys.stdout.flush()
+        # Not through the stage's end: a client of a synchronous server that has gone waits for it for ever.
+        shutil.rmtree(folder, ignore_errors=True)
+        os._exit(code)
 
 
 def soak(console: int, said: Path, stage: Stage, seconds: float) -> int:
@@ -118,4 +125,4 @@ def report(live: Record, stage: Stage, pids: dict[str, int], memory: list[Any], 
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()
