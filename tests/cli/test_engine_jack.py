@@ -1,6 +1,7 @@
 """The engine on a real sound system: PortAudio over a private JACK server, fed and recorded by two of its clients."""
 
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -81,11 +82,6 @@ class Feed:
     def _record(self, n: int) -> None:
         self.recorded.append(np.stack([port.get_array().copy() for port in self._ins], axis=1))
 
-    def close(self) -> None:
-        for client in (self.player, self.recorder):
-            client.deactivate()
-            client.close()
-
 
 @contextmanager
 def playing(
@@ -123,8 +119,8 @@ def playing(
         finally:
             engine.kill()
             engine.communicate()
-            if server.process.poll() is None:
-                feed.close()
+            # First the server, and the feed with it: the clients of a synchronous one wait for each other, also to leave.
+            server.end(signal.SIGKILL)
 
 
 def reach(condition: Callable[[], Any], seconds: float) -> None:
