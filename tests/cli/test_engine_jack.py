@@ -1,7 +1,6 @@
 """The engine on a real sound system: PortAudio over a private JACK server, fed and recorded by two of its clients."""
 
 import os
-import signal
 import subprocess
 import sys
 import time
@@ -82,6 +81,11 @@ class Feed:
     def _record(self, n: int) -> None:
         self.recorded.append(np.stack([port.get_array().copy() for port in self._ins], axis=1))
 
+    def close(self) -> None:
+        for client in (self.player, self.recorder):
+            client.deactivate()
+            client.close()
+
 
 @contextmanager
 def playing(
@@ -119,8 +123,8 @@ def playing(
         finally:
             engine.kill()
             engine.communicate()
-            # First the server, and the feed with it: the clients of a synchronous one wait for each other, also to leave.
-            server.end(signal.SIGKILL)
+            if server.process.poll() is None:
+                feed.close()
 
 
 def reach(condition: Callable[[], Any], seconds: float) -> None:
