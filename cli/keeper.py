@@ -82,15 +82,17 @@ class _Ports:
 
     def __init__(self, orders: Orders):
         self.out = OutputPort(orders.port)
-        self.feet = InputPort(orders.foot_port) if orders.feet or orders.foot_port else None
+        self.feet: InputPort | None = None
+        self._foot_port = orders.foot_port if orders.feet or orders.foot_port else None
 
     def open(self, *, wait: bool) -> None:
         """Connect to the module; raises InputError as :meth:`OutputPort.open`."""
         self.out.open(wait=wait)
 
     def open_feet(self, *, wait: bool) -> None:
-        """Connect to the foot controller, likewise."""
-        if self.feet is not None:
+        """Connect to the foot controller, likewise; the module comes first."""
+        if self._foot_port is not None:
+            self.feet = InputPort(self._foot_port)
             self.feet.open(wait=wait)
 
     def close(self) -> None:
@@ -117,11 +119,12 @@ def _in_charge(live: Record, orders: Orders, memory: Path, told: _Told, ports: _
     # Who takes over waits for a port that has gone; the first one says so if it never was there.
     first = int(keeper.pid) == 0
     keeper.pid, keeper.beat_ns, keeper.fault, keeper.phase = os.getpid(), time.monotonic_ns(), b"", STARTING
-    work, standby = Keeper(live, orders, ports.out, ports.feet), _Standby(memory)
+    work, standby = Keeper(live, orders, ports.out), _Standby(memory)
     try:
         ports.open(wait=not first)
         work.begin()
         ports.open_feet(wait=not first)
+        work.feet = ports.feet
     except InputError as error:
         keeper.fault, keeper.phase, keeper.pid = encoded(str(error), 512), FAULT, 0
         print(error, file=sys.stderr)

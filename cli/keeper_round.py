@@ -72,11 +72,11 @@ class Keeper:
         live: the shared record.
         orders: what holds for each setting.
         out: where messages go.
-        feet: where the foot controller is heard, or None.
     """
 
-    def __init__(self, live: Record, orders: Orders, out: OutputPort, feet: InputPort | None):
-        self._live, self._orders, self._out, self._feet = live, orders, out, feet
+    def __init__(self, live: Record, orders: Orders, out: OutputPort):
+        self._live, self._orders, self._out = live, orders, out
+        self.feet: InputPort | None = None  #: where the foot controller is heard
         self._now = {path: cell(live, path) for path in LOOKED_AT}
         self._board = FootBoard(orders.feet)
         self._bass_line = LiveBassLine(orders.bass_channel, orders.bend_range) if orders.bass_notes else None
@@ -245,9 +245,9 @@ class Keeper:
         keeper.wait_bins[bin_of(wait_ns)] += 1
 
     def _hear_feet(self) -> None:
-        if self._feet is None:
+        if self.feet is None:
             return
-        for message in self._feet.receive():
+        for message in self.feet.receive():
             keeper = self._live.keeper
             keeper.foot_last = [*message[:3], 0, 0][:3]
             keeper.foot_count += 1
@@ -280,8 +280,8 @@ class Keeper:
             self._send_mutes(self._mutes.whole_state(now_ns * 1e-9), now_ns)
             if self._bass_line is not None:
                 self._send(self._bass_line.begin(), now_ns)
-        if self._feet is not None:
-            self._feet.look(now_ns)
+        if self.feet is not None:
+            self.feet.look(now_ns)
 
     def _send_mutes(self, messages: Iterable[ControlChange], now_ns: int) -> int:
         return self._send([message.bytes() for message in messages], now_ns)
@@ -305,6 +305,6 @@ class Keeper:
             keeper.closed[string - 1] = string in closed
         keeper.phase = PLAYING if not self._forced else READY
         keeper.port, keeper.port_present = encoded(self._out.name or self._out.wanted, 256), self._out.present
-        if self._feet is not None:
-            keeper.foot_port = encoded(self._feet.name or self._feet.wanted, 256)
-            keeper.foot_present = self._feet.present
+        if self.feet is not None:
+            keeper.foot_port = encoded(self.feet.name or self.feet.wanted, 256)
+            keeper.foot_present = self.feet.present

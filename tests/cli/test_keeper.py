@@ -7,7 +7,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,8 @@ from thumbline.dsp.records import BY_PLUCK, EVENTS, HANDOVER, Record
 from thumbline.dsp.rig_file import rig_from_dict
 
 BLOCK, RATE = 64, 48000
-RIG = {"midi": {"port": "module:in"}, "feet": [{"action": "hold", "number": 64}]}
+RIG: dict[str, Any] = {"midi": {"port": "module:in"}}
+FEET = {"feet": [{"action": "hold", "number": 64}]}
 LOUD = {"bass": {"interval": -24}, "mutes": {"modules": [{"channel": 2}]}}
 LIMIT_S = 0.25
 """Within this every string is open at the receiver."""
@@ -63,7 +64,7 @@ class Desk(threading.Thread):
 class Room:
     """All that a test needs."""
 
-    def __init__(self, server: JackServer, memory: Path):
+    def __init__(self, server: JackServer, memory: Path, feet: dict[str, Any] | None = None):
         self.server = server.name
         self.module = Receiver(server.name)
         self.memory, self._environment = memory, os.environ | server.environment
@@ -72,7 +73,7 @@ class Room:
         self.live = attach(memory)
         self.live.request.split, self.live.request.interval, self.live.state["bass"] = 1, np.nan, -1
         self.live.setting_count = 2
-        write_orders(memory, [rig_from_dict(RIG), rig_from_dict({**RIG, **LOUD})])
+        write_orders(memory, [rig_from_dict(RIG | (feet or {})), rig_from_dict({**RIG, **LOUD})])
         self.desk = Desk(self.live)
         self.desk.start()
         self.keeper = self.start()
@@ -109,27 +110,34 @@ class Room:
         self.module.close()
 
 
-@pytest.fixture
-def room(tmp_path: Path) -> Iterator[Room]:
-    with jack_server(tmp_path) as server:
-        room = Room(server, tmp_path / "memory")
+@contextmanager
+def a_room(folder: Path, *, synchronous: bool = False, feet: dict[str, Any] | None = None) -> Iterator[Room]:
+    with jack_server(folder, synchronous=synchronous) as server:
+        room = Room(server, folder / "memory", feet)
         try:
             room.settle(6)
             yield room
         finally:
             room.end()
+
+
+@pytest.fixture
+def room(tmp_path: Path) -> Iterator[Room]:
+    with a_room(tmp_path) as room:
+        yield room
 
 
 @pytest.fixture
 def steady_room(tmp_path: Path) -> Iterator[Room]:
     """One whose server waits for its clients: on a busy machine the other kind leaves blocks out, and messages."""
-    with jack_server(tmp_path, synchronous=True) as server:
-        room = Room(server, tmp_path / "memory")
-        try:
-            room.settle(6)
-            yield room
-        finally:
-            room.end()
+    with a_room(tmp_path, synchronous=True) as room:
+        yield room
+
+
+@pytest.fixture
+def room_with_feet(tmp_path: Path) -> Iterator[Room]:
+    with a_room(tmp_path, feet=FEET) as room:
+        yield room
 
 
 def test_hand_overs_arrive_in_order_and_are_counted(steady_room: Room) -> None:
@@ -212,7 +220,8 @@ def test_all_open_and_split_off_open_every_string_while_they_last(room: Room) ->
         room.wait(lambda: room.module.muted == {1, 2, 3, 4, 5}, 2.0)
 
 
-def test_a_foot_switch_asks_for_what_the_rig_says(room: Room) -> None:
+def test_a_foot_switch_asks_for_what_the_rig_says(room_with_feet: Room) -> None:
+    room = room_with_feet
     jack = pytest.importorskip("jack")
     press: list[bytes] = []
     floor = jack.Client("floor", no_start_server=True, servername=room.server)
