@@ -8,12 +8,12 @@ import math
 import time
 from collections import deque
 from collections.abc import Iterable, Sequence
-from typing import Any
 
 import numpy as np
 
 from thumbline.cli.keeper_orders import Orders
 from thumbline.cli.live_memory import PLAYING, READY, bin_of, encoded, frame_time_ns
+from thumbline.cli.memory_cells import cell
 from thumbline.cli.midi_ports import InputPort, OutputPort
 from thumbline.cli.processes import Watched
 from thumbline.dsp.foot import Controls, FootBoard
@@ -51,18 +51,6 @@ LOOKED_AT = (
     "keeper.beat_ns",
     "state.events_written",
 )
-
-
-def cell(live: Record, path: str) -> memoryview:
-    """Return the field of the shared record at ``path``, such as ``engine.phase``, as a view of one number.
-
-    To read it takes a thirtieth of the time of going through the record, of which two thousand rounds a second would
-    take a good part of a processor.
-    """
-    field: Any = np.asarray(live.base).reshape(1)
-    for name in path.split("."):
-        field = field[name]
-    return memoryview(field)
 
 
 class Keeper:
