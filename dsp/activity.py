@@ -6,7 +6,7 @@ Whether the pluck was a *note* is known a little later still. Here is the order 
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import watch_end
-from thumbline.dsp.pitch import follow, normalised_difference, pick_period
+from thumbline.dsp.pitch import follow, forget_pick_noise, normalised_difference, pick_period
 from thumbline.dsp.pluck import answer_attack
 from thumbline.dsp.proof import THUMP, confirm
 from thumbline.dsp.records import HOP, SILENT, SOUNDING, Record
@@ -15,6 +15,8 @@ from thumbline.dsp.tracking import LOCK_CLARITY, lock, report, track
 
 #: Window of a sounding string's pitch, in periods, and the shortest one, in seconds.
 WINDOW_PERIODS, SHORTEST_WINDOW_S = 2.5, 0.008
+#: While a period is unknown, the window is this share of the longest one: soon nothing of the attack is left in it.
+UNKNOWN_WINDOW = 0.6
 #: While a period is unknown, the level is that of this share of the open string's: its wave may be all pulses.
 UNKNOWN_PERIOD_SHARE = 0.75
 #: A string left to itself does not fade faster than this.
@@ -28,7 +30,9 @@ def attend(p: Record, st: Record, s: int) -> None:
     tick = st.tick
     answer_attack(p, st, s)
     lag_max = p.lag_max[s]
-    wanted = WINDOW_PERIODS * string.period if string.period > 0.0 else 2.0 * lag_max
+    if string.note == 0:
+        forget_pick_noise(string, tick, p.short_ticks, p.hop_mask[s], lag_max + 3)
+    wanted = WINDOW_PERIODS * string.period if string.period > 0.0 else UNKNOWN_WINDOW * lag_max
     follow(string, tick, p.hop_mask[s], lag_max + 3, int(max(wanted, SHORTEST_WINDOW_S * p.tick_rate)))
     measure_level(p, st, s)
     if string.note == 0 or (tick // HOP) % 2 == 0:  # an established note is followed at half the pace

@@ -122,11 +122,11 @@ def _conditioning(p: Record, rig: Rig) -> None:
 
 def _analysis(p: Record, rig: Rig) -> None:
     n, tick_rate, decimation = rig.string_count, p["tick_rate"], int(p["decimation"])
-    taps = 8 * decimation + 1 if decimation > 1 else 1
+    taps = 6 * decimation + 1 if decimation > 1 else 1
     assert taps <= TAPS
     p["taps"] = taps
     p["fir_mask"] = 2 ** math.ceil(math.log2(taps)) - 1
-    p["fir"][:taps] = signal.firwin(taps, 0.375 * tick_rate, fs=p["rate"], window="hamming") if taps > 1 else 1.0
+    p["fir"][:taps] = signal.firwin(taps, 0.36 * tick_rate, fs=p["rate"], window=("kaiser", 4.5)) if taps > 1 else 1.0
     open_hz = np.asarray(midi_to_hz(rig.open_midi, rig.instrument.a4_hz))
     frets = rig.instrument.frets - rig.instrument.capo
     for s in range(n):

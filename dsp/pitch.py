@@ -27,6 +27,8 @@ from thumbline.dsp.spans import span_energy
 SHORTER_LAG_SHARE = 0.92
 #: Where the difference first falls below this share of the best peak, the peak around lag 0 is over.
 VALLEY_SHARE = 0.5
+#: What comes before the first millisecond that is within this of the loudest one is the pick, not the string (power).
+RELEASE = 10.0 ** (-12 / 10)
 
 
 @kernel
@@ -64,6 +66,23 @@ def restart(string: Record, tick: int, first: int, hop_mask: int, lags: int) -> 
     string.window_hops = 0
     for hop in range(max(first // HOP, tick // HOP - hop_mask), tick // HOP):
         _hop_products(string, hop, hop_mask, lags)
+
+
+@kernel
+def forget_pick_noise(string: Record, tick: int, span: int, hop_mask: int, lags: int) -> None:
+    """Restart a young string's analysis where it was let go: what the pick does before may last 20 ms, unpitched.
+
+    ``span`` is about a millisecond, in ticks; ``tick`` is the newest, whose hop is still to be taken in.
+    """
+    begin = string.restart_tick + span - 1
+    loudest = 0.0
+    for at in range(begin, tick + 1):
+        loudest = max(loudest, span_energy(string, at + 1 - span, at + 1))
+    at = begin
+    while at < tick and span_energy(string, at + 1 - span, at + 1) <= RELEASE * loudest:
+        at += 1
+    if at - begin > HOP:
+        restart(string, tick, at + 1 - span, hop_mask, lags)
 
 
 @kernel

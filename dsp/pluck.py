@@ -134,4 +134,4 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
             begin(p, st, s, tick - HOP)
         else:
             # What was heard first was the pick or finger touching the string.
-            forget(p, st, s, max(string.onset_tick, tick - HOP))
+            forget(p, st, s, max(string.restart_tick, tick - min(2 * p.short_ticks, p.lag_max[s] // 4)))

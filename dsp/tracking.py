@@ -10,7 +10,7 @@ from thumbline.dsp.records import HOP, LOCK, PITCH, PLUCKED, SOUNDING, Record
 from thumbline.dsp.spans import decibels, frame_of
 
 #: Clarity that a first period must have.
-LOCK_CLARITY = 0.78
+LOCK_CLARITY = 0.7
 #: Clarity below which a period is not taken over while the string sounds.
 KEEP_CLARITY = 0.6
 #: A period this much longer, likely a multiple, is not believed while the old one repeats this well beside it.

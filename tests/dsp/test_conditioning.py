@@ -209,7 +209,7 @@ def test_the_decimation_filter_passes_the_partials_and_stops_what_would_fold_ont
     p = compile_parameters(Rig(), rate)[0]
     hz, response = freqz(p["fir"][: p["taps"]], worN=8192, fs=rate)
     gain_db = 20 * np.log10(np.abs(response) + 1e-12)
-    assert np.abs(gain_db[hz < 0.18 * p["tick_rate"]]).max() < 0.1  # some 2 kHz
+    assert np.abs(gain_db[hz < 0.18 * p["tick_rate"]]).max() < 0.5  # some 2 kHz; a short filter, a short delay
     folds_below = 0.4 * p["tick_rate"]  # some 5 kHz
     assert gain_db[hz > p["tick_rate"] - folds_below].max() < -45.0
 
