@@ -14,7 +14,7 @@ from thumbline.dsp.spans import span_power
 from thumbline.dsp.tracking import LOCK_CLARITY, lock, report, track
 
 #: Window of a sounding string's pitch, in periods, and the shortest one, in seconds.
-WINDOW_PERIODS, SHORTEST_WINDOW_S = 2.5, 0.008
+WINDOW_PERIODS, SHORTEST_WINDOW_S = 2.0, 0.008
 #: While a period is unknown, the window is this share of the longest one: soon nothing of the attack is left in it.
 UNKNOWN_WINDOW = 0.6
 #: While a period is unknown, the level is that of this share of the open string's: its wave may be all pulses.

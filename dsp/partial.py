@@ -15,10 +15,10 @@ from thumbline.dsp.compilation import kernel
 from thumbline.dsp.records import HOP, Record
 
 #: Cut-off of each low-pass stage, as a share of the pitch.
-CUTOFF = 0.1
+CUTOFF = 0.2
 STAGES = 4  # as in the record
 #: Periods until the low-pass has settled.
-SETTLE_PERIODS = 9.0
+SETTLE_PERIODS = 4.5
 #: Stretch that is believed, in octaves: a stiff string's period is sharp, never flat but for rounding.
 MOST_SHARP, MOST_FLAT = 30.0 / 1200.0, 5.0 / 1200.0
 #: The partial must carry this share of the power to be heard.
@@ -90,7 +90,8 @@ def measure_stretch(string: Record, level: float) -> None:
         return
     sharp = -(math.log2(cycles) + string.smooth_period[STAGES - 1])
     if -2.0 * MOST_FLAT < sharp < 2.0 * MOST_SHARP:
-        string.stretch += (min(max(sharp, -MOST_FLAT), MOST_SHARP) - string.stretch) / AVERAGE_LOOKS
+        string.stretch_looks = min(string.stretch_looks + 1.0, AVERAGE_LOOKS)
+        string.stretch += (min(max(sharp, -MOST_FLAT), MOST_SHARP) - string.stretch) / string.stretch_looks
 
 
 @kernel

@@ -194,6 +194,7 @@ STRING = record_type(
         ("candidate_tick", "i8"),  # since when
         # first partial
         ("stretch", "f8"),  # how sharp the period reads, in octaves; kept from note to note
+        ("stretch_looks", "f8"),  # how often it has been measured, counted as far as it matters
         ("aimed_period", "f8"),
         ("aimed_ticks", "i8"),
         ("aim_cos", "f8"),  # rotation a tick
