@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from thumbline.dsp.mutes import open_set_of
+from thumbline.dsp.confidence import confidence
 from thumbline.dsp.notes import Note, make_note
 from thumbline.dsp.records import BY_PLUCK, END, FAULT, HANDOVER, LOCK, NOTE, PITCH
 from thumbline.dsp.rig import Rig
@@ -31,7 +32,7 @@ class PitchReport:
     time_s: float
     string: int
     hz: float
-    confidence: float  #: 0 to 1: the clarity of the period
+    confidence: float  #: 0 to 1: how often values like this one are right
     level_db: float
 
 
@@ -57,7 +58,7 @@ class Transcript:
         for frame, decided, kind, string, value, extra, level in events.tolist():
             time_s = frame / self.rate
             if kind in (LOCK, PITCH):
-                reports.append(PitchReport(time_s, string, value, extra, level))
+                reports.append(PitchReport(time_s, string, value, confidence(extra, string in self._begun), level))
             elif kind == NOTE:
                 self._begun[string] = time_s
             elif kind == END and string in self._begun:

@@ -28,7 +28,6 @@ class Values:
     known_s: Signal
     hz: Signal
     notes_s: Sequence[tuple[float, float]]
-    confidence: Signal | None = None
 
     def at(self, time: Signal) -> Signal:
         """The newest answers at ``time`` in Hz."""
@@ -52,7 +51,7 @@ def thumbline(track: Track) -> Values:
     frames = np.zeros((len(track.sound), len(track.tuning)))
     frames[:, track.string - 1] = track.sound
     rig = Rig.model_validate({"instrument": {"strings": track.tuning, "frets": track.frets}})
-    rows: list[tuple[float, float, float, float]] = [(0.0, 0.0, 0.0, 0.0)]
+    rows: list[tuple[float, float, float]] = [(0.0, 0.0, 0.0)]
     notes: list[tuple[float, float]] = []
     begun = None
     for event in events_of(frames, rig, track.rate):
@@ -62,15 +61,15 @@ def thumbline(track: Track) -> Values:
         if event["kind"] == NOTE:
             begun = time
         elif event["kind"] in (LOCK, PITCH):
-            rows.append((time, known, event["value"], event["extra"]))
+            rows.append((time, known, event["value"]))
         elif event["kind"] == END:
             if begun is not None:
                 notes.append((begun, time))
             begun = None
-            rows.append((time, known, 0.0, 0.0))
+            rows.append((time, known, 0.0))
     rows.sort(key=lambda row: row[0])
-    time, known, hz, confidence = np.array(rows, np.float64).T
-    return Values(time, known, hz, notes, confidence)
+    time, known, hz = np.array(rows, np.float64).T
+    return Values(time, known, hz, notes)
 
 
 #: A right pitch is asked for every so often, from so long after the pluck (how soon it is known is measured apart) and

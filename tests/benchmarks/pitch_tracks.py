@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.model_take import hiss, render_string
 from thumbline.dsp.string_model import GuitarString, Pluck, Signal, Vibrato, midi_to_hz, stiff_inharmonicity
 from thumbline.dsp.tuning import note_to_midi
@@ -88,6 +89,27 @@ def model_track(name: str) -> Track:
     sound, truth = render_string(string, plucks, frames, RATE, rng)
     noise = hiss(frames, 1, HISS_DB, rng)[:, 0]
     return Track(name, tuning, np.asarray(sound + noise), np.asarray(truth), tuple(starts))
+
+
+def take_of(string: int, plucks: list[Pluck], rng: np.random.Generator) -> tuple[Signal, Signal]:
+    """Six channels in which one string of the demo guitar is played, and its pitch."""
+    frames = round((plucks[-1].start_s + 0.6) * RATE)
+    sound, hz = render_string(STRINGS[string], plucks, frames, RATE, rng)
+    take = hiss(frames, 6, HISS_DB, rng)
+    take[:, string - 1] += sound
+    return take, hz
+
+
+def random_plucks(string: int, count: int, rng: np.random.Generator) -> list[Pluck]:
+    """Notes anywhere on the string, soft and strong, near the bridge and far, with plectrum and thumb."""
+    plucks = []
+    for i in range(count):
+        midi = STRINGS[string].open_midi + rng.uniform(0, 22)
+        place = min(rng.uniform(60.0, 160.0), 0.8 * STRINGS[string].length_mm(midi))
+        start = 0.5 + 0.5 * i + rng.uniform(0, 0.01)
+        width = float(rng.choice([2.0, 5.0]))
+        plucks.append(Pluck(start, midi, start + 0.32, rng.uniform(0.25, 1.0), place, width, glide_cents=8.0))
+    return plucks
 
 
 def recordings() -> Path | None:

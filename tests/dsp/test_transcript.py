@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from thumbline.dsp.confidence import confidence
 from thumbline.dsp.records import (
     BY_PLUCK,
     BY_RULE,
@@ -93,8 +94,8 @@ def test_pitch_reports_are_handed_back_and_not_kept() -> None:
         EVENT,
     )
     assert made.feed(events) == [
-        PitchReport(0.1, 5, 110.0, 0.9, -20.0),
-        PitchReport(0.108, 5, 110.1, 0.95, -21.0),
+        PitchReport(0.1, 5, 110.0, confidence(0.9, False), -20.0),
+        PitchReport(0.108, 5, 110.1, confidence(0.95, False), -21.0),
     ]
     assert made.feed(np.zeros(0, EVENT)) == []
 

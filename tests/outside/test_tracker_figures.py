@@ -16,18 +16,18 @@ import soundfile
 
 from tests.benchmarks.pitch_comparison import cents, events_of, marks_of, melody_scores, thumbline
 from tests.benchmarks.pitch_tracks import (
-    GUITAR,
     MODEL_STRINGS,
     RATE,
     RECORDED_STRINGS,
     SOLOS,
     model_track,
+    random_plucks,
     recorded_track,
     recordings,
     solo_track,
+    take_of,
 )
 from thumbline.dsp.demo_score import STRINGS
-from thumbline.dsp.model_take import hiss, render_string
 from thumbline.dsp.records import HANDOVER, LOCK, NOTE, PITCH, PLUCK
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.string_model import Pluck, Signal, midi_to_hz
@@ -84,27 +84,6 @@ class Answer:
     decided_s: float
     locked_s: float
     period_s: float
-
-
-def take_of(string: int, plucks: list[Pluck], rng: np.random.Generator) -> tuple[Signal, Signal]:
-    """Six channels in which one string of the demo guitar is played, and its pitch."""
-    frames = round((plucks[-1].start_s + 0.6) * RATE)
-    sound, hz = render_string(STRINGS[string], plucks, frames, RATE, rng)
-    take = hiss(frames, 6, HISS_DB, rng)
-    take[:, string - 1] += sound
-    return take, hz
-
-
-def random_plucks(string: int, count: int, rng: np.random.Generator) -> list[Pluck]:
-    """Notes anywhere on the string, soft and strong, near the bridge and far, with plectrum and thumb."""
-    plucks = []
-    for i in range(count):
-        midi = STRINGS[string].open_midi + rng.uniform(0, 22)
-        place = min(rng.uniform(60.0, 160.0), 0.8 * STRINGS[string].length_mm(midi))
-        start = 0.5 + 0.5 * i + rng.uniform(0, 0.01)
-        width = float(rng.choice([2.0, 5.0]))
-        plucks.append(Pluck(start, midi, start + 0.32, rng.uniform(0.25, 1.0), place, width, glide_cents=8.0))
-    return plucks
 
 
 def answer(events: np.ndarray, string: int, pluck: Pluck, hz: Signal) -> Answer:
@@ -175,24 +154,6 @@ def test_neighbours_at_minus_20_db_are_not_taken_for_plucks(string: int) -> None
     false = events[(events["string"] != string) & np.isin(events["kind"], (PLUCK, NOTE))]
     assert len(false) == 0
     assert np.count_nonzero(events["kind"] == NOTE) == 8
-
-
-def test_confidence_is_kept_of_values_of_09_and_more_at_least_nine_in_ten_are_right() -> None:
-    right, confidence = [], []
-    for name in GUITAR:
-        track = model_track(name)
-        values = thumbline(track)
-        assert values.confidence is not None
-        truth = track.truth_hz[(values.time_s * RATE).astype(int)]
-        given = (values.hz > 0) & np.isfinite(truth)
-        right.append(np.abs(cents(values.hz, truth))[given] < 50)
-        confidence.append(values.confidence[given])
-    sure = np.concatenate(confidence) >= 0.9
-    unsure = (np.concatenate(confidence) >= 0.8) & ~sure
-    share = np.concatenate(right)
-    assert share[sure].mean() >= 0.98
-    assert unsure.any()
-    assert share[unsure].mean() >= 0.8
 
 
 @needs_recordings
