@@ -13,6 +13,8 @@ from thumbline.dsp.spans import decibels, frame_of
 LOCK_CLARITY = 0.7
 #: Clarity below which a period is not taken over while the string sounds.
 KEEP_CLARITY = 0.6
+#: What has not proved to be a note after so long, in seconds, must be clearer than at first, or was none.
+UNPROVED_S, UNPROVED_CLARITY = 0.06, 0.78
 #: A period this much longer, likely a multiple, is not believed while the old one repeats this well beside it.
 MULTIPLE, SAME_NOTE = 1.4, 0.9
 #: A step of more than this ratio is a new note, not a bend (70 cents).
@@ -55,7 +57,8 @@ def track(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     """Follow the period of a sounding string; a step that stays is a new note."""
     string = st.strings[s]
     tick = st.tick
-    if clarity >= KEEP_CLARITY:
+    overdue = string.note == 0 and tick - string.attack_tick > UNPROVED_S * p.tick_rate
+    if clarity >= (UNPROVED_CLARITY if overdue else KEEP_CLARITY):
         if period > MULTIPLE * string.period and st.nsdf[int(string.period + 0.5)] >= SAME_NOTE * clarity:
             return  # the wave still repeats itself as before: this is a multiple of its period
         step = max(period / string.period, string.period / period)
