@@ -27,6 +27,8 @@ LEAST_SHARE = 0.01
 RETUNE = 30.0 / 1200.0
 #: Hops from one look at the partial to the next, and looks over which the stretch is averaged.
 LOOK_HOPS, AVERAGE_LOOKS = 2, 30.0
+#: A string of which nothing is known is taken for a flexible one that has been looked at this often.
+DOUBTED_LOOKS = 8.0
 
 
 @kernel
@@ -91,7 +93,9 @@ def measure_stretch(string: Record, level: float) -> None:
     sharp = -(math.log2(cycles) + string.smooth_period[STAGES - 1])
     if -2.0 * MOST_FLAT < sharp < 2.0 * MOST_SHARP:
         string.stretch_looks = min(string.stretch_looks + 1.0, AVERAGE_LOOKS)
-        string.stretch += (min(max(sharp, -MOST_FLAT), MOST_SHARP) - string.stretch) / string.stretch_looks
+        string.stretch += (min(max(sharp, -MOST_FLAT), MOST_SHARP) - string.stretch) / min(
+            string.stretch_looks + DOUBTED_LOOKS, AVERAGE_LOOKS
+        )
 
 
 @kernel
