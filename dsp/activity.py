@@ -8,7 +8,7 @@ from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import watch_end
 from thumbline.dsp.pitch import follow, forget_pick_noise, normalised_difference, pick_period
 from thumbline.dsp.pluck import answer_attack
-from thumbline.dsp.proof import THUMP, confirm
+from thumbline.dsp.proof import THUMP, confirm, doubt
 from thumbline.dsp.records import HOP, SILENT, SOUNDING, Record
 from thumbline.dsp.spans import span_power
 from thumbline.dsp.tracking import LOCK_CLARITY, lock, report, track
@@ -44,6 +44,7 @@ def attend(p: Record, st: Record, s: int) -> None:
         elif clarity >= LOCK_CLARITY and st.level[s] >= THUMP * string.peak:
             lock(p, st, s, period, clarity)
         confirm(p, st, s)
+    doubt(p, st, s)
     report(p, st, s)
     if string.phase != SILENT:
         watch_end(p, st, s)

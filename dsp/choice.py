@@ -2,7 +2,7 @@
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
-from thumbline.dsp.records import BY_PLUCK, BY_RULE, BY_STOP, HANDOVER, SILENT, Record
+from thumbline.dsp.records import BELIEVED, BY_PLUCK, BY_RULE, BY_STOP, HANDOVER, SILENT, Record
 from thumbline.dsp.spans import frame_of
 
 #: Rules, in the order in which the rig file lists them.
@@ -13,7 +13,7 @@ LOWEST_STRING, LOWEST_PITCH, LAST_PLUCKED = 0, 1, 2
 def may_carry(p: Record, st: Record, s: int) -> bool:
     """Whether a string sounds and may be the bass with the note that it has."""
     string = st.strings[s]
-    if string.phase == SILENT or p.carries[s] == 0:
+    if string.phase == SILENT or string.proof != BELIEVED or p.carries[s] == 0:
         return False
     return string.period == 0.0 or p.tick_rate / string.period <= p.highest_hz
 
@@ -58,9 +58,10 @@ def choose(p: Record, st: Record) -> None:
         return
     if wanted == bass:
         return
-    # What settles and holds is the way to another string; a bass string that has stopped holds nothing.
+    # What settles and holds is the way to another string; a bass string that has stopped holds nothing, nor does a thump.
     stopped = bass >= 0 and st.strings[bass].phase == SILENT
-    held = wanted >= 0 and bass >= 0 and not stopped and tick <= st.handover_tick + p.hold_ticks
+    thump = bass >= 0 and st.strings[bass].proof != BELIEVED
+    held = wanted >= 0 and bass >= 0 and not stopped and not thump and tick <= st.handover_tick + p.hold_ticks
     if held or (wanted >= 0 and tick < st.wanted_tick + p.settle_ticks):
         st.delayed = held
         return
@@ -76,7 +77,7 @@ def _cause(p: Record, st: Record, wanted: int, stopped: bool) -> tuple[int, int]
     """The frame at which happened what makes the bass pass to ``wanted``, and what it was."""
     if st.delayed:
         return frame_of(p, st.tick), BY_RULE
-    if wanted >= 0 and st.strings[wanted].pluck_tick == st.wanted_tick:
+    if wanted >= 0 and st.strings[wanted].proof_tick == st.wanted_tick:
         return frame_of(p, st.strings[wanted].onset_tick), BY_PLUCK
     if stopped:
         return frame_of(p, st.strings[st.bass].end_tick), BY_STOP

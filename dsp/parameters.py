@@ -35,6 +35,9 @@ ABOVE_LAST_FRET = 2.0
 #: Used for what the rig leaves open ("auto") and nobody has measured.
 UNMEASURED_LEVEL_DB, UNMEASURED_ON_DB, UNMEASURED_OFF_DB = -25.0, -45.0, -62.0
 
+#: A pluck this far below a note's typical level may still be the pick that touches the string, in dB; it is waited for
+#: this long, in seconds.
+STRONG_DB, FAINT_S = -21.0, 0.005
 #: What bleed removal may leave behind of a louder string, in dB.
 GUARD_DB = -32.0
 #: Window of the quick level that finds plucks, in seconds.
@@ -150,11 +153,14 @@ def _analysis(p: Record, rig: Rig) -> None:
     p["on_power"][:n] = _power(_per_string(rig.detect.on_db, UNMEASURED_ON_DB, n))
     p["off_power"][:n] = _power(_per_string(rig.detect.off_db, UNMEASURED_OFF_DB, n))
     p["typical_power"][:n] = _power(_per_string(rig.detect.level_db, UNMEASURED_LEVEL_DB, n))
+    p["strong_power"][:n] = p["typical_power"][:n] * 10.0 ** (0.1 * STRONG_DB)
     p["guard"] = 10.0 ** (GUARD_DB / 10.0)
     p["short_ticks"] = round(SHORT_S * tick_rate)
     assert p["short_ticks"] < SQUARES
     p["fastest_fade"] = 10.0 ** (-0.1 * FASTEST_FADE_DB_S * HOP / tick_rate)
     p["confirm_ticks"] = round(CONFIRM_S * tick_rate)
+    p["proof_ticks"] = round(1e-3 * rig.choice.proof_ms * p["tick_rate"])
+    p["faint_ticks"] = round(FAINT_S * p["tick_rate"])
     p["report_hops"] = max(1, math.floor(REPORT_S * tick_rate / HOP))
 
 

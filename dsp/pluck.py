@@ -11,7 +11,8 @@ from thumbline.dsp.ending import end_note
 from thumbline.dsp.event_ring import emit
 from thumbline.dsp.partial import follow_partial
 from thumbline.dsp.pitch import restart, unlike_last_period
-from thumbline.dsp.records import HOP, PLUCK, PLUCKED, SILENT, SOUNDING, Record
+from thumbline.dsp.proof import prove
+from thumbline.dsp.records import BELIEVED, HOP, PLUCK, PLUCKED, SILENT, SOUNDING, UNPROVED, Record
 from thumbline.dsp.spans import decibels, frame_of, span_power
 
 #: A rise of the quick level by this much over the last period is a new attack (power).
@@ -48,6 +49,8 @@ def hear(p: Record, st: Record) -> None:
             other = second if s == first else loudest
             if st.quick[s] > max(p.guard * other, st.strings[s].tail):
                 begin(p, st, s, onset_before(p, st, s, QUIET * p.on_power[s]))
+        if st.strings[s].phase != SILENT and st.strings[s].proof == UNPROVED:
+            prove(p, st, s)
 
 
 @kernel
@@ -59,6 +62,9 @@ def begin(p: Record, st: Record, s: int, onset: int) -> None:
     string.pluck_tick = tick
     string.onset_tick = onset
     string.peak = 0.0
+    # A string that has the bass and is played again has no need to ask for it.
+    if s != st.bass or string.proof != BELIEVED:
+        string.proof = UNPROVED
     forget(p, st, s, onset)
     emit(st, frame_of(p, onset), st.frame, PLUCK, s + 1, decibels(st.quick[s]), 0.0, 0.0)
 
@@ -135,3 +141,5 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
         else:
             # What was heard first was the pick or finger touching the string.
             forget(p, st, s, max(string.restart_tick, tick - min(2 * p.short_ticks, p.lag_max[s] // 4)))
+            if string.proof != BELIEVED:
+                string.proof = UNPROVED

@@ -1,9 +1,26 @@
-"""Whether a pluck was a note: its pitch stays, it does not die like a thump, and it is no other string's."""
+"""Whether a pluck is believed, and whether it was a note.
+
+The bass passes to a string soon after its pluck, long before a period of a low string has gone by: a damped string
+cannot be told from a free one then. What can be told is a knock on the body, which all strings hear at once and alike.
+A pluck that dies like a thump, or has no pitch when it should, is believed no longer, and the bass goes back.
+
+A *note* it is when its pitch stays, it does not die like a thump, and it is no other string's.
+"""
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
 from thumbline.dsp.partial import partial_period
-from thumbline.dsp.records import NOTE, SILENT, SOUNDING, TICKS, Record
+from thumbline.dsp.records import (
+    BELIEVED,
+    DOUBTED,
+    LANES,
+    NOTE,
+    PLUCKED,
+    SILENT,
+    SOUNDING,
+    TICKS,
+    Record,
+)
 from thumbline.dsp.spans import decibels, frame_of, span_power
 
 #: A pluck that has lost this much before it is confirmed was a thump (power).
@@ -15,6 +32,72 @@ ANCHOR_STEP = 2.0 ** (60 / 1200)
 #: Another string's wave is this much alike (squared correlation) and at least this loud (power) if it is the same
 #: sound.
 ECHO_LIKENESS, ECHO_LEVEL = 0.95**2, 10.0 ** (-6 / 10)
+#: A knock is as alike (squared correlation) on at least half of the other strings, and no weaker there than this
+#: (power), over the time since the quiet before it, in seconds.
+KNOCK_LIKENESS, KNOCK_LEVEL, KNOCK_S = 0.8, 10.0 ** (-14 / 10), 0.0025
+#: A pluck without a pitch after this many periods of the lowest note is no longer believed if it has lost this much
+#: (power).
+PITCH_DUE, FALLING = 2.5, 10.0 ** (-3 / 10)
+
+
+@kernel
+def prove(p: Record, st: Record, s: int) -> None:
+    """Every tick: believe a pluck, or doubt it, when it has been listened to for long enough."""
+    string = st.strings[s]
+    if string.strong_tick < string.pluck_tick and (
+        st.quick[s] > p.strong_power[s] or st.tick - string.pluck_tick >= p.faint_ticks
+    ):
+        string.strong_tick = st.tick
+    if string.strong_tick >= string.pluck_tick and st.tick - string.strong_tick >= p.proof_ticks:
+        if is_knock(p, st, s):
+            string.proof = DOUBTED
+        else:
+            believe(st, s)
+
+
+@kernel
+def believe(st: Record, s: int) -> None:
+    """From now on the bass may pass to the string."""
+    st.strings[s].proof = BELIEVED
+    st.strings[s].proof_tick = st.tick
+
+
+@kernel
+def doubt(p: Record, st: Record, s: int) -> None:
+    """Every hop: no longer believe a pluck that dies like a thump, or has no pitch though it is due."""
+    string = st.strings[s]
+    if string.note == 1 or string.proof == DOUBTED:
+        return
+    late = string.phase == PLUCKED and st.tick - string.attack_tick > PITCH_DUE * p.lag_max[s]
+    if st.level[s] < (FALLING if late else THUMP) * string.peak:
+        string.proof = DOUBTED
+
+
+@kernel
+def is_knock(p: Record, st: Record, s: int) -> bool:
+    """Whether most strings hear the same at the same time.
+
+    Asked of the strings before the analysis filters, which differ from string to string; of their changes, so that hum
+    counts little.
+    """
+    step = p.decimation
+    own = 0.0
+    for v in range(LANES):
+        st.alike[v] = 0.0
+        st.theirs[v] = 0.0
+    for age in range(int(KNOCK_S * p.tick_rate)):
+        new, old = (st.frame - age * step) & p.past_mask, (st.frame - age * step - step) & p.past_mask
+        mine = float(st.past[new, s]) - st.past[old, s]
+        own += mine * mine
+        for v in range(LANES):
+            other = float(st.past[new, v]) - st.past[old, v]
+            st.alike[v] += mine * other
+            st.theirs[v] += other * other
+    count = 0
+    for v in range(p.strings):
+        if st.theirs[v] > KNOCK_LEVEL * own and st.alike[v] ** 2 > KNOCK_LIKENESS * own * st.theirs[v]:
+            count += 1
+    return 2 * (count - 1) >= p.strings - 1  # one of them is the string itself
 
 
 @kernel
@@ -32,6 +115,8 @@ def confirm(p: Record, st: Record, s: int) -> None:
             string.anchor_tick = st.tick
             return
         string.note = 1
+        if string.proof == DOUBTED:
+            believe(st, s)
         hz = p.tick_rate / partial_period(string)
         emit(st, frame_of(p, string.onset_tick), st.frame, NOTE, s + 1, hz, decibels(string.peak), 0.0)
 

@@ -51,6 +51,8 @@ BASS, LEFT, RIGHT, OUTPUTS = 0, 1, 2, 3
 
 #: What a string is doing.
 SILENT, PLUCKED, SOUNDING = 0, 1, 2
+#: Whether a pluck is believed to be one: not asked yet; yes; no, it is a thump or a knock so far.
+UNPROVED, BELIEVED, DOUBTED = 0, 1, 2
 
 #: Analysis samples are whole multiples of this step (-120 dBFS), so that sums of their squares are exact integers
 #: that can be added up for weeks without drift.
@@ -121,6 +123,7 @@ PARAMS = record_type(
         ("on_power", "f8", MAX_STRINGS),  # mean square, analysis steps
         ("off_power", "f8", MAX_STRINGS),
         ("guard", "f8"),  # power ratio: a string must exceed this share of the loudest other one
+        ("strong_power", "f8", MAX_STRINGS),  # what reaches this need not be waited for any longer
         ("short_ticks", "i8"),  # window of the quick level
         ("lag_min", "i8", MAX_STRINGS),
         ("lag_max", "i8", MAX_STRINGS),
@@ -128,6 +131,8 @@ PARAMS = record_type(
         ("open_period", "f8", MAX_STRINGS),  # ticks
         ("fastest_fade", "f8"),  # power factor a hop
         ("confirm_ticks", "i8"),
+        ("faint_ticks", "i8"),  # a pluck that is not strong is waited for so long
+        ("proof_ticks", "i8"),  # and every pluck is listened to for so long
         ("report_hops", "i8"),
         # choice
         ("rule", "i8"),
@@ -175,6 +180,9 @@ STRING = record_type(
         ("phase", "i8"),  # SILENT, PLUCKED, SOUNDING
         ("note", "i8"),  # 1 once the pluck has proved to be a note
         ("pluck_tick", "i8"),
+        ("strong_tick", "i8"),  # since when it is more than a touch
+        ("proof", "i8"),  # UNPROVED, BELIEVED, DOUBTED
+        ("proof_tick", "i8"),  # when it was last believed
         ("onset_tick", "i8"),
         ("attack_tick", "i8"),  # latest attack heard, the pluck or what came after the pick's noise
         ("end_tick", "i8"),  # where the last note's end is dated
@@ -277,6 +285,8 @@ STATE = record_type(
         # strings
         ("strings", STRING, MAX_STRINGS),
         ("nsdf", "f8", LAGS),  # scratch
+        ("alike", "f8", LANES),  # scratch
+        ("theirs", "f8", LANES),  # scratch
         # choice
         ("bass", "i8"),  # string index from 0; -1: none
         ("wanted", "i8"),

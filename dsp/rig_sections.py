@@ -160,6 +160,11 @@ class Choice(Section):
         default="any",
         description='The highest note that may be bass. Higher notes stay with the guitar; "any": no limit.',
     )
+    proof_ms: Annotated[float, limits(0.0, 60.0)] = Field(
+        default=0.0,
+        description="How long a pluck is listened to before the bass may pass to its string. "
+        "More keeps thumps on damped strings from taking the bass, and is later by as much.",
+    )
     settle_ms: Annotated[float, limits(0.0, 100.0)] = Field(
         default=0.0,
         description="How long to wait before a hand-over, so that a strum passes first. "

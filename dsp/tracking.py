@@ -108,6 +108,7 @@ def change_note(p: Record, st: Record, s: int, period: float, clarity: float) ->
         string.note = 0
         string.pluck_tick = onset
         string.onset_tick = onset
+        string.peak = level
     string.period = period
     string.clarity = clarity
     string.candidate = 0.0
