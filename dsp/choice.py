@@ -58,7 +58,8 @@ def choose(p: Record, st: Record) -> None:
         return
     if wanted == bass:
         return
-    # What settles and holds is the way to another string; a bass string that has stopped holds nothing, nor does a thump.
+    # What settles and holds is the way to another string; a bass string that has stopped holds nothing, nor does a
+    # thump.
     stopped = bass >= 0 and st.strings[bass].phase == SILENT
     thump = bass >= 0 and st.strings[bass].proof != BELIEVED
     held = wanted >= 0 and bass >= 0 and not stopped and not thump and tick <= st.handover_tick + p.hold_ticks

@@ -171,3 +171,24 @@ def unlike_last_period(string: Record, tick: int, span: int, level: float) -> fl
     energy = span_energy(string, tick + 1 - span, tick + 1)
     energy += span_energy(string, tick + 1 - span - whole, tick + 1 - whole)
     return difference / (energy + 2.0 * span * level + 1.0)
+
+
+@kernel
+def reshaped(string: Record, tick: int, span: int, reach: int, drift: int, level: float) -> float:
+    """How little the last ``span`` ticks have the shape of those some periods before, however loud: 0 the same ...
+
+    ... 1 unrelated, 2 opposed, in a loud moment. ``reach`` is how many ticks before, at least; the wave may have drifted
+    by up to ``drift`` ticks meanwhile. ``level`` is the power over the last period, as in `unlike_last_period`.
+    """
+    lag = int(string.period * max(1.0, math.ceil(reach / string.period)) + 0.5)
+    newest = TICKS - 1 - (tick & (TICKS - 1))
+    own = span_energy(string, tick + 1 - span, tick + 1)
+    least = 2.0
+    for back in range(lag - drift, lag + drift + 1):
+        before = span_energy(string, tick + 1 - span - back, tick + 1 - back)
+        product = 0.0
+        for age in range(span):
+            product += string.ticks[newest + age] * string.ticks[newest + age + back]
+        change = 2.0 * (math.sqrt(own * before) - product) / (own + before + 2.0 * span * level + 1.0)
+        least = min(least, change)
+    return least

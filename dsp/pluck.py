@@ -10,7 +10,7 @@ from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import end_note
 from thumbline.dsp.event_ring import emit
 from thumbline.dsp.partial import follow_partial
-from thumbline.dsp.pitch import restart, unlike_last_period
+from thumbline.dsp.pitch import reshaped, restart, unlike_last_period
 from thumbline.dsp.proof import prove
 from thumbline.dsp.records import BELIEVED, HOP, PLUCK, PLUCKED, SILENT, SOUNDING, UNPROVED, Record
 from thumbline.dsp.spans import decibels, frame_of, span_power
@@ -24,6 +24,9 @@ LONGEST_ATTACK_S = 0.03
 QUIET = 0.1
 #: How unlike the last period a wave must be to be something new.
 CHANGE = 0.3
+#: Or how little it must have the shape of that of a while ago, in seconds: a string plucked again while it is damped
+#: changes slowly. Its wave may have drifted by so many ticks meanwhile.
+RESHAPED, RESHAPED_S, DRIFT = 0.15, 0.006, 2
 
 
 @kernel
@@ -127,7 +130,7 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
         elif (
             quick > max(p.on_power[s], 0.5 * string.reference)
             and tick - string.attack_tick > p.confirm_ticks
-            and unlike_last_period(string, tick, 2 * p.short_ticks, st.level[s]) > CHANGE
+            and has_changed(p, st, s)
         ):
             onset = tick - 2 * p.short_ticks
         else:
@@ -143,3 +146,13 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
             forget(p, st, s, max(string.restart_tick, tick - min(2 * p.short_ticks, p.lag_max[s] // 4)))
             if string.proof != BELIEVED:
                 string.proof = UNPROVED
+
+
+@kernel
+def has_changed(p: Record, st: Record, s: int) -> bool:
+    """Whether the wave no longer repeats what it was a period ago, or a while ago."""
+    string = st.strings[s]
+    span = 2 * p.short_ticks
+    if unlike_last_period(string, st.tick, span, st.level[s]) > CHANGE:
+        return True
+    return reshaped(string, st.tick, span, int(RESHAPED_S * p.tick_rate), DRIFT, st.level[s]) > RESHAPED
