@@ -177,8 +177,8 @@ def unlike_last_period(string: Record, tick: int, span: int, level: float) -> fl
 def reshaped(string: Record, tick: int, span: int, reach: int, drift: int, level: float) -> float:
     """How little the last ``span`` ticks have the shape of those some periods before, however loud: 0 the same ...
 
-    ... 1 unrelated, 2 opposed, in a loud moment. ``reach`` is how many ticks before, at least; the wave may have drifted
-    by up to ``drift`` ticks meanwhile. ``level`` is the power over the last period, as in `unlike_last_period`.
+    ... 1 unrelated, 2 opposed, in a loud moment. ``reach`` is how many ticks before, at least; the wave may have
+    drifted by up to ``drift`` ticks meanwhile. ``level`` is the power over the last period, as above.
     """
     lag = int(string.period * max(1.0, math.ceil(reach / string.period)) + 0.5)
     newest = TICKS - 1 - (tick & (TICKS - 1))

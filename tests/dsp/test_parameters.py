@@ -102,7 +102,12 @@ def test_levels_in_decibels_become_powers_in_analysis_steps() -> None:
 
 
 def test_times_become_ticks_and_frames() -> None:
-    p = compiled(choice={"settle_ms": 12.5, "hold_ms": 250.0}, bass={"crossfade_ms": 10.0}, input={"mains_hz": 50.0})
+    p = compiled(
+        choice={"proof_ms": 2.5, "settle_ms": 12.5, "hold_ms": 250.0},
+        bass={"crossfade_ms": 10.0},
+        input={"mains_hz": 50.0},
+    )
+    assert p["proof_ticks"] == 30
     assert p["settle_ticks"] == 150
     assert p["hold_ticks"] == 3000
     assert p["fade_step"] == pytest.approx(1 / 480)

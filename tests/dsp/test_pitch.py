@@ -8,7 +8,7 @@ import pytest
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.conditioning import decimate
 from thumbline.dsp.parameters import compile_parameters
-from thumbline.dsp.pitch import follow, normalised_difference, pick_period, restart, unlike_last_period
+from thumbline.dsp.pitch import follow, normalised_difference, pick_period, reshaped, restart, unlike_last_period
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, HOP, HOPS, LAGS, LOCK, PITCH, Record
 from thumbline.dsp.rig import Rig
@@ -283,3 +283,32 @@ def test_an_unrelated_wave_is_unlike_by_1_and_an_opposed_one_by_2_if_the_period_
     ear.listen(sine(1000, 100.0, 0.5))
     ear.string["period"] = 50.0
     assert unlike_last_period(ear.string, 999, 50, 0.0) == pytest.approx(2.0, abs=1e-6)
+
+
+def test_a_wave_that_fades_and_drifts_keeps_its_shape() -> None:
+    ear = Ear(150, 375)
+    x = sine(1000, 80.0, 0.5) * np.exp(-np.arange(1000) / 150.0)
+    ear.listen(x)
+    ear.string["period"] = 78.0
+    power = np.mean(x[-80:] ** 2)
+    at_rest, drifted = (reshaped(ear.string, 999, 40, 0, drift, power) for drift in (0, 2))
+    assert drifted < 1e-4 < at_rest / 10
+    assert unlike_last_period(ear.string, 999, 40, power) > 0.05
+
+
+@pytest.mark.parametrize("reach", [0, 72, 200])
+def test_change_of_shape_agrees_with_its_definition(reach: int) -> None:
+    x = noise(3000, 0.2)
+    ear = Ear(150, 375)
+    ear.listen(x)
+    ear.string["period"] = 50.25
+    lag = round(50.25 * max(1, np.ceil(reach / 50.25)))
+    now = x[-24:]
+    for level in (0.0, 1e9):
+        values = []
+        for back in range(lag - 2, lag + 3):
+            before = x[-24 - back : -back]
+            energies = np.sum(now**2), np.sum(before**2)
+            apart = 2 * (np.sqrt(np.prod(energies)) - np.sum(now * before))
+            values.append(apart / (sum(energies) + 48 * level + 1.0))
+        assert reshaped(ear.string, 2999, 24, reach, 2, level) == pytest.approx(min(values), rel=1e-6)

@@ -71,6 +71,7 @@ def rigs(draw: st.DrawFn) -> Rig:
                 rule=st.sampled_from(["lowest string", "lowest pitch", "last plucked"]),
                 strings=st.just("all") | numbered,
                 highest_note=st.sampled_from(["any", "C9", "Bb8"]),
+                proof_ms=numbers(0, 60),
                 settle_ms=numbers(0, 100),
                 hold_ms=numbers(0, 1000),
                 silence=st.sampled_from(["keep", "open all", "close all"]),

@@ -35,6 +35,7 @@ RANGES = [
     ("instrument.capo", 0, 12, 1),
     ("instrument.frets", 12, 36, 1),
     ("input.mains_hz", 45, 65, 0.01),
+    ("choice.proof_ms", 0, 60, 0.01),
     ("choice.settle_ms", 0, 100, 0.01),
     ("choice.hold_ms", 0, 1000, 0.01),
     ("bass.interval", -24, 0, 1),

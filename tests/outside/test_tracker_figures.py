@@ -130,13 +130,14 @@ def test_pitch_is_known_after_one_and_a_half_periods_and_a_millisecond() -> None
 
 @pytest.mark.parametrize("string", sorted(STRINGS))
 @pytest.mark.parametrize("fret", [0, 7])
-def test_repeated_sixteenths_at_160_bpm_are_all_found_and_none_invented(string: int, fret: int) -> None:
+@pytest.mark.parametrize("damp_s", [0.006, 0.002])
+def test_repeated_sixteenths_at_160_bpm_are_all_found_and_none_invented(string: int, fret: int, damp_s: float) -> None:
     rng = np.random.default_rng(string)
     times = 0.5 + np.arange(24) * 60 / 160 / 4 + rng.normal(0, 0.002, 24)
-    ends = np.append(times[1:] - 0.006, times[-1] + 0.3)
+    ends = np.append(times[1:] - damp_s, times[-1] + 0.3)
     midi = STRINGS[string].open_midi + fret + 0.07
     plucks = [
-        Pluck(float(a), midi, float(b), rng.uniform(0.5, 0.9), damp_s=0.006) for a, b in zip(times, ends, strict=True)
+        Pluck(float(a), midi, float(b), rng.uniform(0.5, 0.9), damp_s=damp_s) for a, b in zip(times, ends, strict=True)
     ]
     events = events_of(take_of(string, plucks, rng)[0], Rig(), RATE)
     notes = events["frame"][events["kind"] == NOTE] / RATE
@@ -156,18 +157,41 @@ def test_neighbours_at_minus_20_db_are_not_taken_for_plucks(string: int) -> None
     assert np.count_nonzero(events["kind"] == NOTE) == 8
 
 
-@needs_recordings
-def test_damped_strings_and_taps_pass_the_bass_on_but_give_it_back_within_a_fifth_of_a_second() -> None:
+def hand_overs_of_damped(kind: str, where: int | slice, proof_ms: float) -> list[float]:
+    """How long the bass was lent to strings on which recorded damped strings, or taps on the body, are heard."""
     folder = recordings()
     assert folder is not None
-    files = sorted((folder / "damped").glob("*.flac"))
-    assert len(files) == 9, "or the recordings are not those that were meant"
+    files = sorted((folder / "damped").glob(f"{kind}_*.flac"))
+    assert len(files) == {"damped_string": 6, "body_tap": 3}[kind], "or the recordings are not those that were meant"
+    rig = Rig.model_validate({"choice": {"proof_ms": proof_ms}})
+    held: list[float] = []
     for file in files:
         sound, rate = soundfile.read(file)
         take = np.zeros((len(sound) + rate // 5, 6))
-        take[rate // 5 :, 5] = sound
-        events = events_of(take, Rig(), rate)
+        take[rate // 5 :, where] = sound if isinstance(where, int) else sound[:, np.newaxis]
+        events = events_of(take, rig, rate)
         assert np.count_nonzero(events["kind"] == NOTE) == 0
-        passed = events[(events["kind"] == HANDOVER)]
-        held = np.diff(passed["decided"])[::2] / rate
-        assert (held < 0.2).all(), file.stem
+        passed = events[events["kind"] == HANDOVER]
+        assert (passed["string"][1::2] == 0).all()
+        held += list(np.diff(passed["decided"])[::2] / rate)
+    return held
+
+
+@needs_recordings
+@pytest.mark.parametrize("string", [3, 6])
+def test_a_damped_string_has_the_bass_for_a_moment_at_most_and_never_after_20_ms_of_proof(string: int) -> None:
+    held = hand_overs_of_damped("damped_string", string - 1, 0.0)
+    assert len(held) >= 6
+    assert max(held) < 0.03
+    assert hand_overs_of_damped("damped_string", string - 1, 20.0) == []
+
+
+@needs_recordings
+@pytest.mark.parametrize("kind", ["damped_string", "body_tap"])
+def test_what_all_strings_hear_alike_never_has_the_bass(kind: str) -> None:
+    assert hand_overs_of_damped(kind, slice(None), 0.0) == []
+
+
+@needs_recordings
+def test_a_tap_on_the_body_heard_by_one_string_alone_has_the_bass_for_a_moment_at_most() -> None:
+    assert max(hand_overs_of_damped("body_tap", 5, 0.0)) < 0.045
