@@ -174,21 +174,25 @@ def unlike_last_period(string: Record, tick: int, span: int, level: float) -> fl
 
 
 @kernel
-def reshaped(string: Record, tick: int, span: int, reach: int, drift: int, level: float) -> float:
+def reshaped(string: Record, tick: int, span: int, reach: int, drift: int, enough: float, level: float) -> float:
     """How little the last ``span`` ticks have the shape of those some periods before, however loud: 0 the same ...
 
     ... 1 unrelated, 2 opposed, in a loud moment. ``reach`` is how many ticks before, at least; the wave may have
-    drifted by up to ``drift`` ticks meanwhile. ``level`` is the power over the last period, as above.
+    drifted by up to ``drift`` ticks meanwhile. No less than ``enough`` is looked for. ``level`` is the power over the
+    last period, as above.
     """
     lag = int(string.period * max(1.0, math.ceil(reach / string.period)) + 0.5)
     newest = TICKS - 1 - (tick & (TICKS - 1))
     own = span_energy(string, tick + 1 - span, tick + 1)
     least = 2.0
-    for back in range(lag - drift, lag + drift + 1):
+    for i in range(2 * drift + 1):
+        back = lag + ((i + 1) // 2 if i % 2 == 1 else -(i // 2))  # 0, 1, -1, 2, -2 ...
         before = span_energy(string, tick + 1 - span - back, tick + 1 - back)
         product = 0.0
         for age in range(span):
             product += string.ticks[newest + age] * string.ticks[newest + age + back]
         change = 2.0 * (math.sqrt(own * before) - product) / (own + before + 2.0 * span * level + 1.0)
         least = min(least, change)
+        if least <= enough:
+            break
     return least

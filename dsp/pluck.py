@@ -155,4 +155,5 @@ def has_changed(p: Record, st: Record, s: int) -> bool:
     span = 2 * p.short_ticks
     if unlike_last_period(string, st.tick, span, st.level[s]) > CHANGE:
         return True
-    return reshaped(string, st.tick, span, int(RESHAPED_S * p.tick_rate), DRIFT, st.level[s]) > RESHAPED
+    reach = int(RESHAPED_S * p.tick_rate)
+    return reshaped(string, st.tick, span, reach, DRIFT, RESHAPED, st.level[s]) > RESHAPED

@@ -291,7 +291,7 @@ def test_a_wave_that_fades_and_drifts_keeps_its_shape() -> None:
     ear.listen(x)
     ear.string["period"] = 78.0
     power = np.mean(x[-80:] ** 2)
-    at_rest, drifted = (reshaped(ear.string, 999, 40, 0, drift, power) for drift in (0, 2))
+    at_rest, drifted = (reshaped(ear.string, 999, 40, 0, drift, 0.0, power) for drift in (0, 2))
     assert drifted < 1e-4 < at_rest / 10
     assert unlike_last_period(ear.string, 999, 40, power) > 0.05
 
@@ -311,4 +311,4 @@ def test_change_of_shape_agrees_with_its_definition(reach: int) -> None:
             energies = np.sum(now**2), np.sum(before**2)
             apart = 2 * (np.sqrt(np.prod(energies)) - np.sum(now * before))
             values.append(apart / (sum(energies) + 48 * level + 1.0))
-        assert reshaped(ear.string, 2999, 24, reach, 2, level) == pytest.approx(min(values), rel=1e-6)
+        assert reshaped(ear.string, 2999, 24, reach, 2, 0.0, level) == pytest.approx(min(values), rel=1e-6)
