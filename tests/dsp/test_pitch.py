@@ -290,7 +290,7 @@ def test_a_wave_that_fades_and_drifts_keeps_its_shape() -> None:
     x = sine(1000, 80.0, 0.5) * np.exp(-np.arange(1000) / 150.0)
     ear.listen(x)
     ear.string["period"] = 78.0
-    power = np.mean(x[-80:] ** 2)
+    power = float(np.mean(x[-80:] ** 2))
     at_rest, drifted = (reshaped(ear.string, 999, 40, 0, drift, 0.0, power) for drift in (0, 2))
     assert drifted < 1e-4 < at_rest / 10
     assert unlike_last_period(ear.string, 999, 40, power) > 0.05
