@@ -57,6 +57,7 @@ def choose(p: Record, st: Record) -> None:
         st.delayed = wanted != bass
         return
     if wanted == bass:
+        st.delayed = False
         return
     # What settles and holds is the way to another string; a bass string that has stopped holds nothing, nor does a
     # thump.

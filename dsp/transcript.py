@@ -5,8 +5,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from thumbline.dsp.mutes import open_set_of
 from thumbline.dsp.confidence import confidence
+from thumbline.dsp.mutes import open_set_of
 from thumbline.dsp.notes import Note, make_note
 from thumbline.dsp.records import BY_PLUCK, END, FAULT, HANDOVER, LOCK, NOTE, PITCH
 from thumbline.dsp.rig import Rig
