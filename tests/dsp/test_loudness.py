@@ -47,7 +47,7 @@ def test_a_sound_below_the_ceiling_is_left_alone() -> None:
 
 def test_channels_are_turned_down_together() -> None:
     left = _plucks(2.0)
-    limited = limit_true_peak(np.hstack([left, 0.5 * left]), RATE, -1.0)
+    limited = limit_true_peak(np.hstack([left, 0.5 * left]).astype(np.float32), RATE, -1.0)
     np.testing.assert_allclose(limited[:, 1], 0.5 * limited[:, 0], atol=1e-6)
 
 

@@ -69,4 +69,5 @@ def test_true_peak_between_samples(case: int) -> None:
 @pytest.mark.parametrize("rate", [22_050, 44_100, 48_000, 96_000])
 def test_the_filters_hold_at_any_rate(rate: int) -> None:
     tone = 10 ** (-23 / 20) * np.sin(2 * np.pi * 1000 * np.arange(10 * rate) / rate)
-    assert integrated_loudness(np.repeat(tone[:, None], 2, axis=1), rate) == pytest.approx(-23.0, abs=0.1)
+    stereo = np.repeat(tone[:, None], 2, axis=1).astype(np.float32)
+    assert integrated_loudness(stereo, rate) == pytest.approx(-23.0, abs=0.1)
