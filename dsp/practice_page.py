@@ -52,10 +52,12 @@ def write_page(path: Path, index: Mapping[str, Any], find: Callable[[str], Path]
     path.write_text(page_text(index, find), "utf-8")
 
 
-def page_sources() -> list[str]:
-    """Return all that the page is put together from, apart from the take."""
+def ingredients(index: Mapping[str, Any]) -> tuple[list[str], dict[str, Any], list[str]]:
+    """Return all that the page is made from: its sources, what it reads of the index, and the files that it takes in."""
     folder = files("thumbline.dsp") / "page"
-    return [(folder / name).read_text("utf-8") for name in ("page.html", "page.css", *_TAPE, *_SCRIPT)]
+    sources = [(folder / name).read_text("utf-8") for name in ("page.html", "page.css", *_TAPE, *_SCRIPT)]
+    taken = [name for stem in _stems(index) for name in stem["files"].values()]
+    return sources, {key: index[key] for key in _KEYS}, [*taken, index["pictures"]["overview"]["file"]]
 
 
 def page_text(index: Mapping[str, Any], find: Callable[[str], Path]) -> str:
@@ -68,7 +70,7 @@ def page_text(index: Mapping[str, Any], find: Callable[[str], Path]) -> str:
     picture = find(index["pictures"]["overview"]["file"])
     if not picture.is_file():
         raise InputError(f"{picture}: is missing; make the practice set again")
-    sounds = [_stem(stem, find) for stem in index["stems"] if stem["speed"] == 100 and stem["part"] != "click"]
+    sounds = [_stem(stem, find) for stem in _stems(index)]
     data = base64.b64encode(picture.read_bytes()).decode()
     sounds.append(f'<script type="text/plain" id="picture-data">data:image/png;base64,{data}</script>')
     shown = {key: index[key] for key in _KEYS}
@@ -83,6 +85,10 @@ def page_text(index: Mapping[str, Any], find: Callable[[str], Path]) -> str:
     }
     pieces = (source / "page.html").read_text("utf-8").split("@")
     return "".join(parts[piece] if i % 2 else piece for i, piece in enumerate(pieces))
+
+
+def _stems(index: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    return [stem for stem in index["stems"] if stem["speed"] == 100 and stem["part"] != "click"]
 
 
 def _stem(stem: Mapping[str, Any], find: Callable[[str], Path]) -> str:

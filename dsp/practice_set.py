@@ -24,7 +24,7 @@ from thumbline.dsp.overview_rows import LEFT, RIGHT, rows_of
 from thumbline.dsp.overview_sheet import WIDTH
 from thumbline.dsp.practice_index import FILE, read_index, write_index
 from thumbline.dsp.practice_midi import write_bass_midi_with_beats
-from thumbline.dsp.practice_page import page_sources, write_page
+from thumbline.dsp.practice_page import ingredients, write_page
 from thumbline.dsp.practice_parts import in_threads
 from thumbline.dsp.practice_settings import PracticeSettings
 from thumbline.dsp.practice_source import RENDERED, Source, guitar_notes, is_rendered, read_source
@@ -342,8 +342,8 @@ class _Work:
             fresh = self.new / name
             return fresh if fresh.exists() else self.target / name
 
-        sounds = {name: entry["sound"] for name, entry in self.files.items()}
-        key = _digest(index, sounds, page_sources())
+        sources, shown, files = ingredients(index)
+        key = _digest(sources, shown, {name: self.files[name]["sound"] for name in files})
         self._document("practice.html", key, lambda path: write_page(path, index, find))
         index["page"] = "practice.html"
 
