@@ -1,6 +1,7 @@
 """Compile a rig for a sample rate: the only step between settings in human units and the kernel's parameters."""
 
 import math
+from typing import Any
 
 import numpy as np
 from scipy import signal
@@ -129,7 +130,8 @@ def _analysis(p: Record, rig: Rig) -> None:
     assert taps <= TAPS
     p["taps"] = taps
     p["fir_mask"] = 2 ** math.ceil(math.log2(taps)) - 1
-    p["fir"][:taps] = signal.firwin(taps, 0.36 * tick_rate, fs=p["rate"], window=("kaiser", 4.5)) if taps > 1 else 1.0
+    window: Any = ("kaiser", 4.5)  # SciPy's types know windows without parameters only
+    p["fir"][:taps] = signal.firwin(taps, 0.36 * tick_rate, fs=p["rate"], window=window) if taps > 1 else 1.0
     open_hz = np.asarray(midi_to_hz(rig.open_midi, rig.instrument.a4_hz))
     frets = rig.instrument.frets - rig.instrument.capo
     for s in range(n):

@@ -53,7 +53,7 @@ def write_page(path: Path, index: Mapping[str, Any], find: Callable[[str], Path]
 
 
 def ingredients(index: Mapping[str, Any]) -> tuple[list[str], dict[str, Any], list[str]]:
-    """Return all that the page is made from: its sources, what it reads of the index, and the files that it takes in."""
+    """Return all that the page is made from: its sources, what it reads of the index, and the files in it."""
     folder = files("thumbline.dsp") / "page"
     sources = [(folder / name).read_text("utf-8") for name in ("page.html", "page.css", *_TAPE, *_SCRIPT)]
     taken = [name for stem in _stems(index) for name in stem["files"].values()]

@@ -9,9 +9,10 @@ from scipy.signal import lfilter
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.conditioning import adapt_to_hum, condition
-from thumbline.dsp.parameters import compile_parameters, initial_state
+from thumbline.dsp.parameters import compile_parameters
 from thumbline.dsp.records import HARMONICS, HOP, Record
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.state import initial_state
 
 RATE, MAINS_HZ = 48_000, 49.93
 

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from thumbline.dsp.limiter import limit
-from thumbline.dsp.parameters import compile_parameters, initial_state
+from thumbline.dsp.parameters import compile_parameters
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.state import initial_state
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

@@ -8,11 +8,12 @@ binomial series: any handbook of mathematics).
 import numpy as np
 import pytest
 
-from thumbline.dsp.parameters import compile_parameters, initial_state
+from thumbline.dsp.parameters import compile_parameters
 from thumbline.dsp.partial import CUTOFF, STAGES, aim, follow_partial
 from thumbline.dsp.pitch import RELEASE, forget_pick_noise
 from thumbline.dsp.records import HOP, TICKS
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.state import initial_state
 from thumbline.dsp.string_model import Signal
 
 
