@@ -59,6 +59,7 @@ def changed_settings(before: Rig, after: Rig) -> dict[str, object]:
     return {
         f"{section}.{key}": value
         for section, table in new.items()
+        if isinstance(table, dict)  # foot switches are a list, and are not tuned
         for key, value in table.items()
         if value != old[section][key]
     }

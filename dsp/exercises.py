@@ -106,12 +106,13 @@ def _without_hum(parts: Sequence[NDArray[np.float64]], rig: Rig, rate: int) -> N
     data = rig.model_dump()
     data["bleed"]["matrix"] = "off"
     data["guitar"] |= {"strings": "all", "level_db": 0.0, "stereo": True}
+    data.pop("live")  # its outputs are for the guitar as it was
     data["output"]["ceiling_db"] = 0.0
     through = Rig.model_validate(data)
     columns: list[NDArray[np.float64]] = []
     for first in range(0, rig.string_count, 2):
         processor = Processor(through, rate)
-        pan = processor.params[0]["pan"]
+        pan = processor.state[0]["now"]["pan"]  # what is heard, which a rig's pan could not say: some strings nowhere
         pan[:] = 0.0
         pan[first, 0] = 1.0
         if first + 1 < rig.string_count:

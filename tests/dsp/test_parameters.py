@@ -28,7 +28,7 @@ def test_the_analysis_signal_has_a_rate_near_12_khz_at_every_usual_rate() -> Non
         p = compiled(rate)
         assert p["decimation"] == factor
         assert p["tick_rate"] == rate / factor
-        assert p["taps"] == 8 * factor + 1 <= TAPS
+        assert p["taps"] == 6 * factor + 1 <= TAPS
         assert p["fir_mask"] + 1 >= p["taps"]
         assert p["short_ticks"] < SQUARES
         assert p["fir"].sum() == pytest.approx(1.0, abs=1e-12)
