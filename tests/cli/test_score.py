@@ -1,6 +1,7 @@
 """`thumbline score` as a player uses it."""
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -22,7 +23,7 @@ def test_the_demo_take_scores_well_and_a_table_says_so(run: Run, demo: Path) -> 
     code, out, err = run("score", demo, DATA / "demo.json")
     assert (code, err) == (0, "")
     assert out.startswith("Bass path: 100.00 % right, 0.00 % missed; 0.00 % of the silence filled.\n")
-    assert "Mutes after a pluck: median 1." in out
+    assert re.search(r"Mutes after a pluck: median [0-3]\.\d ms, 95 % within [0-5]\.\d ms", out)
 
 
 def test_json_holds_all_of_it(run: Run, demo: Path) -> None:
