@@ -30,8 +30,9 @@ def integrated_loudness(sound: NDArray[np.float32], rate: int) -> float:
 
     if len(sound) < BLOCK_S * rate:
         return -np.inf
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # the mean of no blocks, where all is silence
+    # Silent blocks have a loudness of minus infinity, and where all are silent the mean is that of none.
+    with np.errstate(divide="ignore", invalid="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
         return float(pyloudnorm.Meter(rate, filter_class="DeMan").integrated_loudness(sound))
 
 

@@ -18,6 +18,7 @@ import numpy as np
 import soundfile
 
 from thumbline.dsp.errors import InputError
+from thumbline.dsp.practice_parts import in_threads
 
 #: Sources of the page, in the order in which they are put together.
 _TAPE = ("reader.js", "tape.js", "worklet.js")
@@ -43,13 +44,13 @@ _KEYS = (
 )
 
 
-def write_page(path: Path, index: Mapping[str, Any], find: Callable[[str], Path]) -> None:
+def write_page(path: Path, index: Mapping[str, Any], find: Callable[[str], Path], threads: int = 1) -> None:
     """Write the page of a practice set to ``path``.
 
     ``index`` is as in ``practice_index``; ``find`` tells where a file that it names lies. Raises InputError if a
     stem or the picture is missing.
     """
-    path.write_text(page_text(index, find), "utf-8")
+    path.write_text(page_text(index, find, threads), "utf-8")
 
 
 def ingredients(index: Mapping[str, Any]) -> tuple[list[str], dict[str, Any], list[str]]:
@@ -60,7 +61,7 @@ def ingredients(index: Mapping[str, Any]) -> tuple[list[str], dict[str, Any], li
     return sources, {key: index[key] for key in _KEYS}, [*taken, index["pictures"]["overview"]["file"]]
 
 
-def page_text(index: Mapping[str, Any], find: Callable[[str], Path]) -> str:
+def page_text(index: Mapping[str, Any], find: Callable[[str], Path], threads: int = 1) -> str:
     """Return the page of a practice set."""
     source = files("thumbline.dsp") / "page"
 
@@ -70,7 +71,7 @@ def page_text(index: Mapping[str, Any], find: Callable[[str], Path]) -> str:
     picture = find(index["pictures"]["overview"]["file"])
     if not picture.is_file():
         raise InputError(f"{picture}: is missing; make the practice set again")
-    sounds = [_stem(stem, find) for stem in _stems(index)]
+    sounds = in_threads(threads, lambda stem: _stem(stem, find), _stems(index))
     data = base64.b64encode(picture.read_bytes()).decode()
     sounds.append(f'<script type="text/plain" id="picture-data">data:image/png;base64,{data}</script>')
     shown = {key: index[key] for key in _KEYS}

@@ -344,7 +344,7 @@ class _Work:
 
         sources, shown, files = ingredients(index)
         key = _digest(sources, shown, {name: self.files[name]["sound"] for name in files})
-        self._document("practice.html", key, lambda path: write_page(path, index, find))
+        self._document("practice.html", key, lambda path: write_page(path, index, find, self.threads))
         index["page"] = "practice.html"
 
     def _document(
