@@ -2,7 +2,7 @@
 
 Run with::
 
-    python -m pytest tests/benchmarks/test_block_time.py --benchmark-only -s
+    python -m pytest tests/benchmarks/test_block_time.py --benchmark-only -n 0 -s
 
 The native callback is called block by block over the whole demo take and then as much digital silence (which is where
 slow arithmetic with numbers next to zero would show). Printed: the median and the 99.9th percentile of the work, by the

@@ -2,7 +2,7 @@
 
 Run with::
 
-    python -m pytest tests/benchmarks/test_pitch_comparison.py --benchmark-only -s
+    python -m pytest tests/benchmarks/test_pitch_comparison.py --benchmark-only -n 0 -s
 
 Prints tables with the date and the versions. Every tracker is told the range of the string. What it says of a moment is
 known half its window later; WORLD and RAPT look at the whole sound first, so they have no delay to speak of. Of the

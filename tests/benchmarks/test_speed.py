@@ -2,7 +2,7 @@
 
 Run with::
 
-    python -m pytest tests/benchmarks --benchmark-only
+    python -m pytest tests/benchmarks --benchmark-only -n 0
 
 Absolute times are those of one machine on one day; what counts is the ratio between rows of one table. Each row handles
 the same ten seconds of the demo take; the extra column ``times_real_time`` divides that by the fastest round. The

@@ -2,7 +2,7 @@
 
 Run with::
 
-    python -m pytest tests/benchmarks/test_stretch_comparison.py --benchmark-only -s
+    python -m pytest tests/benchmarks/test_stretch_comparison.py --benchmark-only -n 0 -s
 
 Prints a table with the date and the versions. Model strings with exactly known truth, each alone: what a stretcher that
 treats strings one by one is given. Libraries that are not installed are left out: ``pip install pedalboard`` (licence
