@@ -81,5 +81,7 @@ def are_compiled() -> bool:
     return bool(_numba_settings.DISABLE_JIT) or any(Path(_numba_settings.CACHE_DIR).rglob("process.process-*.nbc"))
 
 
+# Straight-line code for four strings becomes vector code; Numba leaves this to the user.
+_numba_settings.SLP_VECTORIZE = 1
 if "NUMBA_CACHE_DIR" not in os.environ:
     _numba_settings.CACHE_DIR = str(cache_folder())

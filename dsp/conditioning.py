@@ -6,13 +6,23 @@ phase. It adapts while the string is silent only, so that a note on a mains harm
 eaten.
 """
 
-import math
-
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
-from thumbline.dsp.records import ANALYSIS_CLIP, ANALYSIS_STEP, FAULT, HOP, LANES, SILENT, SQUARES, TICKS, Record
+from thumbline.dsp.records import (
+    ANALYSIS_CLIP,
+    ANALYSIS_STEP,
+    FAULT,
+    HARMONICS,
+    HOP,
+    LANE_GROUP,
+    LANES,
+    SILENT,
+    SQUARES,
+    TICKS,
+    Record,
+)
 
 #: No sample is this loud (full scale is 1): it is taken for a fault, as NaN and infinity are.
 LOUDEST = 1e6
@@ -24,40 +34,63 @@ FAULT_FRAMES = 1024
 def condition(p: Record, st: Record, channels: np.ndarray) -> None:
     """Take one frame of channels; leave each string's clean sample in ``st.clean`` and its past."""
     n = p.strings
-    for j in range(n):
-        x = channels[p.channel[j]]
-        if not abs(x) < LOUDEST:  # NaN too
-            x = 0.0
-            if st.frame >= st.next_fault[j]:
-                st.next_fault[j] = st.frame + FAULT_FRAMES
-                emit(st, st.frame, st.frame, FAULT, j + 1, float(p.channel[j] + 1), 0.0, 0.0)
-        x *= p.gain[j]
-        st.dc_out[j] = x - st.dc_in[j] + p.dc_pole * st.dc_out[j]
-        st.dc_in[j] = x
-    for k in range(p.hum_harmonics):
-        re = st.hum_re[k] * p.hum_cos[k] - st.hum_im[k] * p.hum_sin[k]
-        st.hum_im[k] = st.hum_re[k] * p.hum_sin[k] + st.hum_im[k] * p.hum_cos[k]
-        st.hum_re[k] = re
+    for s in range(0, n, LANE_GROUP):
+        group = slice(s, s + LANE_GROUP)
+        channel, gain = p.channel[group], p.gain[group]
+        a, b, c, d = channels[channel[0]], channels[channel[1]], channels[channel[2]], channels[channel[3]]
+        if not abs(a) + abs(b) + abs(c) + abs(d) < LOUDEST:  # NaN too
+            a, b = _mended(p, st, channels, s), _mended(p, st, channels, s + 1)
+            c, d = _mended(p, st, channels, s + 2), _mended(p, st, channels, s + 3)
+        a, b, c, d = gain[0] * a, gain[1] * b, gain[2] * c, gain[3] * d
+        before, out, pole = st.dc_in[group], st.dc_out[group], p.dc_pole
+        out[0], out[1], out[2], out[3] = (
+            a - before[0] + pole * out[0],
+            b - before[1] + pole * out[1],
+            c - before[2] + pole * out[2],
+            d - before[3] + pole * out[3],
+        )
+        before[0], before[1], before[2], before[3] = a, b, c, d
+    hum = p.hum_harmonics > 0
+    if hum:
+        for k in range(HARMONICS):
+            re, im, cosine, sine = st.hum_re[k], st.hum_im[k], p.hum_cos[k], p.hum_sin[k]
+            st.hum_re[k], st.hum_im[k] = re * cosine - im * sine, re * sine + im * cosine
     fir_row = st.frame & p.fir_mask
     past_row = st.frame & p.past_mask
-    for s in range(0, n, 4):  # four strings at a time: one vector register each
+    for s in range(0, n, LANE_GROUP):
+        group = slice(s, s + LANE_GROUP)
         a, b, c, d = 0.0, 0.0, 0.0, 0.0
         for j in range(n):
+            share = p.unbleed[j, group]
             y = st.dc_out[j]
-            a += p.unbleed[j, s] * y
-            b += p.unbleed[j, s + 1] * y
-            c += p.unbleed[j, s + 2] * y
-            d += p.unbleed[j, s + 3] * y
-        for k in range(p.hum_harmonics):
-            re, im = st.hum_re[k], st.hum_im[k]
-            a -= st.hum_a[k, s] * re + st.hum_b[k, s] * im
-            b -= st.hum_a[k, s + 1] * re + st.hum_b[k, s + 1] * im
-            c -= st.hum_a[k, s + 2] * re + st.hum_b[k, s + 2] * im
-            d -= st.hum_a[k, s + 3] * re + st.hum_b[k, s + 3] * im
-        st.clean[s], st.clean[s + 1], st.clean[s + 2], st.clean[s + 3] = a, b, c, d
-        for v, y in enumerate((a, b, c, d)):
-            st.fir_past[fir_row, s + v] = y
-            st.past[past_row, s + v] = y
+            a += share[0] * y
+            b += share[1] * y
+            c += share[2] * y
+            d += share[3] * y
+        if hum:
+            for k in range(HARMONICS):
+                re, im = st.hum_re[k], st.hum_im[k]
+                hum_a, hum_b = st.hum_a[k, group], st.hum_b[k, group]
+                a -= hum_a[0] * re + hum_b[0] * im
+                b -= hum_a[1] * re + hum_b[1] * im
+                c -= hum_a[2] * re + hum_b[2] * im
+                d -= hum_a[3] * re + hum_b[3] * im
+        clean, fir_past, past = st.clean[group], st.fir_past[fir_row, group], st.past[past_row, group]
+        clean[0], clean[1], clean[2], clean[3] = a, b, c, d
+        fir_past[0], fir_past[1], fir_past[2], fir_past[3] = a, b, c, d
+        past[0], past[1], past[2], past[3] = a, b, c, d
+
+
+@kernel
+def _mended(p: Record, st: Record, channels: np.ndarray, s: int) -> float:
+    """A string's sample, or 0 for one that is a fault, which is reported."""
+    x = float(channels[p.channel[s]])
+    if abs(x) < LOUDEST:
+        return x
+    if s < p.strings and st.frame >= st.next_fault[s]:
+        st.next_fault[s] = st.frame + FAULT_FRAMES
+        emit(st, st.frame, st.frame, FAULT, s + 1, float(p.channel[s] + 1), 0.0, 0.0)
+    return 0.0
 
 
 @kernel
@@ -91,30 +124,26 @@ def adapt_to_hum(p: Record, st: Record) -> None:
 def decimate(p: Record, st: Record) -> None:
     """Make each string's next analysis sample: low-pass, high-pass, rounded to whole ``ANALYSIS_STEP``."""
     middle = p.taps // 2
-    for s in range(0, p.strings, 4):
-        row = (st.frame - middle) & p.fir_mask
-        tap = p.fir[middle]
-        a, b, c, d = (
-            tap * st.fir_past[row, s],
-            tap * st.fir_past[row, s + 1],
-            tap * st.fir_past[row, s + 2],
-            tap * st.fir_past[row, s + 3],
-        )
+    for s in range(0, p.strings, LANE_GROUP):
+        group = slice(s, s + LANE_GROUP)
+        tap, new = p.fir[middle], st.fir_past[(st.frame - middle) & p.fir_mask, group]
+        a, b, c, d = tap * new[0], tap * new[1], tap * new[2], tap * new[3]
         for k in range(middle):  # the filter is symmetric: two frames share a tap
-            new, old = (st.frame - k) & p.fir_mask, (st.frame - p.taps + 1 + k) & p.fir_mask
-            tap = p.fir[k]
-            a += tap * (st.fir_past[new, s] + st.fir_past[old, s])
-            b += tap * (st.fir_past[new, s + 1] + st.fir_past[old, s + 1])
-            c += tap * (st.fir_past[new, s + 2] + st.fir_past[old, s + 2])
-            d += tap * (st.fir_past[new, s + 3] + st.fir_past[old, s + 3])
-        st.low[s], st.low[s + 1], st.low[s + 2], st.low[s + 3] = a, b, c, d
+            tap, new = p.fir[k], st.fir_past[(st.frame - k) & p.fir_mask, group]
+            old = st.fir_past[(st.frame - p.taps + 1 + k) & p.fir_mask, group]
+            a += tap * (new[0] + old[0])
+            b += tap * (new[1] + old[1])
+            c += tap * (new[2] + old[2])
+            d += tap * (new[3] + old[3])
+        low = st.low[group]
+        low[0], low[1], low[2], low[3] = a, b, c, d
     for s in range(LANES):
         x = st.low[s]
         y = p.highpass[0, s] * x + st.hp1[s]
         st.hp1[s] = p.highpass[1, s] * x - p.highpass[3, s] * y + st.hp2[s]
         st.hp2[s] = p.highpass[2, s] * x - p.highpass[4, s] * y
         steps = min(max(y * (1.0 / ANALYSIS_STEP), -ANALYSIS_CLIP), ANALYSIS_CLIP)
-        st.low[s] = math.floor(steps + 0.5)
+        st.low[s] = np.floor(steps + 0.5)
     tick = st.tick
     place = TICKS - 1 - (tick & (TICKS - 1))
     new_row = tick & (SQUARES - 1)

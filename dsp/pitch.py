@@ -36,18 +36,16 @@ def _hop_products(string: Record, hop: int, hop_mask: int, lags: int) -> None:
     """Add the products of one complete hop to the correlation."""
     products = string.products[hop & hop_mask]
     # A hop never straddles the end of the ring, so its ticks lie side by side, newest first.
-    x = string.ticks
-    at = TICKS - 1 - ((hop * HOP + HOP - 1) & (TICKS - 1))
-    a, b, c, d = x[at], x[at + 1], x[at + 2], x[at + 3]
-    e, f, g, h = x[at + 4], x[at + 5], x[at + 6], x[at + 7]
+    x = string.ticks[TICKS - 1 - ((hop * HOP + HOP - 1) & (TICKS - 1)) :]
+    a, b, c, d, e, f, g, h = x[0], x[1], x[2], x[3], x[4], x[5], x[6], x[7]
     for lag in range(lags):
-        before = at + lag
         products[lag] = (
-            (a * x[before] + b * x[before + 1])
-            + (c * x[before + 2] + d * x[before + 3])
-            + (e * x[before + 4] + f * x[before + 5])
-            + (g * x[before + 6] + h * x[before + 7])
+            (a * x[lag] + b * x[lag + 1])
+            + (c * x[lag + 2] + d * x[lag + 3])
+            + (e * x[lag + 4] + f * x[lag + 5])
+            + (g * x[lag + 6] + h * x[lag + 7])
         )
+    for lag in range(lags):  # by itself: sums of 64 bits fill half as many lanes
         string.correlation[lag] += products[lag]
     string.window_hops += 1
 
@@ -113,12 +111,13 @@ def normalised_difference(string: Record, tick: int, lag_max: int, nsdf: np.ndar
     # Up to this lag the window's start bounds the overlap, beyond it the restart.
     bounded = min(known, first - restarted)
     newer = total - string.energy[start]
+    from_now, from_start = string.energy[now:], string.energy[start:]
     for lag in range(1, bounded + 1):
-        m = float(newer + string.energy[now + lag] - string.energy[start + lag])
+        m = float(newer + from_now[lag] - from_start[lag])
         nsdf[lag] = 2.0 * string.correlation[lag] / max(m, 1.0)
     older = total - string.energy[restart_at]
     for lag in range(max(1, bounded + 1), known + 1):
-        m = float(older - string.energy[restart_at + TICKS - lag] + string.energy[now + lag])
+        m = float(older - string.energy[restart_at + TICKS - lag] + from_now[lag])
         nsdf[lag] = 2.0 * string.correlation[lag] / max(m, 1.0)
     for lag in range(max(1, known + 1), lag_max + 2):
         nsdf[lag] = 0.0

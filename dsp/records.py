@@ -28,6 +28,9 @@ def record_type(fields: list[Any]) -> np.dtype[Any]:
 MAX_STRINGS = 10
 #: Columns of the arrays in which strings lie side by side: three vectors of four, whatever the guitar.
 LANES = 12
+#: Strings that are worked on at once: one vector register of 64-bit floats. The compiler finds the vector where
+#: elements of a slice of this length have constant indices; ``s + 1`` might wrap around, for all it knows.
+LANE_GROUP = 4
 #: Frames of each string's past kept for the bass voice: three periods of B0 at 192 kHz (power of two).
 HISTORY = 32768
 #: Ticks of each string's past kept for analysis (power of two).
@@ -101,8 +104,8 @@ PARAMS = record_type(
         ("decimation", "i8"),  # frames a tick
         ("tick_rate", "f8"),
         # conditioning
-        ("channel", "i8", MAX_STRINGS),  # column of each string, from 0
-        ("gain", "f8", MAX_STRINGS),  # trim and polarity
+        ("channel", "i8", LANES),  # column of each string, from 0
+        ("gain", "f8", LANES),  # trim and polarity
         ("unbleed", "f8", (MAX_STRINGS, LANES)),  # [from channel, to string]
         ("dc_pole", "f8"),
         ("hum_harmonics", "i8"),  # 0: no mains removal
@@ -265,8 +268,8 @@ STATE = record_type(
         ("step", SMOOTH),  # change a frame
         ("ramp", "i8"),  # frames until the aim is reached
         # conditioning
-        ("dc_in", "f8", MAX_STRINGS),
-        ("dc_out", "f8", MAX_STRINGS),
+        ("dc_in", "f8", LANES),
+        ("dc_out", "f8", LANES),
         ("hum_re", "f8", HARMONICS),
         ("hum_im", "f8", HARMONICS),
         ("hum_a", "f8", (HARMONICS, LANES)),

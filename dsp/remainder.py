@@ -11,10 +11,16 @@ def remain(p: Record, st: Record, out: np.ndarray) -> None:
     """Write one frame of the guitar's two columns; a string fades as the bass takes or leaves it."""
     left = 0.0
     right = 0.0
+    taken = st.bass if p.all_strings == 0 else -1
     for s in range(p.strings):
-        step = -p.fade_step if s == st.bass and p.all_strings == 0 else p.fade_step
-        gain = min(max(st.rest_gain[s] + step, 0.0), 1.0)
-        st.rest_gain[s] = gain
+        gain = st.rest_gain[s]
+        if s == taken:
+            if gain > 0.0:
+                gain = max(gain - p.fade_step, 0.0)
+                st.rest_gain[s] = gain
+        elif gain < 1.0:
+            gain = min(gain + p.fade_step, 1.0)
+            st.rest_gain[s] = gain
         x = gain * st.clean[s]
         left += st.now.pan[s, 0] * x
         right += st.now.pan[s, 1] * x
