@@ -12,6 +12,7 @@ trackers of librosa (its version is in the table) only find pitch.
 
 from importlib.metadata import version
 from pathlib import Path
+from time import perf_counter
 from typing import Any
 
 import librosa
@@ -20,11 +21,13 @@ import pytest
 import soundfile
 
 from thumbline.dsp.processor import Processor, warm_up
+from thumbline.dsp.rig import Rig
 from thumbline.dsp.rig_file import load_rig
 
 DATA = Path(__file__).parents[2] / "data"
 SECONDS = 10.0
 LOWEST_HZ, HIGHEST_HZ = 75.0, 1400.0
+ONE_CHANNEL = "ten seconds of one channel at 48 kHz"
 
 librosa.yin(np.zeros(8192), fmin=LOWEST_HZ, fmax=HIGHEST_HZ, sr=48000)  # its own kernels are compiled by now
 
@@ -64,6 +67,48 @@ def test_processor_in_blocks_of_64_frames(benchmark: Any, frames: np.ndarray) ->
     warm_up()
     benchmark.pedantic(blocks, setup=lambda: ((Processor(rig, 48000),), {}), rounds=5)
     _note_speed(benchmark)
+
+
+def _seconds_to_decide(processor: Processor, frames: np.ndarray) -> float:
+    begun = perf_counter()
+    processor.decide(frames)
+    return perf_counter() - begun
+
+
+def test_one_string_of_the_processor(benchmark: Any, frames: np.ndarray) -> None:
+    """What one string costs: ten strings less four, by six. No rig has one string alone.
+
+    It is the cost of decisions: conditioning, bleed and mains removal, activity, pitch, choice. The six strings are
+    those of the demo take; the four are its first four, a second late, so that no string echoes another.
+    """
+    rig = load_rig(DATA / "demo.toml")
+    notes = rig.instrument.strings
+    ten_frames = np.hstack([np.roll(frames[:, :4], 48000, axis=0), frames])
+
+    def processor(strings: tuple[str, ...]) -> Processor:
+        return Processor(Rig.model_validate({"instrument": {"strings": strings}, "input": {"mains_hz": 50}}), 48000)
+
+    warm_up()
+    processor(notes[:4]).decide(ten_frames[:1])  # the kernel is loaded by now
+    four_s: list[float] = []
+
+    def ten_after_four() -> tuple[tuple[Processor], dict[str, Any]]:
+        four_s.append(_seconds_to_decide(processor(notes[:4]), ten_frames))
+        return (processor(notes[:4] + notes),), {}
+
+    benchmark.pedantic(lambda ten: ten.decide(ten_frames), setup=ten_after_four, rounds=9)
+    benchmark.group = ONE_CHANNEL
+    one_s = (benchmark.stats.stats.min - min(four_s)) / 6
+    assert one_s > 0.0
+    benchmark.extra_info["times_real_time_one_channel"] = round(SECONDS / one_s, 1)
+
+
+def test_librosa_yin_on_one_channel(benchmark: Any, frames: np.ndarray) -> None:
+    channel = np.ascontiguousarray(frames[:, -1])
+    benchmark.pedantic(lambda: librosa.yin(channel, fmin=LOWEST_HZ, fmax=HIGHEST_HZ, sr=48000), rounds=5)
+    benchmark.group = ONE_CHANNEL
+    benchmark.extra_info["librosa"] = version("librosa")
+    benchmark.extra_info["times_real_time_one_channel"] = round(SECONDS / benchmark.stats.stats.min, 1)
 
 
 def test_librosa_yin(benchmark: Any, frames: np.ndarray) -> None:
