@@ -8,6 +8,7 @@ driver whose device has died may hang for ever when the stream is closed.
 Exit codes: 0 ended, 1 fault, 2 the setup cannot be used (``engine.fault`` and ``engine.advice`` say why).
 """
 
+import importlib
 import os
 import signal
 import sys
@@ -38,6 +39,8 @@ FIRST_BLOCK_S = 5.0
 FADE_S, CLOSE_S = 0.06, 0.1
 #: Without a parent to watch (Windows), a console that has been silent for so long has gone, in seconds.
 CONSOLE_SILENT_S = 1.0
+#: The memory is waited for so long, and looked for so often, in seconds.
+MEMORY_S, MEMORY_LOOK_S = 60.0, 0.005
 #: Blocks of noise that are played into a private record before the stream opens.
 WARM_BLOCKS = 40
 #: Real-time priority that is asked for, of 1 to 99 (POSIX): below the sound system's own threads.
@@ -48,9 +51,9 @@ DEAD_ADVICE = "Is it still plugged in and switched on? The engine is started aga
 
 def main() -> None:
     """Run the engine for the memory file that the command line names."""
-    live = attach(Path(sys.argv[1]))
-    engine = Engine(live)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the terminal's Ctrl-C: the console decides what ends when
+    live = _memory(Path(sys.argv[1]))
+    engine = Engine(live)
     signal.signal(signal.SIGTERM, lambda number, frame: engine.be_told())
     try:
         engine.run()
@@ -58,6 +61,19 @@ def main() -> None:
         engine.fail(str(error), "", 2)
     except Exception as error:
         engine.fail(f"{type(error).__name__}: {error}", "This is a fault of the program.", 1)
+
+
+def _memory(path: Path) -> Record:
+    """Load all that takes long, then wait for the memory: the console may still be making it."""
+    importlib.import_module("thumbline.cli.live_callback")
+    parent, until = os.getppid(), time.monotonic() + MEMORY_S
+    while time.monotonic() < until and os.getppid() == parent:
+        with suppress(OSError, InputError):
+            live = attach(path)
+            if live.setup.complete:
+                return live
+        time.sleep(MEMORY_LOOK_S)
+    sys.exit(f"no memory came at {path}")
 
 
 class Engine:

@@ -9,7 +9,7 @@ import numpy as np
 
 from thumbline.cli.live_memory import percentile_ns
 from thumbline.cli.view import SILENCE_DB, EngineView, MidiView, StringView, View
-from thumbline.dsp.event_ring import take_events
+from thumbline.dsp.event_reader import take_events
 from thumbline.dsp.live_record import ENDED, FAULT, PLAYING, READY
 from thumbline.dsp.records import ANALYSIS_STEP, BY_PLUCK, END, HANDOVER, LOCK, NOTE, PITCH, PLUCK, SILENT, Record
 from thumbline.dsp.records import FAULT as CHANNEL_FAULT

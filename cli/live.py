@@ -9,6 +9,7 @@ import click
 from thumbline.dsp.errors import InputError
 
 if TYPE_CHECKING:
+    from thumbline.cli.backstage import Backstage
     from thumbline.cli.live_run import Wishes
     from thumbline.cli.supervision import Outcome
     from thumbline.dsp.rig import Rig
@@ -69,31 +70,37 @@ def live(
     """
     if plain and as_json:
         raise InputError("--plain and --json are both given; accepted: one of them")
+    from thumbline.cli.backstage import Backstage
+    from thumbline.dsp.kernel_cache import are_compiled
+
     changes = {
         "live": {"input": input_device, "output": output_device, "sample_rate": rate, "block_frames": block},
         "midi": {"port": midi_port, "foot_port": foot_port},
     }
-    settings = _settings(rig_file, set_file, changes)
-    first = settings[0][1]
-    from thumbline.cli.live_run import Wishes
-    from thumbline.cli.progress import compile_kernels
-    from thumbline.dsp.compilation import are_compiled
+    with Backstage() as backstage:
+        if are_compiled():  # it loads for longer than all the others, so it begins before its memory is made
+            backstage.engine.start()
+        settings = _settings(rig_file, set_file, changes)
+        first = settings[0][1]
+        from thumbline.cli.live_run import Wishes
 
-    used_rate = _rate(take, rate, first)
-    click.echo(CAUTIONS, err=True)
-    if not are_compiled():  # where they are, only the engine needs to load them
-        compile_kernels()
-    wishes = Wishes(
-        settings=settings,
-        input_device=first.live.input,
-        output_device=first.live.output,
-        take="" if take is None else str(take),
-        rate=used_rate,
-        block=first.live.block_frames,
-        patience_s=wait,
-        quiet=quiet,
-    )
-    outcome = _run(wishes, plain=plain, as_json=as_json)
+        used_rate = _rate(take, rate, first)
+        click.echo(CAUTIONS, err=True)
+        if backstage.engine.process is None:
+            from thumbline.cli.progress import compile_kernels
+
+            compile_kernels()
+        wishes = Wishes(
+            settings=settings,
+            input_device=first.live.input,
+            output_device=first.live.output,
+            take="" if take is None else str(take),
+            rate=used_rate,
+            block=first.live.block_frames,
+            patience_s=wait,
+            quiet=quiet,
+        )
+        outcome = _run(wishes, backstage, plain=plain, as_json=as_json)
     if outcome.code == 2:
         raise InputError(outcome.text)
     if outcome.code:
@@ -139,17 +146,17 @@ def _rate(take: Path | None, rate: int | None, rig: "Rig") -> int:
         return opened.sample_rate
 
 
-def _run(wishes: "Wishes", *, plain: bool, as_json: bool) -> "Outcome":
+def _run(wishes: "Wishes", backstage: "Backstage", *, plain: bool, as_json: bool) -> "Outcome":
     """Play until something ends it."""
     from thumbline.cli.live_reports import JsonReport, PlainReport
     from thumbline.cli.live_run import play
 
     if as_json:
-        return play(wishes, JsonReport())
+        return play(wishes, backstage, JsonReport())
     if plain or not sys.stdout.isatty():
-        return play(wishes, PlainReport())
+        return play(wishes, backstage, PlainReport())
     from thumbline.cli.keys import Keyboard
     from thumbline.cli.live_screen import ScreenReport
 
     with Keyboard() as keyboard, ScreenReport() as screen:
-        return play(wishes, screen, keyboard, screen)
+        return play(wishes, backstage, screen, keyboard, screen)

@@ -94,6 +94,7 @@ def create(
     setup.routing[:, : setup.outputs] = routing
     request.split = 1
     request.interval = np.nan
+    setup.complete = 1
     return live
 
 

@@ -1,12 +1,8 @@
 """One run of `thumbline live`: the processes are started, looked at, shown, and ended, whatever ends it."""
 
 import contextlib
-import os
-import shutil
 import signal
-import tempfile
 import time
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
@@ -15,13 +11,13 @@ from types import FrameType
 from typing import Any
 
 from thumbline.cli.advice import Notice, Watch
+from thumbline.cli.backstage import Backstage
 from thumbline.cli.keeper_orders import write_orders
 from thumbline.cli.keys import Keyboard
 from thumbline.cli.listener import Listener
 from thumbline.cli.live_memory import create
 from thumbline.cli.live_reports import Report, summary
 from thumbline.cli.live_screen import ScreenReport, press
-from thumbline.cli.processes import Watched
 from thumbline.cli.routing import make_routing
 from thumbline.cli.supervision import Outcome, Supervision
 from thumbline.dsp.records import Record
@@ -29,8 +25,6 @@ from thumbline.dsp.rig import Rig
 
 #: Looks at the memory a second, with a screen and without.
 SCREEN_HZ, LINES_HZ = 15.0, 50.0
-#: Folders of the shared memory are called so, and the console's number.
-PREFIX = "thumbline-live-"
 #: The signals of a polite end, beside the terminal's Ctrl-C.
 TOLD_TO_END = [number for name in ("SIGTERM", "SIGHUP") if (number := getattr(signal, name, None)) is not None]
 
@@ -50,30 +44,6 @@ class Wishes:
     told: SimpleQueue[Notice] = field(default_factory=SimpleQueue)
 
 
-@contextlib.contextmanager
-def _private_folder() -> Iterator[Path]:
-    """A folder for the memory file: in memory where the system has such a place."""
-    shared = Path("/dev/shm")
-    base = shared if shared.is_dir() and os.access(shared, os.W_OK) else None
-    base = Path(tempfile.gettempdir()) if base is None else base
-    _remove_leftovers(base)
-    folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-", dir=base))
-    try:
-        yield folder
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
-
-
-def _remove_leftovers(base: Path) -> None:
-    """Remove the folders of runs that were killed."""
-    if os.name != "posix":
-        return  # there a number says nothing about who has it now
-    for folder in base.glob(f"{PREFIX}*"):
-        pid = folder.name.removeprefix(PREFIX).split("-")[0]
-        if pid.isdecimal() and Watched(int(pid)).ended:
-            shutil.rmtree(folder, ignore_errors=True)
-
-
 class _ToldToEndError(Exception):
     """A signal said so."""
 
@@ -87,7 +57,11 @@ def _told_to_end(number: int, frame: FrameType | None) -> None:
 
 
 def play(
-    wishes: Wishes, report: Report, keyboard: Keyboard | None = None, screen: ScreenReport | None = None
+    wishes: Wishes,
+    backstage: Backstage,
+    report: Report,
+    keyboard: Keyboard | None = None,
+    screen: ScreenReport | None = None,
 ) -> Outcome:
     """Run until the player, the end of the take, a signal or a fault ends it; then every string is open.
 
@@ -101,39 +75,38 @@ def play(
         bass_levels_db=rig.live.bass_levels_db,
         guitar_levels_db=rig.live.guitar_levels_db,
     )
-    with _private_folder() as folder:
-        memory = folder / "memory"
-        record = create(
-            memory,
-            wishes.settings,
-            rate=wishes.rate,
-            block_frames=wishes.block,
-            routing=routing,
-            input_device=wishes.input_device,
-            output_device=wishes.output_device,
-            take=wishes.take,
-        )
-        write_orders(memory, [rig for _, rig in wishes.settings])
-        supervision = Supervision(folder, memory, record, wishes.told.put, wishes.patience_s)
-        before = {number: signal.getsignal(number) for number in (signal.SIGINT, *TOLD_TO_END)}
+    memory = backstage.memory
+    record = create(
+        memory,
+        wishes.settings,
+        rate=wishes.rate,
+        block_frames=wishes.block,
+        routing=routing,
+        input_device=wishes.input_device,
+        output_device=wishes.output_device,
+        take=wishes.take,
+    )
+    write_orders(memory, [rig for _, rig in wishes.settings])
+    supervision = Supervision(backstage, record, wishes.told.put, wishes.patience_s)
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, *TOLD_TO_END)}
+    for number in before:
+        signal.signal(number, _told_to_end)
+    try:
+        report.start(_start_event(wishes, memory))
+        supervision.start()
+        outcome = _loop(wishes, record, supervision, report, keyboard, screen)
+    except KeyboardInterrupt:
+        outcome = Outcome(0)
+    except _ToldToEndError as error:
+        outcome = Outcome(1, f"told to end ({error}); every string is open")
+    finally:
         for number in before:
-            signal.signal(number, _told_to_end)
-        try:
-            report.start(_start_event(wishes, memory))
-            supervision.start()
-            outcome = _loop(wishes, record, supervision, report, keyboard, screen)
-        except KeyboardInterrupt:
-            outcome = Outcome(0)
-        except _ToldToEndError as error:
-            outcome = Outcome(1, f"told to end ({error}); every string is open")
-        finally:
-            for number in before:
-                signal.signal(number, signal.SIG_IGN)
-            supervision.stop()
-            for number, handler in before.items():
-                signal.signal(number, handler)
-        report.stop(outcome.code, summary(record))
-        return outcome
+            signal.signal(number, signal.SIG_IGN)
+        supervision.stop()
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    report.stop(outcome.code, summary(record))
+    return outcome
 
 
 def _loop(

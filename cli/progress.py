@@ -26,7 +26,7 @@ def progress_bar(label: str) -> Iterator[Callable[[float], None]]:
 
 def compile_kernels() -> None:
     """Compile the processor if that has not been done yet, and say so: it takes a while, once."""
-    from thumbline.dsp.compilation import are_compiled
+    from thumbline.dsp.kernel_cache import are_compiled
     from thumbline.dsp.processor import warm_up
 
     if not are_compiled():

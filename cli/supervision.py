@@ -10,15 +10,13 @@ A thread of its own does the watching and is the console's heartbeat, so that a 
 import contextlib
 import os
 import signal
-import subprocess
-import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 from thumbline.cli.advice import ENGINE_DIED, ENGINE_HANGS, KEEPER_DIED, KEEPER_HANGS, Notice
+from thumbline.cli.backstage import END_S, Backstage, Child
 from thumbline.cli.processes import Watched
 from thumbline.dsp.live_record import ENDED, FAULT, PLAYING, READY
 from thumbline.dsp.records import Record
@@ -32,8 +30,6 @@ ENGINE_SILENT_S, KEEPER_SILENT_S, KEEPER_HANGS_S = 0.5, 0.3, 0.6
 START_S = 180.0
 #: Between attempts to open an interface or a port that has gone, in seconds.
 RETRY_S = 1.0
-#: What is told to end may take this long, in seconds.
-END_S = 1.5
 
 
 @dataclass(frozen=True)
@@ -44,61 +40,21 @@ class Outcome:
     text: str = ""
 
 
-class _Child:
-    """One of the two processes."""
-
-    def __init__(self, module: str, arguments: Sequence[str], log: Path):
-        self._command = [sys.executable, "-m", module, *arguments]
-        self._log = log
-        self.process: subprocess.Popen[bytes] | None = None
-        self.started_ns = 0
-        self.retry_ns = 0
-
-    def start(self) -> None:
-        """Start it in a session of its own: the terminal's Ctrl-C is the console's business."""
-        with self._log.open("ab") as log:
-            self.process = subprocess.Popen(
-                self._command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True
-            )
-        self.started_ns = time.monotonic_ns()
-
-    @property
-    def code(self) -> int | None:
-        """Its exit code, None while it runs."""
-        return None if self.process is None else self.process.poll()
-
-    def kill(self) -> None:
-        """End it at once; it may be stopped or hang."""
-        if self.process is not None:
-            self.process.kill()
-            with contextlib.suppress(subprocess.TimeoutExpired):
-                self.process.wait(END_S)
-
-    def last_words(self) -> str:
-        """The last line that it printed."""
-        with contextlib.suppress(OSError):
-            lines = self._log.read_text(errors="replace").strip().splitlines()
-            return lines[-1] if lines else ""
-        return ""
-
-
 class Supervision:
     """Both processes and the thread that watches them.
 
     Args:
-        folder: private to this run; holds the memory file and what the processes print.
-        memory: the memory file.
-        live: the record in it.
+        backstage: the processes; the engine may have been started.
+        live: the record in their memory.
         tell: is called, from the watching thread, with what the player should know.
         patience_s: for how long what has gone is waited for before all ends with a fault.
     """
 
-    def __init__(self, folder: Path, memory: Path, live: Record, tell: Callable[[Notice], None], patience_s: float):
+    def __init__(self, backstage: Backstage, live: Record, tell: Callable[[Notice], None], patience_s: float):
         self._live = live
         self._tell = tell
         self._patience_ns = int(patience_s * 1e9)
-        self._engine = _Child("thumbline.cli.engine", [str(memory)], folder / "engine.log")
-        self._keeper = _Child("thumbline.cli.keeper", [str(memory)], folder / "keeper.log")
+        self._engine, self._keeper = backstage.engine, backstage.keeper
         self._charged = Watched(0)  # the keeper in charge
         self._lost_ns = {"engine": 0, "keeper": 0}
         self._lost_why: dict[str, Notice] = {}
@@ -108,11 +64,12 @@ class Supervision:
         self.outcome: Outcome | None = None  #: set when there is nothing left to watch
 
     def start(self) -> None:
-        """Start both processes and the watch. Returns at once."""
+        """Start what has not been started, and the watch. Returns at once."""
         self._live.console.pid = os.getpid()
         self._beat()
         self._keeper.start()
-        self._engine.start()
+        if self._engine.process is None:
+            self._engine.start()
         self._thread.start()
 
     def stop(self) -> None:
@@ -169,7 +126,7 @@ class Supervision:
                 return
             self._lose("engine", Notice("interface", fault, _text(engine.advice)) if fault else ENGINE_DIED)
             self._start_again("engine", child)
-        elif phase == PLAYING and int(engine.pid) == _pid(child):
+        elif phase == PLAYING and int(engine.pid) == child.pid:
             silent = now - int(engine.block_at_ns)
             if engine.block_at_ns and silent > max(ENGINE_SILENT_S * 1e9, 10e9 * engine.block_frames / engine.rate):
                 child.kill()
@@ -224,7 +181,7 @@ class Supervision:
             self._lost_why[name] = why
             self._tell(why)
 
-    def _start_again(self, name: str, child: _Child) -> None:
+    def _start_again(self, name: str, child: Child) -> None:
         """Start a process afresh, at once the first time, then once in a while until patience ends."""
         now = time.monotonic_ns()
         if now < child.retry_ns:
@@ -238,10 +195,6 @@ class Supervision:
     def _patience_is_over(self, name: str) -> bool:
         lost_ns = self._lost_ns[name]
         return bool(lost_ns) and time.monotonic_ns() - lost_ns > self._patience_ns
-
-
-def _pid(child: _Child) -> int:
-    return child.process.pid if child.process is not None else 0
 
 
 def _text(field: bytes) -> str:

@@ -9,18 +9,14 @@ from thumbline.dsp.ending import watch_end
 from thumbline.dsp.pitch import follow, forget_pick_noise, normalised_difference, pick_period
 from thumbline.dsp.pluck import answer_attack
 from thumbline.dsp.proof import THUMP, confirm, doubt
-from thumbline.dsp.records import HOP, SILENT, SOUNDING, Record
+from thumbline.dsp.records import HOP, SHORTEST_WINDOW_S, SILENT, SOUNDING, WINDOW_PERIODS, Record
 from thumbline.dsp.spans import span_power
 from thumbline.dsp.tracking import LOCK_CLARITY, lock, report, track
 
-#: Window of a sounding string's pitch, in periods, and the shortest one, in seconds.
-WINDOW_PERIODS, SHORTEST_WINDOW_S = 2.0, 0.008
 #: While a period is unknown, the window is this share of the longest one: soon nothing of the attack is left in it.
 UNKNOWN_WINDOW = 0.6
 #: While a period is unknown, the level is that of this share of the open string's: its wave may be all pulses.
 UNKNOWN_PERIOD_SHARE = 0.75
-#: A string left to itself does not fade faster than this.
-FASTEST_FADE_DB_S = 200.0
 
 
 @kernel

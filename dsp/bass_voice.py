@@ -18,9 +18,8 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.partial import partial_period
-from thumbline.dsp.records import ANALYSIS_STEP, HEADS, SILENT, SOUNDING, Record
+from thumbline.dsp.records import ANALYSIS_STEP, HEADS, SILENT, SOUNDING, SYNTH, Record
 
-SHIFTED, SYNTH = 0, 1
 #: Frames behind the newest at which a head starts: the interpolation looks one frame ahead.
 NEWEST = 2.0
 #: A jump lies about half-way between the period and the first partial's, so that all of a stiff string's partials stay

@@ -2,11 +2,18 @@
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
-from thumbline.dsp.records import BELIEVED, BY_PLUCK, BY_RULE, BY_STOP, HANDOVER, SILENT, Record
+from thumbline.dsp.records import (
+    BELIEVED,
+    BY_PLUCK,
+    BY_RULE,
+    BY_STOP,
+    HANDOVER,
+    LOWEST_PITCH,
+    LOWEST_STRING,
+    SILENT,
+    Record,
+)
 from thumbline.dsp.spans import frame_of
-
-#: Rules, in the order in which the rig file lists them.
-LOWEST_STRING, LOWEST_PITCH, LAST_PLUCKED = 0, 1, 2
 
 
 @kernel

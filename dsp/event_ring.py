@@ -1,6 +1,4 @@
-"""Events leave the kernel through a ring in the state record."""
-
-import numpy as np
+"""Events leave the kernel through a ring in the state record; ``event_reader`` is its other end."""
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.records import EVENTS, Record
@@ -20,14 +18,3 @@ def emit(
     event.extra = extra
     event.level = level
     st.events_written += 1
-
-
-def take_events(st: Record, read: int) -> tuple[np.ndarray, int]:
-    """Copy the events written since ``read`` of them had been.
-
-    Returns the events in order (dtype ``EVENT``) and the new count. Of more than ``EVENTS`` unread ones only the
-    newest are left.
-    """
-    written = int(st["events_written"])
-    first = max(read, written - EVENTS)
-    return st["events"][np.arange(first, written) & (EVENTS - 1)], written

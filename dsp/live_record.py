@@ -27,6 +27,7 @@ SETUP = record_type(
         ("block_frames", "i8"),
         ("inputs", "i8"),  # channels to be opened
         ("outputs", "i8"),
+        ("complete", "i8"),  # 1: all of the memory has been written
         ("routing", "f8", (OUTPUTS, ROUTES)),  # gain from bass, left, right to each output
     ]
 )

@@ -1,24 +1,29 @@
 """Compile a rig for a sample rate: the only step between settings in human units and the kernel's parameters."""
 
 import math
-from typing import Any
 
 import numpy as np
-from scipy import signal
 
-from thumbline.dsp import bass_voice, choice
-from thumbline.dsp.activity import FASTEST_FADE_DB_S, SHORTEST_WINDOW_S, WINDOW_PERIODS
 from thumbline.dsp.errors import InputError
+from thumbline.dsp.filters import butterworth, low_pass
 from thumbline.dsp.records import (
     ANALYSIS_STEP,
+    FASTEST_FADE_DB_S,
     HARMONICS,
     HISTORY,
     HOP,
     HOPS,
     LAGS,
+    LAST_PLUCKED,
+    LOWEST_PITCH,
+    LOWEST_STRING,
     PARAMS,
+    SHIFTED,
+    SHORTEST_WINDOW_S,
     SQUARES,
+    SYNTH,
     TAPS,
+    WINDOW_PERIODS,
     Record,
 )
 from thumbline.dsp.rig import Rig
@@ -61,11 +66,11 @@ SMOOTHING_S = 0.005
 LIMITER_RELEASE_S = 0.08
 
 RULES = {
-    "lowest string": choice.LOWEST_STRING,
-    "lowest pitch": choice.LOWEST_PITCH,
-    "last plucked": choice.LAST_PLUCKED,
+    "lowest string": LOWEST_STRING,
+    "lowest pitch": LOWEST_PITCH,
+    "last plucked": LAST_PLUCKED,
 }
-VOICES = {"shifted": bass_voice.SHIFTED, "synth": bass_voice.SYNTH}
+VOICES = {"shifted": SHIFTED, "synth": SYNTH}
 
 
 def compile_parameters(rig: Rig, rate: int) -> np.ndarray:
@@ -91,12 +96,6 @@ def compile_parameters(rig: Rig, rate: int) -> np.ndarray:
 def _power(db: np.ndarray) -> np.ndarray:
     """Level in dBFS as mean square in analysis steps."""
     return 10.0 ** (db / 10.0) / ANALYSIS_STEP**2
-
-
-def _second_order(kind: str, hz: float, rate: float) -> np.ndarray:
-    """b0 b1 b2 a1 a2 of a Butterworth filter of second order."""
-    section: np.ndarray = np.asarray(signal.butter(2, hz, kind, fs=rate, output="sos"))[0]
-    return section[[0, 1, 2, 4, 5]]
 
 
 def _per_string(setting: str | tuple[float, ...], unmeasured: float, n: int) -> np.ndarray:
@@ -130,12 +129,11 @@ def _analysis(p: Record, rig: Rig) -> None:
     assert taps <= TAPS
     p["taps"] = taps
     p["fir_mask"] = 2 ** math.ceil(math.log2(taps)) - 1
-    window: Any = ("kaiser", 4.5)  # SciPy's types know windows without parameters only
-    p["fir"][:taps] = signal.firwin(taps, 0.36 * tick_rate, fs=p["rate"], window=window) if taps > 1 else 1.0
+    p["fir"][:taps] = low_pass(taps, 0.36 * tick_rate, p["rate"], 4.5)
     open_hz = np.asarray(midi_to_hz(rig.open_midi, rig.instrument.a4_hz))
     frets = rig.instrument.frets - rig.instrument.capo
     for s in range(n):
-        p["highpass"][:, s] = _second_order("highpass", 0.45 * open_hz[s], tick_rate)
+        p["highpass"][:, s] = butterworth("highpass", 0.45 * open_hz[s], tick_rate)
     lag_max = np.ceil(tick_rate / (open_hz * 2.0 ** (-BELOW_OPEN / 12.0)))
     if lag_max.max() > LAGS - 8:
         low = int(np.argmax(lag_max))
@@ -184,7 +182,7 @@ def _sound(p: Record, rig: Rig) -> None:
     p["dynamics"] = rig.bass.dynamics
     tone_hz = rig.bass.tone_hz
     if tone_hz < 0.45 * rate:
-        p["tone"] = _second_order("lowpass", tone_hz, rate)
+        p["tone"] = butterworth("lowpass", tone_hz, rate)
     else:
         p["tone"][0] = 1.0
     p["fade_step"] = 1e3 / (rig.bass.crossfade_ms * rate)

@@ -4,7 +4,7 @@ import numpy as np
 
 from thumbline.dsp.ending import end_all
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.event_ring import take_events
+from thumbline.dsp.event_reader import take_events
 from thumbline.dsp.parameters import HIGHEST_RATE, compile_parameters
 from thumbline.dsp.process import decide, process
 from thumbline.dsp.records import EVENT, OUTPUTS

@@ -10,12 +10,23 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.choice import LAST_PLUCKED, LOWEST_PITCH, may_carry
+from thumbline.dsp.choice import may_carry
 from thumbline.dsp.ending import FADED, STOPPED
 from thumbline.dsp.levels import in_decibels, loudest_now
 from thumbline.dsp.partial import partial_period
 from thumbline.dsp.processor import Processor
-from thumbline.dsp.records import BY_PLUCK, BY_STOP, END, HANDOVER, PLUCK, PLUCKED, SILENT, Record
+from thumbline.dsp.records import (
+    BY_PLUCK,
+    BY_STOP,
+    END,
+    HANDOVER,
+    LAST_PLUCKED,
+    LOWEST_PITCH,
+    PLUCK,
+    PLUCKED,
+    SILENT,
+    Record,
+)
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.tuning import hz_to_midi, midi_to_note
 

@@ -57,6 +57,14 @@ SILENT, PLUCKED, SOUNDING = 0, 1, 2
 #: Whether a pluck is believed to be one: not asked yet; yes; no, it is a thump or a knock so far.
 UNPROVED, BELIEVED, DOUBTED = 0, 1, 2
 
+#: Rules by which the bass string is chosen, in the order in which the rig file lists them, and voices of the bass.
+LOWEST_STRING, LOWEST_PITCH, LAST_PLUCKED = 0, 1, 2
+SHIFTED, SYNTH = 0, 1
+#: Window of a sounding string's pitch, in periods, and the shortest one, in seconds.
+WINDOW_PERIODS, SHORTEST_WINDOW_S = 2.0, 0.008
+#: A string left to itself does not fade faster than this, in dB a second.
+FASTEST_FADE_DB_S = 200.0
+
 #: Analysis samples are whole multiples of this step (-120 dBFS), so that sums of their squares are exact integers
 #: that can be added up for weeks without drift.
 ANALYSIS_STEP = 2.0**-20

@@ -32,7 +32,7 @@ import soundfile
 from tests.cli.jack_server import jack_server
 from tests.cli.jack_stage import Stage
 from thumbline.cli.live_memory import attach
-from thumbline.dsp.event_ring import take_events
+from thumbline.dsp.event_reader import take_events
 from thumbline.dsp.records import HOP, PLUCK, Record
 
 DEMO = Path(__file__).parents[2] / "data" / "demo.flac"

@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from thumbline.dsp import compilation
-from thumbline.dsp.compilation import are_compiled, cache_folder, kernel
+from thumbline.dsp import kernel_cache
+from thumbline.dsp.compilation import kernel
+from thumbline.dsp.kernel_cache import are_compiled, cache_folder
 from thumbline.dsp.processor import warm_up
 from thumbline.dsp.records import END, HANDOVER, LOCK, NOTE, PLUCK
 
@@ -56,7 +57,7 @@ def test_an_edited_kernel_or_what_it_imports_means_another_folder(
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     package = tmp_path / "package"
     package.mkdir()
-    monkeypatch.setattr(compilation, "__file__", str(package / "compilation.py"))
+    monkeypatch.setattr(kernel_cache, "__file__", str(package / "compilation.py"))
     importing = "from thumbline.dsp.compilation import kernel\nfrom thumbline.dsp.numbers import N\n"
     folders = []
     for name, text in (
@@ -77,7 +78,7 @@ def test_an_edited_kernel_or_what_it_imports_means_another_folder(
 
 
 def test_every_source_of_a_kernel_counts() -> None:
-    held = compilation._kernel_sources()
+    held = kernel_cache._kernel_sources()
     assert {"process", "records", "compilation", "choice", "spans"} <= held.keys()
     assert not {"render", "overview", "rig"} & held.keys()
 

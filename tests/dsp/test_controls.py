@@ -10,7 +10,7 @@ import pytest
 from scipy import signal
 
 from thumbline.dsp.controls import RAMP_S, change_setting, set_out
-from thumbline.dsp.event_ring import take_events
+from thumbline.dsp.event_reader import take_events
 from thumbline.dsp.process import process
 from thumbline.dsp.records import BASS, BY_RULE, END, HANDOVER, LEFT, LOCK, OUTPUTS, PLUCK, RIGHT
 from thumbline.dsp.rig import Rig

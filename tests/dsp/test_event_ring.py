@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from thumbline.dsp.event_ring import emit, take_events
+from thumbline.dsp.event_reader import take_events
+from thumbline.dsp.event_ring import emit
 from thumbline.dsp.records import EVENT, EVENTS, PITCH, STATE
 
 
