@@ -23,6 +23,15 @@ CLIPPING = 0.999
 SETTLE_NS = 1_000_000_000
 
 
+#: The largest block that `--block` accepts.
+LARGEST_BLOCK = 2048
+
+
+def _room_for(block: int) -> str:
+    larger = f"a larger block (--block {2 * block}) or " if 2 * block <= LARGEST_BLOCK else ""
+    return f"{larger}fewer other programs help"
+
+
 @dataclass(frozen=True)
 class Notice:
     """Something that the player should know."""
@@ -58,6 +67,7 @@ class Watch:
         self._live = live
         self._channels = channels
         self._told_ns: dict[str, int] = {}
+        self._trouble = ""
         self._counts = {"missed": 0, "late": 0, "lost": 0}
         self._present = {"midi port": True, "foot port": True}
 
@@ -94,13 +104,13 @@ class Watch:
             yield Notice(
                 "missed blocks",
                 f"The interface lost {missed} block{'s' * (missed != 1)} of sound",
-                f"a larger block (--block {2 * block}) or fewer other programs help",
+                _room_for(block),
             )
         if late := self._more("late", int(engine.late)):
             yield Notice(
                 "late blocks",
                 f"{late} block{'s' * (late != 1)} took longer than the {block} frames last",
-                f"a larger block (--block {2 * block}) or fewer other programs help",
+                _room_for(block),
             )
         peaks = np.asarray(engine.input_peak)[: len(self._channels)]
         for s in np.flatnonzero(peaks >= CLIPPING):
@@ -119,6 +129,9 @@ class Watch:
 
     def _midi(self) -> Iterator[Notice]:
         keeper = self._live.keeper
+        if (trouble := bytes(keeper.fault).decode(errors="replace")) and trouble != self._trouble:
+            self._trouble = trouble
+            yield Notice("midi", trouble[0].upper() + trouble[1:])
         if lost := self._more("lost", int(keeper.lost)):
             yield Notice("lost events", f"The MIDI sender came too late for {lost} events", "stop other heavy programs")
         if float(keeper.wire_share) > BUSY_WIRE and self._again("wire"):

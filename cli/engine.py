@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thumbline.cli.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded
+from thumbline.cli.processes import hurry
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.live_record import LIVE
 from thumbline.dsp.records import Record
@@ -133,7 +134,7 @@ class Engine:
             return NullStream(self._live)
         from thumbline.cli.device_stream import DeviceStream
 
-        hurry()
+        hurry(PRIORITY, children=True)  # the stream's threads
         return DeviceStream(self._live)
 
     def _console_is_gone(self) -> bool:
@@ -200,13 +201,6 @@ def warm_up(live: Record) -> None:
     out = np.zeros((frames, int(live.setup.outputs)), np.float32)
     for _ in range(WARM_BLOCKS):
         call(copy, 0.1 * noise, out)
-
-
-def hurry() -> None:
-    """Ask the system for real-time scheduling, which the stream's threads inherit; do without if it is refused."""
-    if hasattr(os, "sched_setscheduler"):
-        with suppress(OSError):
-            os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))
 
 
 if __name__ == "__main__":

@@ -11,57 +11,45 @@ Exit codes: 0 told to end or the console has ended, 2 a port that the rig names 
 import contextlib
 import os
 import signal
-import subprocess
 import sys
 import time
-import traceback
 from pathlib import Path
-from types import FrameType
 
+from thumbline.cli.companion import Companion
 from thumbline.cli.keeper_orders import Orders, read_orders
 from thumbline.cli.keeper_round import Keeper
 from thumbline.cli.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded
-from thumbline.cli.midi_ports import InputPort, OutputPort
-from thumbline.cli.processes import Charge, Watched
+from thumbline.cli.midi_ports import OutputPort, no_library
+from thumbline.cli.processes import Charge, Watched, hurry, leave_with, state_of
+from thumbline.cli.signals import Told
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.records import Record
 
 #: Time between rounds, and between looks of one who stands by, in seconds.
 ROUND_S, STAND_BY_S = 0.0005, 0.01
-#: A keeper in charge whose heartbeat is older than this hangs, in nanoseconds.
+#: A keeper in charge that waits and whose heartbeat is older than this hangs, in nanoseconds.
 HANGS_NS = 200_000_000
-#: The same while it connects its ports.
-START_HANGS_NS = 1_000_000_000
+#: The same while it connects its port, while it waits for a processor, and for the process that hears the feet.
+SLOW_NS = 1_000_000_000
+#: What Linux says of a process that a signal has stopped (``processes.state_of``).
+STOPPED = "T"
+#: Real-time priority that is asked for: below the engine's.
+PRIORITY = 50
 #: How long closing the ports may take, in seconds.
 CLOSE_S = 0.3
-#: How often it is seen to that somebody stands by, in seconds.
-STANDBY_LOOK_S = 1.0
-
-
-class _Told:
-    """Whether a signal has said that this process is to end."""
-
-    def __init__(self):
-        self.to_end = False
-        for name in ("SIGTERM", "SIGINT", "SIGHUP"):
-            if (number := getattr(signal, name, None)) is not None:
-                signal.signal(number, self._end)
-
-    def _end(self, number: int, frame: FrameType | None) -> None:
-        self.to_end = True
 
 
 def keep(memory: Path) -> int:
     """Stand by until in charge, then keep until told to end; returns the exit code."""
-    told = _Told()
+    told = Told()
     live = attach(memory)
     orders = read_orders(memory)
-    charge = Charge(memory.with_name(memory.name + ".charge"))
+    charge = Charge.of(memory, "charge")
     if charge.take():
-        return _in_charge(live, orders, memory, told, _Ports(orders))
-    next_in_line = Charge(memory.with_name(memory.name + ".standby"))
+        return _in_charge(live, orders, memory, told, OutputPort(orders.port))
+    next_in_line = Charge.of(memory, "standby")
     console = Watched(int(live.console.pid))
-    ports = None
+    out = None
     while not charge.take():
         if told.to_end or (console.ended and int(live.keeper.phase) == ENDED):
             return 0
@@ -69,116 +57,87 @@ def keep(memory: Path) -> int:
             _end_if_hanging(live)
             # A client of a MIDI system may take a quarter of a second to make; connecting it takes a millisecond. It is
             # not connected ahead: JACK mixes the buffers of two senders, and that of a dead one spoils the mixture.
-            ports = ports or _Ports(orders)
+            out = out or OutputPort(orders.port)
         time.sleep(STAND_BY_S)
     next_in_line.give_back()
     if (live.request.stop or console.ended) and int(live.keeper.phase) == ENDED:
         return 0  # who was in charge has opened every string
-    return _in_charge(live, orders, memory, told, ports or _Ports(orders))
-
-
-class _Ports:
-    """The keeper's ports, made but not yet opened."""
-
-    def __init__(self, orders: Orders):
-        self.out = OutputPort(orders.port)
-        self.feet: InputPort | None = None
-        self._foot_port = orders.foot_port if orders.feet or orders.foot_port else None
-
-    def open(self, *, wait: bool) -> None:
-        """Connect to the module; raises InputError as :meth:`OutputPort.open`."""
-        self.out.open(wait=wait)
-
-    def open_feet(self, *, wait: bool) -> None:
-        """Connect to the foot controller, likewise; the module comes first."""
-        if self._foot_port is not None:
-            self.feet = InputPort(self._foot_port)
-            self.feet.open(wait=wait)
-
-    def close(self) -> None:
-        """Leave the MIDI system in order, so that the next in line is let in at once; where that hangs, just leave."""
-        if hasattr(signal, "setitimer"):
-            signal.signal(signal.SIGALRM, signal.SIG_DFL)  # ends the process even while the interpreter is locked
-            signal.setitimer(signal.ITIMER_REAL, CLOSE_S)
-        self.out.close()
-        if self.feet is not None:
-            self.feet.close()
+    return _in_charge(live, orders, memory, told, out or OutputPort(orders.port))
 
 
 def _end_if_hanging(live: Record) -> None:
-    keeper = live.keeper
-    patience_ns = {READY: HANGS_NS, PLAYING: HANGS_NS, STARTING: START_HANGS_NS}.get(int(keeper.phase))
-    pid = int(keeper.pid)
-    if pid and patience_ns is not None and time.monotonic_ns() - int(keeper.beat_ns) > patience_ns:
-        with contextlib.suppress(ProcessLookupError):
-            os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+    keeper, pid = live.keeper, int(live.keeper.pid)
+    if not pid or int(keeper.phase) not in (STARTING, READY, PLAYING):
+        return
+    state = state_of(pid)
+    # One that would run has not been given a processor; it is let live a little longer.
+    patience_ns = SLOW_NS if state == "R" or int(keeper.phase) == STARTING else HANGS_NS
+    if state == STOPPED or time.monotonic_ns() - int(keeper.beat_ns) > patience_ns:
+        _kill(pid)
 
 
-def _in_charge(live: Record, orders: Orders, memory: Path, told: _Told, ports: _Ports) -> int:
+def _kill(pid: int) -> None:
+    with contextlib.suppress(ProcessLookupError):
+        os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+
+
+def _in_charge(live: Record, orders: Orders, memory: Path, told: Told, out: OutputPort) -> int:
     keeper = live.keeper
     # Who takes over waits for a port that has gone; the first one says so if it never was there.
     first = int(keeper.pid) == 0
-    keeper.pid, keeper.beat_ns, keeper.fault, keeper.phase = os.getpid(), time.monotonic_ns(), b"", STARTING
-    work, standby = Keeper(live, orders, ports.out), _Standby(memory)
+    keeper.pid, keeper.beat_ns, keeper.fault, keeper.phase = told.pid, time.monotonic_ns(), b"", STARTING
+    work, standby, feet = Keeper(live, orders, out), Companion("keeper", "standby", memory), None
+    if orders.feet or orders.foot_port:
+        feet = Companion("feet", "feet", memory)
     try:
-        ports.open(wait=not first)
-        work.begin()
-        ports.open_feet(wait=not first)
-        work.feet = ports.feet
+        out.open(wait=not first)
     except InputError as error:
-        keeper.fault, keeper.phase, keeper.pid = encoded(str(error), 512), FAULT, 0
-        print(error, file=sys.stderr)
-        return 2
+        keeper.fault = encoded(str(error), 512)
+        return _refused(live)
+    keeper.fault = encoded(no_library(), 512)
+    hurry(PRIORITY, children=False)
+    work.begin()
     try:
         while not told.to_end and work.round():
-            standby.see_to_it()
+            if int(live.engine.phase) != STARTING:  # it has the processors for itself until it plays
+                standby.see_to_it()
+            if feet is not None:
+                _see_to(feet, live)
+                if feet.code == 2:
+                    break
             time.sleep(ROUND_S)
     finally:
         work.end()
         keeper.phase = ENDED
-    ports.close()
+    if feet is not None and feet.code == 2:
+        return _refused(live)
+    _close(out)
     return 0
 
 
-class _Standby:
-    """Sees to it that somebody stands by."""
-
-    def __init__(self, memory: Path):
-        self._memory = memory
-        self._line = Charge(memory.with_name(memory.name + ".standby"))
-        self._started: subprocess.Popen[bytes] | None = None
-        self._look_at = 0.0
-
-    def see_to_it(self) -> None:
-        """Start one, unless there is one or it is on its way."""
-        now = time.monotonic()
-        if now < self._look_at or (self._started is not None and self._started.poll() is None):
-            return
-        self._look_at = now + STANDBY_LOOK_S
-        if self._memory.exists() and self._line.take():
-            self._line.give_back()
-            self._started = subprocess.Popen(
-                [sys.executable, "-m", "thumbline.cli.keeper", str(self._memory)],
-                stdin=subprocess.DEVNULL,
-                start_new_session=True,
-            )
+def _see_to(feet: Companion, live: Record) -> None:
+    """See to it that the foot controller is heard, by a process that does not hang."""
+    keeper = live.keeper
+    if int(keeper.feet_pid) and time.monotonic_ns() - int(keeper.feet_beat_ns) > SLOW_NS:
+        _kill(int(keeper.feet_pid))
+        keeper.feet_pid = 0
+    feet.see_to_it()
 
 
-def main() -> None:
-    """Run the keeper of the memory file that is named, and leave without tidying up what may hang."""
-    code = 1
-    try:
-        code = keep(Path(sys.argv[1]))
-    except InputError as error:
-        print(error, file=sys.stderr)
-        code = 2
-    except BaseException:
-        traceback.print_exc()
-    finally:
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(code)
+def _refused(live: Record) -> int:
+    """Leave because of a port that the rig names and that is not there; ``keeper.fault`` says which."""
+    live.keeper.phase, live.keeper.pid = FAULT, 0
+    print(bytes(live.keeper.fault).decode(), file=sys.stderr)
+    return 2
+
+
+def _close(out: OutputPort) -> None:
+    """Leave the MIDI system in order, so that the next in line is let in at once; where that hangs, just leave."""
+    if hasattr(signal, "setitimer"):
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)  # ends the process even while the interpreter is locked
+        signal.setitimer(signal.ITIMER_REAL, CLOSE_S)
+    out.close()
 
 
 if __name__ == "__main__":
-    main()
+    leave_with(keep)

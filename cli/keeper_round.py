@@ -1,22 +1,21 @@
-"""The keeper's work: one round of looking at the shared memory, the foot controller and the port, and of sending.
+"""The keeper's work: one round of looking at the shared memory, the port, and of sending.
 
 A round never waits. What it sends goes out in the order: what forces the strings open, hand-overs as they were
-decided, what has come due, what the feet asked for.
+decided, what has come due.
 """
 
-import math
 import time
 from collections import deque
 from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from thumbline.cli.feet import controls
 from thumbline.cli.keeper_orders import Orders
 from thumbline.cli.live_memory import PLAYING, READY, bin_of, encoded, frame_time_ns
 from thumbline.cli.memory_cells import cell
-from thumbline.cli.midi_ports import InputPort, OutputPort
+from thumbline.cli.midi_ports import OutputPort
 from thumbline.cli.processes import Watched
-from thumbline.dsp.foot import Controls, FootBoard
 from thumbline.dsp.live_bass_line import LiveBassLine
 from thumbline.dsp.live_mutes import LiveMutes
 from thumbline.dsp.mutes import ControlChange, open_set_of
@@ -64,9 +63,7 @@ class Keeper:
 
     def __init__(self, live: Record, orders: Orders, out: OutputPort):
         self._live, self._orders, self._out = live, orders, out
-        self.feet: InputPort | None = None  #: where the foot controller is heard
         self._now = {path: cell(live, path) for path in LOOKED_AT}
-        self._board = FootBoard(orders.feet)
         self._bass_line = LiveBassLine(orders.bass_channel, orders.bend_range) if orders.bass_notes else None
         self._setting = -1
         self._mutes = LiveMutes(orders.strings, ())
@@ -109,7 +106,6 @@ class Keeper:
             self._forced = ""
             self._send_mutes(self._mutes.release(now_ns * 1e-9), now_ns)
         self._send_mutes(self._mutes.due(now_ns * 1e-9), now_ns)
-        self._hear_feet()
         self._look_at_ports(now_ns)
         if now_ns - self._reported_ns > REPORT_NS:
             self._report(now_ns)
@@ -223,8 +219,9 @@ class Keeper:
     def _tune(self) -> None:
         """Let the notes follow what the setting and the player say of the bass."""
         if self._bass_line is not None:
-            setting, params = self._orders.settings[self._setting], self._live.params[self._setting]
-            self._bass_line.tune(setting.a4_hz, self._controls().interval, params["typical_power"])
+            live = self._live
+            setting, params = self._orders.settings[self._setting], live.params[self._setting]
+            self._bass_line.tune(setting.a4_hz, controls(live, self._orders).interval, params["typical_power"])
 
     def _count_wait(self, wait_ns: int) -> None:
         keeper = self._live.keeper
@@ -232,44 +229,11 @@ class Keeper:
         keeper.wait_worst_ns = max(int(keeper.wait_worst_ns), wait_ns)
         keeper.wait_bins[bin_of(wait_ns)] += 1
 
-    def _hear_feet(self) -> None:
-        if self.feet is None:
-            return
-        for message in self.feet.receive():
-            keeper = self._live.keeper
-            keeper.foot_last = [*message[:3], 0, 0][:3]
-            keeper.foot_count += 1
-            before = self._controls()
-            self._ask_for(before, self._board.feed(message, before))
-
-    def _controls(self) -> Controls:
-        live = self._live
-        request, setting = live.request, self._orders.settings[int(live.request.setting)]
-        interval = float(request.interval)
-        return Controls(
-            split=bool(request.split),
-            hold=bool(request.hold),
-            all_open=bool(request.all_open),
-            bass_level_db=float(request.bass_level_db),
-            tone_hz=float(request.tone_hz) or setting.tone_hz,
-            interval=setting.interval if math.isnan(interval) else interval,
-            setting=int(request.setting),
-            settings=len(self._orders.settings),
-        )
-
-    def _ask_for(self, before: Controls, after: Controls) -> None:
-        """Write what the foot has changed, and nothing else: the console writes too."""
-        for name in Controls.__dataclass_fields__:
-            if (value := getattr(after, name)) != getattr(before, name):
-                self._live.request[name] = value
-
     def _look_at_ports(self, now_ns: int) -> None:
         if self._out.look(now_ns):
             self._send_mutes(self._mutes.whole_state(now_ns * 1e-9), now_ns)
             if self._bass_line is not None:
                 self._send(self._bass_line.begin(), now_ns)
-        if self.feet is not None:
-            self.feet.look(now_ns)
 
     def _send_mutes(self, messages: Iterable[ControlChange], now_ns: int) -> int:
         return self._send([message.bytes() for message in messages], now_ns)
@@ -293,6 +257,3 @@ class Keeper:
             keeper.closed[string - 1] = string in closed
         keeper.phase = PLAYING if not self._forced else READY
         keeper.port, keeper.port_present = encoded(self._out.name or self._out.wanted, 256), self._out.present
-        if self.feet is not None:
-            keeper.foot_port = encoded(self.feet.name or self.feet.wanted, 256)
-            keeper.foot_present = self.feet.present

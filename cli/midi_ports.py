@@ -21,6 +21,8 @@ from thumbline.dsp.errors import InputError
 CLIENT = "thumbline"
 #: Time between looks for a port that has gone or may go, in nanoseconds. One look under JACK takes 0.1 ms.
 LOOK_NS = 50_000_000
+#: What is said where a port is wanted and there can be none.
+NO_SYSTEM = "no MIDI system answers here; accepted: none, or start JACK, or load the system's driver (snd-seq on Linux)"
 #: The same for MIDI systems, while none answers.
 SYSTEM_LOOK_NS = 1_000_000_000
 
@@ -47,8 +49,19 @@ def _library() -> Any:
     return rtmidi
 
 
+def no_library() -> str:
+    """Return why there is no MIDI at all on this computer, in one line; "" if the library can be loaded."""
+    try:
+        _library()
+    except ImportError as error:
+        return f"there is no MIDI: python-rtmidi cannot be loaded ({error}); all else works"
+    return ""
+
+
 def _opened(kind: str, client: str) -> list[Any]:
     """A client in each MIDI system that answers; ``kind`` is MidiOut or MidiIn."""
+    if no_library():
+        return []
     rtmidi = _library()
     clients = []
     with _quiet():
@@ -110,15 +123,11 @@ class _Port:
         """
         if not self._clients:
             if self.wanted and not wait:  # a computer without MIDI can still play
-                raise InputError(f"MIDI port is {self.wanted!r}, but no MIDI system answers here; {self._advice()}")
+                raise InputError(f"MIDI port is {self.wanted!r}, but {no_library() or NO_SYSTEM}")
         elif not self.wanted:
             self._open_own()
         elif not self._connect() and not wait:
             raise InputError(f"MIDI port is {self.wanted!r}; {self._choices()}")
-
-    @staticmethod
-    def _advice() -> str:
-        return "accepted: none, or start JACK, or load the system's MIDI driver (snd-seq on Linux)"
 
     def _open_own(self) -> None:
         self._client = self._clients[0]

@@ -3,8 +3,13 @@
 import contextlib
 import os
 import select
+import sys
+import traceback
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn, Self
+
+from thumbline.dsp.errors import InputError
 
 
 class Watched:
@@ -56,6 +61,11 @@ class Charge:
         self._path = path
         self._file: Any = None
 
+    @classmethod
+    def of(cls, memory: Path, name: str) -> Self:
+        """The lock that processes of one memory file know by ``name``."""
+        return cls(memory.with_name(f"{memory.name}.{name}"))
+
     def take(self) -> bool:
         """Take it if nobody else has it; True if it is ours now."""
         if self._file is not None:
@@ -85,3 +95,38 @@ def _lock(file: Any) -> None:
         import msvcrt
 
         msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+
+
+def state_of(pid: int) -> str:
+    """Return Linux's letter for what a process does: R runs or would, S and D wait, T is stopped; "" elsewhere."""
+    with contextlib.suppress(OSError, IndexError):
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0]
+    return ""
+
+
+def hurry(priority: int, *, children: bool) -> None:
+    """Ask the system for real-time scheduling; do without if it is refused.
+
+    ``priority`` is 1 to 99 (POSIX). Threads and processes started from here on have it too if ``children``; without,
+    only where the system can tell (Linux).
+    """
+    if hasattr(os, "sched_setscheduler"):
+        policy = os.SCHED_FIFO | (0 if children else getattr(os, "SCHED_RESET_ON_FORK", 0))
+        with contextlib.suppress(OSError):
+            os.sched_setscheduler(0, policy, os.sched_param(priority))
+
+
+def leave_with(work: Callable[[Path], int]) -> NoReturn:
+    """Do the work of the process whose first argument is a memory file, and leave without tidying up what may hang."""
+    code = 1
+    try:
+        code = work(Path(sys.argv[1]))
+    except InputError as error:
+        print(error, file=sys.stderr)
+        code = 2
+    except BaseException:
+        traceback.print_exc()
+    finally:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)

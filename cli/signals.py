@@ -1,7 +1,22 @@
 """Being told to stop."""
 
+import os
 import signal
 from types import FrameType
+
+
+class Told:
+    """Whether a signal has said that this process is to end."""
+
+    def __init__(self) -> None:
+        self.pid = os.getpid()
+        self.to_end = False
+        for name in ("SIGTERM", "SIGINT", "SIGHUP"):
+            if (number := getattr(signal, name, None)) is not None:
+                signal.signal(number, self._end)
+
+    def _end(self, number: int, frame: FrameType | None) -> None:
+        self.to_end = True
 
 
 def interrupt(number: int, frame: FrameType | None) -> None:

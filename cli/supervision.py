@@ -85,6 +85,7 @@ class Supervision:
         self._engine.kill()
         self._kill_charged()
         self._keeper.kill()
+        _kill(Watched(int(self._live.keeper.feet_pid)))
 
     def _engine_has_ended(self) -> bool:
         return self._engine.process is None or self._engine.code is not None
@@ -97,9 +98,7 @@ class Supervision:
         return ended and (self._keeper.process is None or self._keeper.code is not None)
 
     def _kill_charged(self) -> None:
-        if self._charged.pid and not self._charged.ended:
-            with contextlib.suppress(ProcessLookupError, PermissionError):
-                os.kill(self._charged.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+        _kill(self._charged)
 
     def _beat(self) -> None:
         self._live.console.beat_ns = time.monotonic_ns()
@@ -149,7 +148,7 @@ class Supervision:
         keeper, child = self._live.keeper, self._keeper
         now = time.monotonic_ns()
         phase, pid = int(keeper.phase), int(keeper.pid)
-        if child.code == 2 and not self._played:
+        if child.code == 2:  # only the first one says so: who takes over waits
             self.outcome = Outcome(2, _text(keeper.fault) or child.last_words())
             return
         if pid != self._charged.pid:
@@ -195,6 +194,12 @@ class Supervision:
     def _patience_is_over(self, name: str) -> bool:
         lost_ns = self._lost_ns[name]
         return bool(lost_ns) and time.monotonic_ns() - lost_ns > self._patience_ns
+
+
+def _kill(process: Watched) -> None:
+    if process.pid and not process.ended:
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.kill(process.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
 
 
 def _text(field: bytes) -> str:

@@ -80,7 +80,7 @@ ENGINE = record_type(
     ]
 )
 
-#: What the keeper says. Written by the keeper alone.
+#: What the keeper says. Written by the keeper in charge.
 KEEPER = record_type(
     [
         ("pid", "i8"),
@@ -98,6 +98,8 @@ KEEPER = record_type(
         ("wait_bins", "i8", BINS),
         ("port", "S256"),
         ("port_present", "i8"),
+        ("feet_pid", "i8"),  # from here on by the process that hears the foot controller
+        ("feet_beat_ns", "i8"),
         ("foot_port", "S256"),
         ("foot_present", "i8"),
         ("foot_last", "u1", 3),  # bytes of the last message from the foot controller
