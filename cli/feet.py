@@ -32,7 +32,8 @@ def hear(memory: Path) -> int:
     told = Told()
     live, orders = attach(memory), read_orders(memory)
     keeper = live.keeper
-    if not Charge.of(memory, "feet").take():
+    charge = Charge.of(memory, "feet")
+    if not charge.take():
         return 0
     console = Watched(int(live.console.pid))
     keeper.feet_beat_ns = time.monotonic_ns()

@@ -1,5 +1,6 @@
 """A stage for tests: a guitar that plays a take over and over, a room, and a sound module, all JACK clients."""
 
+import json
 import os
 import subprocess
 import sys
@@ -123,36 +124,57 @@ class Stage:
         self.module.close()
 
 
+class StageApart:
+    """A stage in a process of its own, which may come to grief with the server, and is not held up by the test."""
+
+    def __init__(self, server: JackServer, take: Path, folder: Path):
+        self.rig = folder / "stage.toml"  #: settings that fit the stage
+        code = "import sys; from tests.cli.jack_stage import stand; stand(*sys.argv[1:])"
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", code, server.name, str(take), str(folder)],
+            env=os.environ | server.environment,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            cwd=Path(__file__).parents[2],
+        )
+        assert self._process.stdout is not None
+        assert self._process.stdout.readline() == b"ready\n"
+
+    def finish(self) -> tuple[int, list[tuple[int, float, int, int]]]:
+        """End it; returns the frame at which the take began, and what the module has heard, as ``Module.messages``."""
+        out, _ = self._process.communicate(timeout=10.0)
+        begun, *messages = json.loads(out)
+        return begun, [(frame, at, string, value) for frame, at, string, value in messages]
+
+    def close(self) -> None:
+        """End it, in order if that can be: a server with a client that was killed takes seconds to end."""
+        if self._process.poll() is None:
+            try:
+                self._process.communicate(timeout=1.5)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.communicate()
+
+
 @contextmanager
-def stage_apart(server: JackServer, take: Path, folder: Path) -> Iterator[Path]:
-    """Run a stage in a process of its own, which may come to grief with the server; yields the rig that fits it."""
-    code = "import sys; from tests.cli.jack_stage import stand; stand(*sys.argv[1:])"
-    process = subprocess.Popen(
-        [sys.executable, "-c", code, server.name, str(take), str(folder)],
-        env=os.environ | server.environment,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        cwd=Path(__file__).parents[2],
-    )
-    assert process.stdin is not None
-    assert process.stdout is not None
+def stage_apart(server: JackServer, take: Path, folder: Path) -> Iterator[StageApart]:
+    """Run a stage in a process of its own."""
+    stage = StageApart(server, take, folder)
     try:
-        assert process.stdout.readline() == b"ready\n"
-        yield folder / "stage.toml"
+        yield stage
     finally:
-        process.kill()
-        process.wait()
-        process.stdin.close()
-        process.stdout.close()
+        stage.close()
 
 
 def stand(server_name: str, take: str, folder: str) -> None:
-    """Play the take over and over, until standard input ends."""
+    """Play the take over and over until standard input ends; then print what :meth:`StageApart.finish` returns."""
     import soundfile
 
     samples: Any = soundfile.read(take)[0]
-    with Stage(server_name, samples, Path(folder)) as stage:
-        stage.go = True
-        print("ready", flush=True)
-        sys.stdin.read()
+    stage = Stage(server_name, samples, Path(folder))
+    stage.go = True
+    print("ready", flush=True)
+    sys.stdin.read()
+    print(json.dumps([stage.begun_frame, *stage.module.messages]), flush=True)
+    stage.__exit__(None, None, None)

@@ -1,5 +1,6 @@
 """A sound module for tests in a process of its own: it hears what comes however busy or stuck the test's process is."""
 
+import signal
 import subprocess
 import sys
 import threading
@@ -46,8 +47,12 @@ class Receiver:
 
     def close(self) -> None:
         """Vanish."""
-        self._process.kill()
-        self._process.wait()
+        self._process.terminate()
+        try:
+            self._process.wait(2.0)
+        except subprocess.TimeoutExpired:  # its server has died
+            self._process.kill()
+            self._process.wait()
         self._thread.join()
         self._lines.close()
 
@@ -64,13 +69,17 @@ def main() -> None:
         now = time.monotonic_ns()
         received.extend((now, bytes(message)) for _, message in port.incoming_midi_events())
 
+    told: list[int] = []
+    signal.signal(signal.SIGTERM, lambda number, _: told.append(number))
     client.activate()
     print("ready", flush=True)
-    while True:
+    while not told:
         while received:
             when, message = received.popleft()
             print(when, *message, flush=True)
         time.sleep(0.001)
+    client.deactivate()
+    client.close()  # a server with a client that was killed takes seconds to end
 
 
 if __name__ == "__main__":
