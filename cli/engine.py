@@ -128,13 +128,13 @@ class Engine:
         self._leave(code, FAULT)
 
     def _open(self) -> "Stream":
+        hurry(PRIORITY, children=True)  # the stream's threads
         if bytes(self._live.setup.take_path):
             from thumbline.cli.null_stream import NullStream
 
             return NullStream(self._live)
         from thumbline.cli.device_stream import DeviceStream
 
-        hurry(PRIORITY, children=True)  # the stream's threads
         return DeviceStream(self._live)
 
     def _console_is_gone(self) -> bool:

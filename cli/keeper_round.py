@@ -239,11 +239,12 @@ class Keeper:
         return self._send([message.bytes() for message in messages], now_ns)
 
     def _send(self, messages: Sequence[Sequence[int]], now_ns: int) -> int:
+        """Send messages, if there is a port; returns how many there were to send."""
         for message in messages:
-            self._out.send(message)
-            self._wire.append((now_ns, len(message)))
-            self._wire_bytes += len(message)
-        self._live.keeper.sent += len(messages)
+            if self._out.send(message):
+                self._wire.append((now_ns, len(message)))
+                self._wire_bytes += len(message)
+                self._live.keeper.sent += 1
         return len(messages)
 
     def _report(self, now_ns: int) -> None:

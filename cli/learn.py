@@ -36,7 +36,7 @@ def learn(rig_file: Path, action: str, port: str | None, behaviour: str | None, 
     ACTION is split, hold, "all open", "bass level", "bass tone", interval, "next setting", "previous setting" or
     setting. The rest of the file stays as it is; `thumbline rig explain feet` says more.
     """
-    from thumbline.cli.midi_ports import InputPort
+    from thumbline.cli.midi_ports import InputPort, no_midi
     from thumbline.dsp.foot import ACTIONS
     from thumbline.dsp.learned import learn as learn_press
     from thumbline.dsp.learned import pressed
@@ -50,7 +50,7 @@ def learn(rig_file: Path, action: str, port: str | None, behaviour: str | None, 
     heard = InputPort(rig.midi.foot_port if port is None else port)
     heard.open()
     if not heard.present:
-        raise InputError("no MIDI system answers here; accepted: one that does, such as JACK or the system's driver")
+        raise InputError(no_midi())
     try:
         what = "Move the pedal all the way" if pedal else "Press the switch"
         click.echo(f'{what} for "{action}" (listening to {heard.name}) ...')

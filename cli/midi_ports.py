@@ -22,7 +22,7 @@ CLIENT = "thumbline"
 #: Time between looks for a port that has gone or may go, in nanoseconds. One look under JACK takes 0.1 ms.
 LOOK_NS = 50_000_000
 #: What is said where a port is wanted and there can be none.
-NO_SYSTEM = "no MIDI system answers here; accepted: none, or start JACK, or load the system's driver (snd-seq on Linux)"
+NO_SYSTEM = "no MIDI system answers here; start JACK, or load the system's MIDI driver (snd-seq on Linux)"
 #: The same for MIDI systems, while none answers.
 SYSTEM_LOOK_NS = 1_000_000_000
 
@@ -54,8 +54,13 @@ def no_library() -> str:
     try:
         _library()
     except ImportError as error:
-        return f"there is no MIDI: python-rtmidi cannot be loaded ({error}); all else works"
+        return f"there is no MIDI: python-rtmidi cannot be loaded ({error}); everything else works"
     return ""
+
+
+def no_midi() -> str:
+    """Return why no port can be had where none is: no library, or no MIDI system that answers."""
+    return no_library() or NO_SYSTEM
 
 
 def _opened(kind: str, client: str) -> list[Any]:
@@ -123,7 +128,7 @@ class _Port:
         """
         if not self._clients:
             if self.wanted and not wait:  # a computer without MIDI can still play
-                raise InputError(f"MIDI port is {self.wanted!r}, but {no_library() or NO_SYSTEM}")
+                raise InputError(f"MIDI port is {self.wanted!r}, but {no_midi()}")
         elif not self.wanted:
             self._open_own()
         elif not self._connect() and not wait:
@@ -209,10 +214,12 @@ class OutputPort(_Port):
     def __init__(self, wanted: str, client: str = f"{CLIENT}-mutes", port: str = "out"):
         super().__init__(wanted, client, port)
 
-    def send(self, message: Sequence[int]) -> None:
-        """Send one whole message; nothing happens while the port is not there."""
-        if self._client is not None and self.present:
-            self._client.send_message(message)
+    def send(self, message: Sequence[int]) -> bool:
+        """Send one whole message; nothing happens while the port is not there, and False is returned."""
+        if self._client is None or not self.present:
+            return False
+        self._client.send_message(message)
+        return True
 
 
 class InputPort(_Port):

@@ -11,7 +11,7 @@ import click
 from thumbline.dsp.errors import InputError
 
 if TYPE_CHECKING:
-    from thumbline.cli.midi_ports import OutputPort
+    from thumbline.cli.midi_ports import OutputPort, no_midi
     from thumbline.dsp.rig import MuteModule, Rig
 
 #: How often all is said to be open at the beginning and at the end, and the pause between, in seconds.
@@ -55,7 +55,7 @@ def mutes(
     port = OutputPort(rig.midi.port if port_name is None else port_name)
     port.open()
     if not port.present:
-        raise InputError("no MIDI system answers here; accepted: one that does, such as JACK or the system's driver")
+        raise InputError(no_midi())
     everything = [message.bytes() for message in open_all(rig.mutes.modules)]
     _say(as_json, {"event": "start", "port": port.name}, f"MIDI goes to {port.name}. Ctrl-C ends; all strings open.")
     try:

@@ -67,7 +67,7 @@ def _list(as_json: bool) -> None:
     from dataclasses import asdict
 
     from thumbline.cli.devices import list_devices
-    from thumbline.cli.midi_ports import input_names, output_names
+    from thumbline.cli.midi_ports import input_names, no_library, output_names
 
     problem, devices = "", []
     try:
@@ -82,6 +82,9 @@ def _list(as_json: bool) -> None:
     click.echo("Audio devices" if devices else f"Audio devices: none. {problem}".rstrip())
     for device in devices:
         click.echo(_device_line(device))
+    if trouble := no_library():
+        click.echo(trouble[0].upper() + trouble[1:])
+        return
     for title, names in (("MIDI out, to sound modules", midi_out), ("MIDI in, from foot controllers", midi_in)):
         click.echo(f"{title}{'' if names else ': none'}")
         for name in names:

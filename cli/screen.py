@@ -106,8 +106,8 @@ def _one_line(string: StringView, width: int, plain: bool) -> list[_Column]:
     return [
         _Column([f"{string.number:2d} {string.open_note:3}"], "dim"),
         _Column([f"{string.note:4}"], "bold"),
-        _Column([_pitch_words(string, arrows=not plain).center(13)]),
-        _Column([bar]),
+        _Column([_pitch_words(string, arrows=not plain).center(13 if room else 12)]),
+        *([_Column([bar])] if room else []),
         _Column(["MUTED" if string.muted else "open "]),
         _Column(["BASS" if string.bass else "    "]),
     ]

@@ -239,16 +239,17 @@ def test_a_module_that_vanishes_is_told_the_whole_state_when_it_returns(tmp_path
     [
         (("--input", "no such thing"), "no such thing"),
         (("--midi", "no such module"), "no such module"),
+        (("--foot", "no such floor"), "no such floor"),
         (("--rate", "44100"), "44100"),
     ],
 )
 def test_a_device_or_port_that_is_not_there_exits_2_and_says_what_is(
-    tmp_path: Path, arguments: tuple[str, ...], words: str
+    tmp_path: Path, take: Path, arguments: tuple[str, ...], words: str
 ) -> None:
     with (
         jack_server(tmp_path) as server,
-        Stage(server.name, make_take(2.0), tmp_path) as stage,
-        LiveProcess("--rig", stage.rig, *arguments, environment=server.environment) as live,
+        stage_apart(server, take, tmp_path) as room,
+        LiveProcess("--rig", room.rig, *arguments, environment=server.environment) as live,
     ):
         assert live.wait() == 2
         last = live.err.splitlines()[-1]
