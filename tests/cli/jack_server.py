@@ -4,6 +4,7 @@ Everything has a hard time limit: a server that does not answer is killed.
 """
 
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -49,14 +50,30 @@ class JackServer:
 
     def _sign_off(self) -> None:
         """Free the place of a server that was killed: the system has eight, and only its namesake may take it over."""
-        namesake = subprocess.Popen(self.process.args, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        try:
-            namesake.wait(1.0)
-        except subprocess.TimeoutExpired:
-            namesake.terminate()
-            with suppress(subprocess.TimeoutExpired):
-                namesake.wait(END_S)
-            namesake.kill()
+        _come_and_go(self.name)
+
+
+def _come_and_go(name: str) -> None:
+    """Run a server for a moment, so that its name is free again."""
+    command = ["jackd", "-r", "-m", "-n", name, "-d", "dummy"]
+    server = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        server.wait(1.0)
+    except subprocess.TimeoutExpired:
+        server.terminate()
+        with suppress(subprocess.TimeoutExpired):
+            server.wait(END_S)
+        server.kill()
+
+
+def _sign_off_the_killed() -> None:
+    """Free the places of test servers that were killed together with their test."""
+    with suppress(OSError):
+        named = set(re.findall(rb"test-[0-9a-f]{8}", Path("/dev/shm/jack-shm-registry").read_bytes()))
+        running = b"".join(path.read_bytes() for path in Path("/proc").glob("[0-9]*/cmdline"))
+        for name in named:
+            if name not in running:
+                _come_and_go(name.decode())
 
 
 @contextmanager
@@ -71,6 +88,7 @@ def jack_server(
 ) -> Iterator[JackServer]:
     """Run a server with a dummy device of so many channels; skip the test if JACK is not installed."""
     need("jackd")
+    _sign_off_the_killed()
     name = f"test-{uuid.uuid4().hex[:8]}"
     log = folder / "jackd.log"
     command = ["jackd", "-r", "-m", *(["-S"] if synchronous else []), "-t", "5000", "-n", name]
