@@ -1,30 +1,20 @@
 """`thumbline practice`: tracks to practise with, made from takes."""
 
 import os
-import signal
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, wait
-from ctypes import c_double
-from multiprocessing import active_children, get_context
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-
-from thumbline.cli.signals import interrupt
 
 if TYPE_CHECKING:
     from thumbline.dsp.practice_set import PracticeSet
     from thumbline.dsp.practice_settings import PracticeSettings
     from thumbline.dsp.rig import Rig
 
-#: Seconds between looks at what the workers have done.
-LOOK_S = 0.1
 #: Threads that one take keeps busy at most.
 MOST_THREADS = 4
-
-#: Shared with the workers: the share of each take that is done.
-_shares: Any = None
 
 _PATH: Any = click.Path(path_type=Path)
 
@@ -126,6 +116,7 @@ def practice(
     A second run makes only what has changed.
     """
     from thumbline.cli.progress import compile_kernels
+    from thumbline.cli.workers import for_each_take
     from thumbline.dsp.outputs import distinct_names
     from thumbline.dsp.practice_settings import PracticeSettings, parse_ladder, parse_speeds
     from thumbline.dsp.rig import Rig
@@ -142,7 +133,10 @@ def practice(
     rig = load_rig(rig_file) if rig_file else Rig()
     distinct_names(takes)
     compile_kernels()
-    for made in _make_all(takes, out, rig, settings, min(jobs, len(takes))):
+    jobs = min(jobs, len(takes))
+    threads = max(1, min((os.cpu_count() or 1) // jobs, MOST_THREADS))
+    work = partial(_make, out=out, rig=rig, settings=settings, threads=threads)
+    for made in for_each_take(work, takes, jobs):
         for line in _lines(made):
             click.echo(line)
 
@@ -160,55 +154,14 @@ def _lines(made: "PracticeSet") -> Iterator[str]:
         yield f"  a note falls on {share:.0%} of the beats; is the click wrong? --bpm, --taps, --beats, --first-bar"
 
 
-def _make_all(
-    takes: Sequence[Path], out: Path, rig: "Rig", settings: "PracticeSettings", jobs: int
-) -> "Iterator[PracticeSet]":
-    """Make each set, ``jobs`` at a time; results in the order of the takes."""
-    from thumbline.cli.progress import progress_bar
-    from thumbline.dsp.practice_set import make_practice_set
-
-    threads = max(1, min((os.cpu_count() or 1) // jobs, MOST_THREADS))
-    if jobs == 1:
-        for take in takes:
-            with progress_bar(take.name) as show:
-                made = make_practice_set(take, out, rig, settings, show, threads)
-            yield made
-        return
-    context = get_context("spawn")
-    shares: Any = context.Array(c_double, len(takes))
-    with ProcessPoolExecutor(jobs, context, _share, (shares,)) as pool:
-        work = [pool.submit(_make_one, i, take, out, rig, settings, threads) for i, take in enumerate(takes)]
-        try:
-            with progress_bar(f"{len(takes)} takes") as show:
-                while wait(work, LOOK_S).not_done:
-                    show(sum(shares) / len(takes))
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            for worker in active_children():
-                worker.terminate()
-            raise
-        for each in work:
-            yield each.result()
-
-
-def _share(shares: Any) -> None:
-    """Begin a worker: what it shares, and how it ends when it is told to."""
-    global _shares  # how a pool hands shared memory to its workers
-    _shares = shares
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the terminal's Ctrl-C; whoever started the worker tells it to stop
-
-
-def _make_one(
-    index: int, take: Path, out: Path, rig: "Rig", settings: "PracticeSettings", threads: int
+def _make(
+    take: Path,
+    show: Callable[[float], None],
+    out: Path,
+    rig: "Rig",
+    settings: "PracticeSettings",
+    threads: int,
 ) -> "PracticeSet":
     from thumbline.dsp.practice_set import make_practice_set
 
-    def show(share: float) -> None:
-        if _shares is not None:
-            _shares[index] = share
-
-    signal.signal(signal.SIGTERM, interrupt)
-    try:
-        return make_practice_set(take, out, rig, settings, show, threads)
-    finally:
-        signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    return make_practice_set(take, out, rig, settings, show, threads)

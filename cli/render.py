@@ -1,26 +1,15 @@
 """`thumbline render`: split takes."""
 
-import signal
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, wait
-from ctypes import c_double
-from multiprocessing import active_children, get_context
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
-
-from thumbline.cli.signals import interrupt
 
 if TYPE_CHECKING:
     from thumbline.dsp.render import Rendered
     from thumbline.dsp.rig import Rig
-
-#: Seconds between looks at what the workers have done.
-LOOK_S = 0.1
-
-#: Shared with the workers: the share of each take that is done.
-_shares: Any = None
 
 
 @click.command()
@@ -36,6 +25,7 @@ def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int)
     `thumbline calibrate` knows the guitar better.
     """
     from thumbline.cli.progress import compile_kernels
+    from thumbline.cli.workers import for_each_take
     from thumbline.dsp.outputs import distinct_names
     from thumbline.dsp.rig import Rig
     from thumbline.dsp.rig_file import load_rig
@@ -43,7 +33,7 @@ def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int)
     rig = load_rig(rig_file) if rig_file else Rig()
     distinct_names(takes)
     compile_kernels()
-    for rendered in _render_all(takes, out, rig, min(jobs, len(takes))):
+    for rendered in for_each_take(partial(_render, out=out, rig=rig), takes, min(jobs, len(takes))):
         click.echo(_line(rendered))
         for channel in rendered.summary["faulty_channels"]:
             click.echo(f"{rendered.folder.name}: channel {channel} holds samples that are no sound; left out", err=True)
@@ -59,50 +49,7 @@ def _line(rendered: "Rendered") -> str:
     )
 
 
-def _render_all(takes: Sequence[Path], out: Path, rig: "Rig", jobs: int) -> "Iterator[Rendered]":
-    """Render each take, ``jobs`` at a time; results in the order of the takes."""
-    from thumbline.cli.progress import progress_bar
+def _render(take: Path, show: Callable[[float], None], out: Path, rig: "Rig") -> "Rendered":
     from thumbline.dsp.render import render_take
 
-    if jobs == 1:
-        for take in takes:
-            with progress_bar(take.name) as show:
-                rendered = render_take(take, out, rig, show)
-            yield rendered
-        return
-    context = get_context("spawn")
-    shares: Any = context.Array(c_double, len(takes))
-    with ProcessPoolExecutor(jobs, context, _share, (shares,)) as pool:
-        work = [pool.submit(_render_one, index, take, out, rig) for index, take in enumerate(takes)]
-        try:
-            with progress_bar(f"{len(takes)} takes") as show:
-                while wait(work, LOOK_S).not_done:
-                    show(sum(shares) / len(takes))
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            for worker in active_children():
-                worker.terminate()
-            raise
-        for each in work:
-            yield each.result()
-
-
-def _share(shares: Any) -> None:
-    """Begin a worker: what it shares, and how it ends when it is told to."""
-    global _shares  # how a pool hands shared memory to its workers
-    _shares = shares
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the terminal's Ctrl-C; whoever started the worker tells it to stop
-
-
-def _render_one(index: int, take: Path, out: Path, rig: "Rig") -> "Rendered":
-    from thumbline.dsp.render import render_take
-
-    def show(share: float) -> None:
-        if _shares is not None:
-            _shares[index] = share
-
-    signal.signal(signal.SIGTERM, interrupt)
-    try:
-        return render_take(take, out, rig, show)
-    finally:
-        signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    return render_take(take, out, rig, show)

@@ -158,7 +158,7 @@ def test_an_interrupt_leaves_what_was_there(take: Path, made: PracticeSet, monke
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("thumbline.dsp.practice_set.write_tags", interrupted)
+    monkeypatch.setattr("thumbline.dsp.practice_work.write_tags", interrupted)
     with pytest.raises(KeyboardInterrupt):
         make_practice_set(take, made.folder.parent, Rig(), replace(SETTINGS, loudness_lufs=-20.0))
     assert _files(made.folder) == before

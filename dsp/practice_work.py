@@ -1,0 +1,280 @@
+"""One run of a practice set: makes the files that are missing, leaves those that would come out the same.
+
+Every file is known by a digest of all that its sound, or its drawing, was made from.
+"""
+
+import shutil
+from collections.abc import Callable
+from dataclasses import asdict
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from thumbline.dsp.digests import digest, file_digest
+from thumbline.dsp.loops import Loop
+from thumbline.dsp.loudness import normalise
+from thumbline.dsp.notes import Note
+from thumbline.dsp.overview_rows import LEFT, RIGHT, rows_of
+from thumbline.dsp.overview_sheet import WIDTH
+from thumbline.dsp.practice_midi import write_bass_midi_with_beats
+from thumbline.dsp.practice_page import ingredients, write_page
+from thumbline.dsp.practice_parts import in_threads
+from thumbline.dsp.practice_settings import PracticeSettings
+from thumbline.dsp.practice_source import Source, guitar_notes
+from thumbline.dsp.practice_tracks import CLICK_STEM_PEAK_DB, Studio, Track, describe_loop
+from thumbline.dsp.sound_files import Tags, write_sound, write_tags
+from thumbline.dsp.tablature import draw_tablature, heard, tablature_text
+from thumbline.dsp.tempo import Beats
+from thumbline.dsp.true_peak import true_peak
+
+Progress = Callable[[float], None]
+
+
+class Work:
+    """One run: makes what is missing into ``new``, leaves in ``target`` what is there."""
+
+    def __init__(
+        self,
+        source: Source,
+        beats: Beats,
+        settings: PracticeSettings,
+        new: Path,
+        target: Path,
+        base: str,
+        before: dict[str, dict[str, Any]],
+        intact: set[str],
+        threads: int,
+    ) -> None:
+        self.source, self.beats, self.settings = source, beats, settings
+        self.new, self.target, self.base, self.threads = new, target, base, threads
+        self.before, self.intact = before, intact
+        self.studio = Studio(source, beats, settings, threads)
+        self.files: dict[str, dict[str, Any]] = {}
+        self.kept = 0
+
+    def make(self, asked: list[Loop], found: list[Loop], progress: Progress) -> dict[str, Any]:
+        """Make all tracks, with the loops that were ``asked`` for, and the documents; return the index."""
+        tracks = self.studio.listed(asked)
+        entries: list[dict[str, Any]] = []
+        numbers = {track.name: number for number, track in enumerate(tracks, 1)}
+        done = 0
+        for speed in dict.fromkeys(track.speed for track in tracks if not track.loop):
+            here = [track for track in tracks if track.speed == speed and not track.loop]
+            if not all(self._is_made(track) for track in here):
+                self.studio.prepare(speed)
+            entries += in_threads(
+                self.threads, lambda track: self._track(track, numbers[track.name], len(tracks)), here
+            )
+            done += len(here)
+            progress(done / (len(tracks) + 1))
+        loops = [track for track in tracks if track.loop]
+        entries += in_threads(self.threads, lambda track: self._track(track, numbers[track.name], len(tracks)), loops)
+        progress(len(tracks) / (len(tracks) + 1))
+        index = self._index(entries, [*asked, *(loop for loop in found if loop.name not in {a.name for a in asked})])
+        self._documents(index)
+        if 100.0 in self.settings.speeds:
+            self._page(index)
+        progress(1.0)
+        return index
+
+    def _key(self, track: Track) -> str:
+        """Digest of all that the sound of a track was made from."""
+        wanted = {key: value for key, value in asdict(track).items() if key not in ("name", "title")}
+        s = self.settings
+        shared = (s.transpose, s.stretch, s.placement, s.loudness_lufs, s.ceiling_db, s.accent_db, s.click_db)
+        return digest(self.base, wanted, shared)
+
+    def _names(self, track: Track) -> dict[str, str]:
+        return {name: f"{track.name}.{name}" for name in self.settings.formats}
+
+    def _is_made(self, track: Track) -> bool:
+        key = self._key(track)
+        return all(
+            file in self.intact and self.before[file].get("sound") == key for file in self._names(track).values()
+        )
+
+    def _track(self, track: Track, number: int, count: int) -> dict[str, Any]:
+        """Make a track, or leave it, and return what the index says of it."""
+        key, names = self._key(track), self._names(track)
+        tags = Tags(track.title, self.source.name, track.part, self.beats.bpm * track.speed / 100.0, number, count)
+        tag_key = digest(asdict(tags))
+        first = next(iter(names.values()))
+        facts = self.before[first]["facts"] if self._is_made(track) else self._render(track, names)
+        for name, file in names.items():
+            fresh = self.new / file
+            if not fresh.exists():
+                if self.before[file]["tags"] == tag_key:
+                    self.files[file] = self.before[file]
+                    self.kept += 1
+                    continue
+                shutil.copyfile(self.target / file, fresh)
+            write_tags(fresh, name, tags)
+            self.files[file] = {**_facts_of(fresh), "sound": key, "tags": tag_key, "facts": facts}
+        return {
+            "name": track.name,
+            "title": track.title,
+            "part": track.part,
+            "speed": track.speed,
+            "files": names,
+            "bpm": round(tags.bpm, 3),
+            **facts,
+        }
+
+    def _render(self, track: Track, names: dict[str, str]) -> dict[str, Any]:
+        rate = self.source.rate
+        sound = self.studio.sound_of(track)
+        if track.part == "click":
+            gain_db, loudness = 0.0, None
+            peak_db = 20.0 * np.log10(max(true_peak(sound), 1e-10))
+        else:
+            sound, gain_db, loudness, peak_db = normalise(
+                sound, rate, self.settings.loudness_lufs, self.settings.ceiling_db
+            )
+        for name, file in names.items():
+            write_sound(self.new / file, sound, rate, name)
+        click_stem = self.studio.click_peak_db - CLICK_STEM_PEAK_DB
+        return {
+            "starts_s": round(-track.lead / rate, 9) + 0.0,
+            "seconds": round(len(sound) / rate, 6),
+            "channels": sound.shape[1],
+            "click": track.click,
+            "gains_db": track.gains_db,
+            "placement": self.settings.placement,
+            "loudness_lufs": None if loudness is None or not np.isfinite(loudness) else round(loudness, 3),
+            "true_peak_dbtp": round(float(peak_db), 3) if np.isfinite(peak_db) else None,
+            "mix_gain_db": round(click_stem if track.part == "click" else -gain_db, 3),
+            "loop": describe_loop(track, self.studio.pass_starts(track)[:-1] if track.loop else [], rate),
+        }
+
+    def _index(self, entries: list[dict[str, Any]], loops: list[Loop]) -> dict[str, Any]:
+        source, beats, instrument = self.source, self.beats, self.source.rig.instrument
+        interval = source.rig.bass.interval
+        stem_keys = ("part", "speed", "files", "starts_s", "seconds", "channels", "mix_gain_db")
+        stems = [{key: e[key] for key in stem_keys} for e in entries if e["part"] in ("bass", "guitar", "click")]
+        tracks = [{k: v for k, v in e.items() if k != "mix_gain_db"} for e in entries if e["part"] != "click"]
+        return {
+            "version": version("thumbline"),
+            "take": source.name,
+            "seconds": round(source.seconds, 6),
+            "sample_rate": source.rate,
+            "instrument": {
+                "strings": list(instrument.strings),
+                "capo": instrument.capo,
+                "a4_hz": instrument.a4_hz,
+                "bass_interval": interval,
+            },
+            "transpose": self.settings.transpose,
+            "tempo": {
+                "source": beats.source,
+                "bpm": round(beats.bpm, 3),
+                "steady": beats.steady,
+                "beats_per_bar": beats.beats_per_bar,
+                "confidence": beats.confidence,
+            },
+            "beats": [[round(time_s, 6), bar, beat] for time_s, bar, beat in beats.within(source.seconds)],
+            "bars": [
+                {"bar": bar, "start_s": round(start, 6), "end_s": round(end, 6)}
+                for bar, start, end in beats.bars(source.seconds)
+            ],
+            "speeds": list(self.settings.speeds),
+            "stems": stems,
+            "tracks": tracks,
+            "loops": [
+                {**asdict(loop), "start_s": round(loop.start_s, 6), "end_s": round(loop.end_s, 6)} for loop in loops
+            ],
+            "bass_notes": [{**_plain(note), "heard": heard(note, interval)} for note in source.bassline],
+            "guitar_notes": [_plain(note) for note in guitar_notes(source)],
+        }
+
+    def _documents(self, index: dict[str, Any]) -> None:
+        """Pictures, text and MIDI of the bass line."""
+        source, beats, rig = self.source, self.beats, self.source.rig
+        key = digest(self.base, beats.times_s.tolist(), beats.downbeat, beats.beats_per_bar)
+        size: dict[str, Any] = {}
+
+        def tablature(path: Path) -> None:
+            size.update(draw_tablature(path, source.name, source.bassline, rig, beats, source.seconds))
+
+        def text(path: Path) -> None:
+            path.write_text(tablature_text(source.name, source.bassline, rig, beats, source.seconds), encoding="utf-8")
+
+        def midi(path: Path) -> None:
+            write_bass_midi_with_beats(path, source.bassline, beats, interval=rig.bass.interval, end_s=source.seconds)
+
+        self._document("overview.png", self.base, self._overview)
+        self._document("tablature.png", key, tablature, size)
+        self._document("tablature.txt", key, text)
+        self._document("bass.mid", key, midi)
+        rows = rows_of(source.seconds, rig.string_count, len(source.bassline))
+        overview = {
+            "file": "overview.png",
+            "width": WIDTH,
+            "height": int(rows[-1].bottom),
+            "rows": [
+                {
+                    "start_s": row.start_s,
+                    "end_s": row.end_s,
+                    "left": LEFT,
+                    "right": round(row.x(row.end_s), 2) if row.end_s > row.start_s else RIGHT,
+                    "top": row.top,
+                    "bottom": row.strip_top + row.strip_px,
+                }
+                for row in rows
+            ],
+        }
+        index["pictures"] = {"overview": overview, "tablature": dict(self.files["tablature.png"]["facts"])}
+        index["texts"] = {"tablature": "tablature.txt"}
+        index["midi"] = {"bass": "bass.mid"}
+
+    def _page(self, index: dict[str, Any]) -> None:
+        def find(name: str) -> Path:
+            fresh = self.new / name
+            return fresh if fresh.exists() else self.target / name
+
+        sources, shown, files = ingredients(index)
+        key = digest(sources, shown, {name: self.files[name]["sound"] for name in files})
+        self._document("practice.html", key, lambda path: write_page(path, index, find, self.threads))
+        index["page"] = "practice.html"
+
+    def _document(
+        self, file: str, key: str, write: Callable[[Path], None], facts: dict[str, Any] | None = None
+    ) -> None:
+        if file in self.intact and self.before[file].get("sound") == key:
+            self.files[file] = self.before[file]
+            self.kept += 1
+            return
+        write(self.new / file)
+        self.files[file] = {**_facts_of(self.new / file), "sound": key, "facts": facts or {}}
+
+    def _overview(self, path: Path) -> None:
+        from thumbline.dsp.overview import draw_overview
+
+        source = self.source
+        draw_overview(
+            path,
+            title=source.name,
+            seconds=source.seconds,
+            rig=source.rig,
+            notes=source.notes,
+            bassline=source.bassline,
+            pitch=source.pitch,
+            handover_s=source.handover_s,
+        )
+
+
+def _facts_of(path: Path) -> dict[str, Any]:
+    return {"bytes": path.stat().st_size, "digest": file_digest(path)}
+
+
+def _plain(note: Note) -> dict[str, Any]:
+    return {
+        "onset_s": round(note.onset_s, 6),
+        "offset_s": round(note.offset_s, 6),
+        "string": note.string,
+        "fret": note.fret,
+        "note": note.note,
+        "midi": round(note.midi, 3),
+        "velocity": note.velocity,
+    }
