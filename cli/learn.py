@@ -1,11 +1,13 @@
 """`thumbline rig learn`: press a switch, and the rig gets its number."""
 
+import math
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from thumbline.cli.seconds import Seconds
 from thumbline.dsp.errors import InputError
 
 if TYPE_CHECKING:
@@ -27,7 +29,7 @@ LOOK_S = 0.01
     metavar="SECONDS",
     default=30.0,
     show_default=True,
-    type=click.FloatRange(0.1, 3600.0),
+    type=Seconds(0.1, 3600.0),
     help="How long to wait for the press.",
 )
 def learn(rig_file: Path, action: str, port: str | None, behaviour: str | None, steps: str | None, wait: float) -> None:
@@ -87,6 +89,8 @@ def _numbers(text: str | None) -> list[float]:
     words = (text or "").replace(",", " ").split()
     try:
         numbers = [float(word) for word in words]
+        if not all(map(math.isfinite, numbers)):
+            raise ValueError
     except ValueError:
         raise InputError(f"--steps is {text!r}; accepted: numbers, for example -12 -24") from None
     return [int(number) if number == int(number) else number for number in numbers]

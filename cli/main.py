@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import click
 
 from thumbline.cli.signals import interrupt
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 
 #: Name, where it lives, and what it does: a command is imported only when it is called.
 COMMANDS = {
@@ -76,7 +76,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         code = 2
     except click.ClickException as error:
         about = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "thumbline"
-        click.echo(f"thumbline: {error.format_message().rstrip('.')}; see {about} --help", err=True)
+        click.echo(f"thumbline: {printable(error.format_message()).rstrip('.')}; see {about} --help", err=True)
         code = 2
     except InputError as error:
         click.echo(f"thumbline: {error}", err=True)
@@ -95,7 +95,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if os.environ.get("THUMBLINE_TRACEBACK"):
             traceback.print_exc()
         else:
-            what = f"{type(error).__name__}: {error}".splitlines()[0]
+            what = printable(f"{type(error).__name__}: {error}")
             click.echo(f"thumbline: a fault in the program: {what}", err=True)
             click.echo("Set THUMBLINE_TRACEBACK=1 to see where, and please report it.", err=True)
         code = 1

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from thumbline.cli.seconds import Seconds
 from thumbline.dsp.errors import InputError
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ TIMES, PAUSE_S = 3, 0.04
     metavar="SECONDS",
     default=2.0,
     show_default=True,
-    type=click.FloatRange(0.05, 60.0),
+    type=Seconds(0.05, 60.0),
     help="How long each string is muted, and open again.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print each step as a JSON object.")

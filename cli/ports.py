@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from thumbline.cli.seconds import Seconds
 from thumbline.dsp.errors import InputError
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ SHOW_S = 0.2
 @click.option("--block", default=64, show_default=True, type=click.IntRange(32, 2048), help="Frames at a time.")
 @click.option("--hz", default=110.0, show_default=True, help="Frequency of the tone, 20 to 5000.")
 @click.option("--db", default=-30.0, show_default=True, help="Peak level of the tone in dBFS, at most -12.")
-@click.option("--seconds", type=click.FloatRange(1.0, 3600.0), help="How long: tone 4 (at most 30), levels 10.")
+@click.option("--seconds", type=Seconds(1.0, 3600.0), help="How long: tone 4 (at most 30), levels 10.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 def ports(
     tone: int | None,

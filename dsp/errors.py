@@ -1,12 +1,23 @@
-"""What the user can mend."""
+"""What the user can mend, said in one line."""
+
+import os
+
+
+def printable(text: str | os.PathLike[str]) -> str:
+    """Return text or a path fit for a one-line message: control characters and undecodable bytes are escaped."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in os.fspath(text))
 
 
 class InputError(Exception):
     """A file, setting or argument that cannot be used.
 
-    The message is one line that names the thing, the value received and what is accepted; the command line
-    prints it as it stands and exits with code 2, and a notebook shows it in place of a traceback.
+    The message is one line that names the thing, the value received and what is accepted; whatever it quotes, control
+    characters are escaped. The command line prints it as it stands and exits with code 2, and a notebook shows it in
+    place of a traceback.
     """
+
+    def __init__(self, message: str) -> None:
+        super().__init__(printable(message))
 
     def _render_traceback_(self) -> list[str]:
         """Return what IPython shows of this error."""

@@ -13,13 +13,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.known_takes import BLOCK, KnownTake
 from thumbline.dsp.notes import Note
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.records import LEFT, RIGHT
 from thumbline.dsp.rig import Rig
-from thumbline.dsp.takes import open_take, printable
+from thumbline.dsp.takes import open_take
 from thumbline.dsp.transcript import Transcript
 from thumbline.dsp.true_bass import TrueBass
 from thumbline.dsp.truth import TrueNote

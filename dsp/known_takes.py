@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.score import SHORTEST_ROW_S, bass_notes
 from thumbline.dsp.survey import Survey, complete, survey
-from thumbline.dsp.takes import open_take, printable
+from thumbline.dsp.takes import open_take
 from thumbline.dsp.transcript import Transcript
 from thumbline.dsp.true_bass import SHORTEST_S, TrueBass, string_at
 from thumbline.dsp.truth import load_truth

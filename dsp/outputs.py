@@ -23,8 +23,8 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from thumbline.dsp.errors import InputError
-from thumbline.dsp.takes import printable, take_name
+from thumbline.dsp.errors import InputError, printable
+from thumbline.dsp.takes import take_name
 
 _RIFF_BYTES = 2**32 - 2**16  # what a WAV file may hold, with ample room for its header
 _FULL_SCALE = 2**23  # of 24-bit samples

@@ -15,11 +15,11 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from numpy.typing import ArrayLike, NDArray
 
+from thumbline.dsp.errors import printable
 from thumbline.dsp.notes import Note
 from thumbline.dsp.overview_rows import LEFT, RIGHT, ROW_S, Row, rows_of
 from thumbline.dsp.overview_sheet import FAMILY, Box, Sheet, drawable, font_of, text_width
 from thumbline.dsp.rig import Rig
-from thumbline.dsp.takes import printable
 from thumbline.dsp.tuning import hz_to_midi, midi_to_note
 
 BASS, GUITAR, GUITAR_EDGE, BAND, INK, QUIET = "#0f3443", "#d3cab8", "#877e6c", "#f4f1eb", "#1d2226", "#5f6669"

@@ -14,14 +14,14 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.notes import Note
 from thumbline.dsp.processor import CHUNK, Processor
 from thumbline.dsp.records import BASS, LEFT, PLUCK, RIGHT
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.stretch import Voice
 from thumbline.dsp.survey import complete, survey
-from thumbline.dsp.takes import Take, open_take, printable, take_name
+from thumbline.dsp.takes import Take, open_take, take_name
 from thumbline.dsp.transcript import PitchReport, Transcript
 
 #: Longest take, s: all its strings are held in memory, 4 bytes a sample.

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.mutes import MuteDecision
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.rig_file import rig_from_dict
-from thumbline.dsp.takes import printable
 
 ACCEPTED = "accepted: a folder that `thumbline render` wrote"
 

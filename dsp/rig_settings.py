@@ -124,7 +124,10 @@ def _field_infos(annotation: Any) -> list[FieldInfo]:
 
 def toml_like(value: Any) -> str:
     """Show a value much as a rig file would, cut to one short line."""
-    shown = json.dumps(value, ensure_ascii=False, default=str)
+    try:
+        shown = json.dumps(value, ensure_ascii=False, default=str)
+    except (ValueError, RecursionError):  # thousands of digits, or of tables in tables
+        shown = "larger than can be shown"
     return shown if len(shown) <= LONGEST_SHOWN else shown[: LONGEST_SHOWN - 3] + "..."
 
 

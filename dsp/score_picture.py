@@ -13,12 +13,12 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from numpy.typing import NDArray
 
+from thumbline.dsp.errors import printable
 from thumbline.dsp.overview_rows import LEFT, RIGHT, Row, rows_of
 from thumbline.dsp.overview_sheet import Box, Sheet, drawable, font_of, text_width
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.score import Score
 from thumbline.dsp.score_moments import Moment, worst
-from thumbline.dsp.takes import printable
 from thumbline.dsp.true_bass import STEP_S, Spanned, TrueBass
 from thumbline.dsp.tuning import midi_to_note
 

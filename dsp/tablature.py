@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 
+from thumbline.dsp.errors import printable
 from thumbline.dsp.notes import Note
 from thumbline.dsp.rig import Rig
-from thumbline.dsp.takes import printable
 from thumbline.dsp.tempo import Beats
 from thumbline.dsp.tuning import midi_to_note
 

@@ -17,7 +17,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.sound_headers import promised_and_present
 
 LOWEST_RATE_HZ = 22_050
@@ -33,12 +33,6 @@ _REASONS = {
     3: "is damaged or cut short",
     4: "is in an encoding that cannot be read",
 }
-
-
-def printable(path: str | os.PathLike[str]) -> str:
-    """Return ``path`` fit for a one-line message: control characters and undecodable bytes are escaped."""
-    text = os.fspath(path)
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
 def take_name(path: str | os.PathLike[str]) -> str:

@@ -15,9 +15,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.notes import Note
-from thumbline.dsp.takes import printable
 
 LOWEST_BPM, HIGHEST_BPM = 20.0, 400.0
 FEWEST_BEATS_A_BAR, MOST_BEATS_A_BAR = 1, 16

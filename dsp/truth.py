@@ -20,9 +20,8 @@ from dataclasses import dataclass
 from io import StringIO
 from pathlib import Path
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.rig import Rig
-from thumbline.dsp.takes import printable
 from thumbline.dsp.truth_entries import ACCEPTED, LATEST_S, Entry, shown
 from thumbline.dsp.truth_json import json_entries
 from thumbline.dsp.truth_midi import midi_entries

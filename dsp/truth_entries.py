@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from thumbline.dsp.takes import printable
+from thumbline.dsp.errors import printable
 
 #: The latest time that is believed, in seconds: half a day.
 LATEST_S = 43_200.0

@@ -12,13 +12,12 @@ import ipywidgets as widgets
 from IPython.display import DisplayHandle, display
 
 from thumbline.dsp.adjustment import Adjustment, adjusted, everywhere
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.lanes_picture import LanesPicture, picture_lanes
 from thumbline.dsp.listening import Players, players
 from thumbline.dsp.pictures import Picture
 from thumbline.dsp.reasons import Explanation, string_name
 from thumbline.dsp.rig import Rig
-from thumbline.dsp.takes import printable
 from thumbline.dsp.tuned_rig import save_tuned, tuned_name
 from thumbline.dsp.workbench import Decisions, Workbench
 

@@ -16,7 +16,7 @@ from typing import Any, Literal, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.levels import Levels, measure_levels
 from thumbline.dsp.mutes import MuteDecision, plan_mutes
 from thumbline.dsp.notes import Note
@@ -27,7 +27,7 @@ from thumbline.dsp.rig import Rig
 from thumbline.dsp.rig_file import load_rig
 from thumbline.dsp.score import Mistake, find_mistakes
 from thumbline.dsp.survey import complete, survey
-from thumbline.dsp.takes import open_take, printable
+from thumbline.dsp.takes import open_take
 from thumbline.dsp.transcript import Handover, Transcript
 from thumbline.dsp.true_bass import SHORTEST_S, TrueBass, string_at
 from thumbline.dsp.truth import TrueNote, load_truth

@@ -8,7 +8,8 @@ import pytest
 import soundfile
 
 from tests.dsp.take_files import RATE, content, noise, refusal, sound_bytes, write
-from thumbline.dsp.takes import open_take, printable, take_name
+from thumbline.dsp.errors import printable
+from thumbline.dsp.takes import open_take, take_name
 
 # (format, subtype, bits that survive: None where the encoding is lossy)
 LOSSLESS = [
