@@ -4,6 +4,7 @@ Exit codes: 0 done, 2 bad usage or bad input, 1 anything else (interrupted, or a
 """
 
 import difflib
+import errno
 import importlib
 import os
 import signal
@@ -88,9 +89,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
         _abandon_stdout()  # whoever read our output has gone
         code = 1
     except OSError as error:
-        _abandon_stdout()
-        click.echo(f"thumbline: cannot go on: {error.strerror or error}", err=True)
-        code = 1
+        about = "" if error.filename is None else f"{printable(os.fsdecode(error.filename))}: "
+        if error.errno == errno.ENAMETOOLONG:  # asking whether it exists is already too much
+            click.echo(f"thumbline: {about}{error.strerror}; accepted: a shorter name", err=True)
+            code = 2
+        else:
+            _abandon_stdout()
+            click.echo(f"thumbline: cannot go on: {about}{error.strerror or error}", err=True)
+            code = 1
     except Exception as error:
         if os.environ.get("THUMBLINE_TRACEBACK"):
             traceback.print_exc()

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from thumbline.dsp.errors import printable
+
 if TYPE_CHECKING:
     from thumbline.dsp.practice_set import PracticeSet
     from thumbline.dsp.practice_settings import PracticeSettings
@@ -144,7 +146,7 @@ def practice(
 def _lines(made: "PracticeSet") -> Iterator[str]:
     index, tempo = made.index, made.index["tempo"]
     kept = f", {made.kept} as before" if made.kept else ""
-    yield f"{made.folder}: {len(index['tracks'])} tracks; {made.written} files written{kept}"
+    yield f"{printable(made.folder)}: {len(index['tracks'])} tracks; {made.written} files written{kept}"
     pace = "steady" if tempo["steady"] else "follows the player"
     line = f"  {tempo['bpm']:.1f} bpm ({tempo['source']}, {pace}), {tempo['beats_per_bar']} beats a bar"
     bars = index["bars"]

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from thumbline.dsp.errors import printable
+
 if TYPE_CHECKING:
     from thumbline.dsp.render import Rendered
     from thumbline.dsp.rig import Rig
@@ -34,17 +36,20 @@ def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int)
     distinct_names(takes)
     compile_kernels()
     for rendered in for_each_take(partial(_render, out=out, rig=rig), takes, min(jobs, len(takes))):
+        name = printable(rendered.folder.name)
         click.echo(_line(rendered))
         for channel in rendered.summary["faulty_channels"]:
-            click.echo(f"{rendered.folder.name}: channel {channel} holds samples that are no sound; left out", err=True)
+            click.echo(f"{name}: channel {channel} holds samples that are no sound; left out", err=True)
         if not rendered.summary["notes"]:
-            click.echo(f"{rendered.folder.name}: no note was found; is this the right take for the rig?", err=True)
+            click.echo(f"{name}: no note was found; is this the right take for the rig?", err=True)
 
 
 def _line(rendered: "Rendered") -> str:
     summary = rendered.summary
+    unheard = ", ".join(map(str, summary["strings_without_notes"]))
+    dead = f"none on string {unheard}, " if unheard and summary["notes"] else ""
     return (
-        f"{rendered.folder}: {summary['seconds']:.1f} s, {summary['bass_notes']} bass notes of {summary['notes']}, "
+        f"{printable(rendered.folder)}: {summary['seconds']:.1f} s, {summary['bass_notes']} bass notes of {summary['notes']}, {dead}"
         f"{summary['times_real_time'] or 0:.0f} times real time"
     )
 

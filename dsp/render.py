@@ -142,6 +142,7 @@ def _write(take: Take, rig: Rig, folder: Path, blocks: Callable[[], Iterator[np.
         "bass_notes": len(bassline),
         "hand_overs": len(transcript.handovers),
         "faulty_channels": sorted(transcript.faulty_channels),
+        "strings_without_notes": sorted({*range(1, rig.string_count + 1)} - {note.string for note in notes}),
         "decision_latency_ms": {
             "after_a_pluck": _milliseconds(transcript.pluck_latencies_s()),
             "after_a_stop": _milliseconds(transcript.stop_latencies_s()),

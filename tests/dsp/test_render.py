@@ -179,6 +179,7 @@ def test_the_summary_has_the_keys_of_the_contract(result: Rendered) -> None:
         "version",
         "rig",
         "faulty_channels",
+        "strings_without_notes",
     }
     assert wanted <= set(summary)
     assert summary["faulty_channels"] == []
