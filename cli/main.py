@@ -101,7 +101,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if os.environ.get("THUMBLINE_TRACEBACK"):
             traceback.print_exc()
         else:
-            what = printable(f"{type(error).__name__}: {error}")
+            what = printable(f"{type(error).__name__}: {error}".splitlines()[0])
             click.echo(f"thumbline: a fault in the program: {what}", err=True)
             click.echo("Set THUMBLINE_TRACEBACK=1 to see where, and please report it.", err=True)
         code = 1

@@ -49,8 +49,8 @@ def _line(rendered: "Rendered") -> str:
     unheard = ", ".join(map(str, summary["strings_without_notes"]))
     dead = f"none on string {unheard}, " if unheard and summary["notes"] else ""
     return (
-        f"{printable(rendered.folder)}: {summary['seconds']:.1f} s, {summary['bass_notes']} bass notes of {summary['notes']}, {dead}"
-        f"{summary['times_real_time'] or 0:.0f} times real time"
+        f"{printable(rendered.folder)}: {summary['seconds']:.1f} s, {summary['bass_notes']} bass notes "
+        f"of {summary['notes']}, {dead}{summary['times_real_time'] or 0:.0f} times real time"
     )
 
 
