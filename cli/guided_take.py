@@ -59,14 +59,18 @@ def guided_take(
 
 def _hear(blocks: Iterable[NDArray[np.float64]], channels: int, rig: Rig, rate: int, path: Path) -> bool:
     """Lead through the take and write what is heard; True if all of it was."""
-    with soundfile.SoundFile(path, "w", rate, channels, "FLOAT") as file:
+    try:
+        with soundfile.SoundFile(path, "w", rate, channels, "FLOAT") as file:
 
-        def kept() -> Iterator[NDArray[np.float64]]:
-            for block in blocks:
-                file.write(block)
-                yield block
+            def kept() -> Iterator[NDArray[np.float64]]:
+                for block in blocks:
+                    file.write(block)
+                    yield block
 
-        return guide(kept(), rig, rate, click.echo).complete
+            return guide(kept(), rig, rate, click.echo).complete
+    except soundfile.LibsndfileError as error:
+        reason = error.error_string.rstrip(".").lower()
+        raise InputError(f"the take cannot be kept in {path.parent}: {reason}; is the disk full?") from error
 
 
 def _move(path: Path, keep: Path) -> None:

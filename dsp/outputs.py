@@ -17,13 +17,14 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, printable
+from thumbline.dsp.libsndfile import file_name
 from thumbline.dsp.takes import take_name
 
 _RIFF_BYTES = 2**32 - 2**16  # what a WAV file may hold, with ample room for its header
@@ -169,10 +170,9 @@ class AudioWriter:
         self._peak = 0  # in steps of 24 bits
         with _explained(f"write {printable(path.name)}"):
             path.open("wb").close()  # says what is wrong, where libsndfile knows but "System error"
-        file: Any = path if os.name == "nt" else os.fsencode(path)  # soundfile's hints miss bytes
         with self._explained_by_libsndfile():
             self._sound = soundfile.SoundFile(
-                file,
+                file_name(path),
                 "w",
                 sample_rate,
                 channels,

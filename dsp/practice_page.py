@@ -18,6 +18,7 @@ import numpy as np
 import soundfile
 
 from thumbline.dsp.errors import InputError
+from thumbline.dsp.libsndfile import file_name
 from thumbline.dsp.practice_parts import in_threads
 
 #: Sources of the page, in the order in which they are put together.
@@ -96,7 +97,7 @@ def _stem(stem: Mapping[str, Any], find: Callable[[str], Path]) -> str:
     path = next((path for path in map(find, stem["files"].values()) if path.is_file()), None)
     if path is None:
         raise InputError(f"the {stem['part']} stem is missing; make the practice set again")
-    sound, rate = soundfile.read(path, dtype="float32", always_2d=True)
+    sound, rate = soundfile.read(file_name(path), dtype="float32", always_2d=True)
     sound *= np.float32(10.0 ** (stem["mix_gain_db"] / 20.0))
     lead = round(-stem["starts_s"] * rate)
     encoded = base64.b64encode(_mp3(sound[max(lead, 0) :], rate)).decode()

@@ -15,6 +15,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, printable
+from thumbline.dsp.libsndfile import file_name
 from thumbline.dsp.notes import Note
 from thumbline.dsp.processor import CHUNK, Processor
 from thumbline.dsp.records import BASS, LEFT, PLUCK, RIGHT
@@ -149,7 +150,7 @@ def _take_apart(take: Take, rig: Rig, blocks: Iterator[NDArray[np.float64]]) -> 
         pan = tuple(float(p["pan"][string - 1, side - LEFT]) for side in columns)
         strings.append(GatedString(voice, pan, gate))
     return Source(
-        name=take.name,
+        name=printable(take.name),
         rate=rate,
         rig=rig,
         bass=_bass_voice(bass, rate, rig.bass.interval, notes, bassline, pitch),
@@ -216,7 +217,7 @@ def _from_folder(path: Path) -> Source:
         notes, bassline = (_notes(path / name) for name in ("notes.csv", "bassline.csv"))
         with (path / "pitch.csv").open(encoding="utf-8", newline="") as file:
             pitch = tuple((float(r["time_s"]), int(r["string"]), float(r["hz"])) for r in DictReader(file))
-        info = soundfile.info(str(path / "bass.wav"))
+        info = soundfile.info(file_name(path / "bass.wav"))
         _refuse_long(path, info.frames, info.samplerate)
         (bass, rate), (guitar, guitar_rate) = (_sound(path / name) for name in ("bass.wav", "guitar.wav"))
     except (OSError, ValueError, KeyError, TypeError, soundfile.LibsndfileError) as error:
@@ -227,7 +228,7 @@ def _from_folder(path: Path) -> Source:
     if bass.shape[1] != 1 or len(bass) != len(guitar) or rate != guitar_rate:
         raise InputError(f"{printable(path)}: bass.wav and guitar.wav do not belong together; render the take again")
     return Source(
-        name=take_name(path),
+        name=printable(take_name(path)),
         rate=rate,
         rig=rig,
         bass=_bass_voice(np.ascontiguousarray(bass[:, 0]), rate, rig.bass.interval, notes, bassline, pitch),
@@ -242,7 +243,7 @@ def _from_folder(path: Path) -> Source:
 
 def _sound(path: Path) -> tuple[NDArray[np.float32], int]:
     """Read a sound file as (frames, channels), and its rate."""
-    sound, rate = soundfile.read(str(path), dtype="float32", always_2d=True)
+    sound, rate = soundfile.read(file_name(path), dtype="float32", always_2d=True)
     return np.asarray(sound, np.float32), rate
 
 

@@ -15,6 +15,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError
+from thumbline.dsp.libsndfile import file_name
 
 #: Frames written at a time; libsndfile's Vorbis encoder runs out of stack on a whole track at once.
 BLOCK = 8192
@@ -61,7 +62,7 @@ def write_sound(path: Path, sound: NDArray[np.float32], rate: int, name: str) ->
         sound, rate = soxr.resample(sound, rate, RATE_INSTEAD), RATE_INSTEAD
     try:
         with soundfile.SoundFile(
-            str(path), "w", rate, sound.shape[1], subtype=form.encoding, format=form.container
+            file_name(path), "w", rate, sound.shape[1], subtype=form.encoding, format=form.container
         ) as file:
             for first in range(0, len(sound), BLOCK):
                 file.write(sound[first : first + BLOCK])

@@ -11,13 +11,14 @@ import stat
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, suppress
 from pathlib import Path
-from typing import Any, Self, cast
+from typing import Self, cast
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, printable
+from thumbline.dsp.libsndfile import file_name
 from thumbline.dsp.sound_headers import promised_and_present
 
 LOWEST_RATE_HZ = 22_050
@@ -108,8 +109,7 @@ class _SoundFile:
     def _decoder(self) -> _ForwardSound:
         """Begin to decode at the start of the file."""
         try:
-            file: Any = self.path if os.name == "nt" else os.fsencode(self.path)  # soundfile's hints miss bytes
-            return _ForwardSound(file)
+            return _ForwardSound(file_name(self.path))
         except (soundfile.LibsndfileError, TypeError) as error:  # TypeError: .raw, which has no header
             code = error.code if isinstance(error, soundfile.LibsndfileError) else 1
             reason = _REASONS.get(code, f"cannot be read as sound ({str(error).rpartition(': ')[2].rstrip('.')})")
@@ -120,6 +120,7 @@ class _SoundFile:
         """Yield the file from its start in blocks of ``size`` frames; the last may be shorter."""
         self._sound.close()
         sound = self._sound = self._decoder()
+        self._refuse_changed(sound)
         done = 0
         while True:
             try:
@@ -135,6 +136,12 @@ class _SoundFile:
             yield block
         if done < self.frames != _UNKNOWN:
             raise self._cut_short(done, self.frames)
+
+    def _refuse_changed(self, sound: _ForwardSound) -> None:
+        """Raise InputError if the file is not what it was when it was opened: passes over a take must agree."""
+        now = (sound.samplerate, sound.channels, self.frames if sound.frames == _UNKNOWN else sound.frames)
+        if now != (self.sample_rate, self.channels, self.frames):
+            raise InputError(f"{self.name} has changed while it was read; accepted is a take that is complete")
 
     def _refuse_non_finite(self, block: NDArray[np.float64], start: int) -> None:
         """Raise InputError at the first NaN or infinity of ``block``, which begins at frame ``start``."""

@@ -66,8 +66,8 @@ def test_no_sound_and_no_rig_lets_anything_past_the_ceiling(
 def test_after_any_sound_a_string_is_heard_again(kind: str, frames: NDArray[np.float64]) -> None:
     """Nothing that came in stays behind: half a second later the same notes are found.
 
-    After samples that are up to a million times full scale, as bits of any kind may be, it takes up to two seconds until
-    what could still ring of them has died away.
+    After samples that are up to a million times full scale, as bits of any kind may be, it takes up to two seconds
+    until what could still ring of them has died away.
     """
     from tests.trust.short_take import PLUCKS, RATE
     from thumbline.dsp.records import NOTE

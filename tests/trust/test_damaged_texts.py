@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from tests.trust.mutations import mutated
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.parameters import compile_parameters
+from thumbline.dsp.practice_source import read_source
 from thumbline.dsp.result_folder import read_result
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.rig_edit import save_changes
@@ -165,6 +166,20 @@ def test_a_damaged_result_is_refused_in_one_line_or_read(tmp_path: Path, name: s
     def holds(content: bytes) -> None:
         (tmp_path / name).write_bytes(content)
         accepted(lambda: read_result(tmp_path))
+
+    holds()
+
+
+@pytest.mark.parametrize("name", ["summary.json", "bassline.csv", "notes.csv", "pitch.csv"])
+def test_a_damaged_result_is_refused_in_one_line_or_practised_with(tmp_path: Path, name: str, result: Path) -> None:
+    for file in result.iterdir():
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+
+    @damaged
+    @given(content=mutated([(result / name).read_bytes()]))
+    def holds(content: bytes) -> None:
+        (tmp_path / name).write_bytes(content)
+        accepted(lambda: read_source(tmp_path, Rig()))
 
     holds()
 
