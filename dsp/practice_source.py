@@ -220,7 +220,7 @@ def _from_folder(path: Path) -> Source:
         info = soundfile.info(file_name(path / "bass.wav"))
         _refuse_long(path, info.frames, info.samplerate)
         (bass, rate), (guitar, guitar_rate) = (_sound(path / name) for name in ("bass.wav", "guitar.wav"))
-    except (OSError, ValueError, KeyError, TypeError, soundfile.LibsndfileError) as error:
+    except (OSError, ValueError, KeyError, TypeError, RecursionError, soundfile.LibsndfileError) as error:
         what = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise InputError(
             f"the rendered folder {printable(path)} cannot be read ({what}); render the take again"
