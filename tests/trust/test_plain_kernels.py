@@ -1,4 +1,7 @@
-"""The compiler changes nothing: kernels as plain Python find the same events and make the same sound."""
+"""The compiler changes nothing, for a rig that uses what the default rig does not (that: tests/dsp/test_compilation.py).
+
+`python -m coverage` sees kernels only where the compiler is switched off; this is the piece that it measures them on.
+"""
 
 import os
 import subprocess
@@ -36,7 +39,7 @@ def played(name: str) -> tuple[np.ndarray, np.ndarray]:
     return out, np.concatenate([events, processor.finish()])
 
 
-@pytest.mark.parametrize("name", RIGS)
+@pytest.mark.parametrize("name", ["synth"])
 def test_kernels_as_plain_python_give_the_same_sound_and_events(tmp_path: Path, name: str) -> None:
     code = (
         "import sys, numpy as np\n"
