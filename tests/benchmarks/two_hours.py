@@ -25,7 +25,8 @@ SAME_S = 0.002
 
 def main(minutes: float) -> int:
     """Stream, compare and report; return the exit code."""
-    frames, rate = soundfile.read(DATA / "demo.flac", dtype="float64")
+    read, rate = soundfile.read(DATA / "demo.flac", dtype="float64")
+    frames = np.asarray(read, np.float64)
     rig = load_rig(DATA / "demo.toml")
     rig = complete(rig, survey(lambda: iter([frames]), rig, rate))
     processor = Processor(rig, rate)

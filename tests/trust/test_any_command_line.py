@@ -120,7 +120,11 @@ def examples(path: tuple[str, ...]) -> int:
 @pytest.mark.usefixtures("nothing_plugged_in")
 @pytest.mark.parametrize("path", LEAVES, ids=" ".join)
 def test_any_command_line_ends_with_0_or_2_and_a_line_that_says_why(run: Run, path: tuple[str, ...]) -> None:
-    @settings(max_examples=examples(path), deadline=None, suppress_health_check=list(HealthCheck))
+    @settings(
+        max_examples=examples(path),
+        deadline=None,
+        suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+    )
     @given(arguments=arguments_of(LEAVES[path]))
     def holds(arguments: list[str]) -> None:
         code, _, err = run(*path, *arguments)

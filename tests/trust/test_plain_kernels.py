@@ -1,4 +1,4 @@
-"""The compiler changes nothing, for a rig that uses what the default rig does not (that: tests/dsp/test_compilation.py).
+"""The compiler changes nothing, for a rig that uses what the default one does not (see tests/dsp/test_compilation.py).
 
 `python -m coverage` sees kernels only where the compiler is switched off; this is the piece that it measures them on.
 """
