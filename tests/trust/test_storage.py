@@ -335,7 +335,7 @@ ODD_NAMES = ("two words", "Tarnhölm ♭5", "-dash", "[red] pier", "100% {x}", "
 
 
 @pytest.mark.parametrize("name", ODD_NAMES)
-def test_practice_score_and_calibrate_take_any_name(
+def test_calibrate_render_and_score_take_any_name(
     run: Run, tmp_path: Path, take: Path, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
