@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from thumbline.cli.seconds import Seconds
 from thumbline.dsp.errors import InputError
 
 if TYPE_CHECKING:
@@ -40,7 +41,7 @@ Floor: tape cables down."""
     metavar="SECONDS",
     default=60.0,
     show_default=True,
-    type=click.FloatRange(0.0, 86400.0),
+    type=Seconds(0.0, 86400.0),
     help="How long to wait for an interface that has gone.",
 )
 @click.option("--quiet", is_flag=True, help="Begin with the sound off; the space bar turns it on.")

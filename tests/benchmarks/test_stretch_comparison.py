@@ -14,6 +14,7 @@ nine tenths, against the original's. Greatest and median over all notes. *Speed*
 processor time.
 """
 
+import importlib
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -51,7 +52,7 @@ def phase_vocoder(voice: Voice, factor: float) -> np.ndarray:
 
 
 def rubber_band(voice: Voice, factor: float) -> np.ndarray:
-    import pedalboard
+    pedalboard = importlib.import_module("pedalboard")  # of the extra `stretchers` alone
 
     return pedalboard.time_stretch(voice.sound[None, :], RATE, stretch_factor=1.0 / factor)[0]
 
