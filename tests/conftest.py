@@ -2,10 +2,19 @@
 
 import pytest
 
+#: Modules that play through a private sound server, in real time and for minutes: run when asked, one after the other.
+STAGE = {"test_engine_jack", "test_keeper", "test_live_jack", "test_mutes", "test_ports"}
 #: Modules whose tests play in real time, beside whatever else the machine does.
-STAGE = {"test_engine", "test_engine_jack", "test_keeper", "test_live_jack", "test_live", "test_mutes", "test_ports"}
+REAL_TIME = STAGE | {"test_engine", "test_live"}
 #: How often a test in real time is tried: a machine that does something else for a moment is no fault of the program.
 TRIES = 3
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add ``--stage``."""
+    parser.addoption(
+        "--stage", action="store_true", help="play through a sound server too (jackd): minutes, in real time"
+    )
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -23,11 +32,12 @@ def pytest_configure(config: pytest.Config) -> None:
         librosa.util.localmax(sound)
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Name each test's group (pytest-xdist, ``--dist loadgroup``): a file's fixtures are made once."""
     for item in items:
         module = item.path.stem
-        on_stage = module in STAGE
-        item.add_marker(pytest.mark.xdist_group("stage" if on_stage else module))
-        if on_stage:
+        item.add_marker(pytest.mark.xdist_group("real time" if module in REAL_TIME else module))
+        if module in REAL_TIME:
             item.add_marker(pytest.mark.flaky(reruns=TRIES - 1))
+        if module in STAGE and not config.getoption("--stage"):
+            item.add_marker(pytest.mark.skip(reason="plays through a sound server for minutes: --stage"))
