@@ -16,7 +16,7 @@ class InputError(Exception):
     place of a traceback.
     """
 
-    def __init__(self, message: str) -> None:
+    def __init__(self, message: str = "") -> None:
         super().__init__(printable(message))
 
     def _render_traceback_(self) -> list[str]:
