@@ -12,7 +12,7 @@ from thumbline.cli.seconds import Seconds
 from thumbline.dsp.errors import InputError
 
 if TYPE_CHECKING:
-    from thumbline.cli.midi_ports import OutputPort, no_midi
+    from thumbline.cli.midi_ports import OutputPort
     from thumbline.dsp.rig import MuteModule, Rig
 
 #: How often all is said to be open at the beginning and at the end, and the pause between, in seconds.
@@ -44,7 +44,7 @@ def mutes(
 
     Turn the amplifier down first: strings that were muted will sound.
     """
-    from thumbline.cli.midi_ports import OutputPort
+    from thumbline.cli.midi_ports import OutputPort, no_midi
     from thumbline.dsp.mutes import open_all
     from thumbline.dsp.rig import Rig
     from thumbline.dsp.rig_file import load_rig

@@ -1,20 +1,22 @@
 """How tests are shared out: a file to a worker, and all that play in real time to one, one after the other."""
 
+from collections.abc import Callable
+from pathlib import Path
+
 import pytest
 
-#: Modules that play through a private sound server, in real time and for minutes: run when asked, one after the other.
-STAGE = {"test_engine_jack", "test_keeper", "test_live_jack", "test_mutes", "test_ports"}
-#: Modules whose tests play in real time, beside whatever else the machine does.
-REAL_TIME = STAGE | {"test_engine", "test_live"}
+#: Modules of tests/cli that play in real time, most of them through a private sound server.
+REAL_TIME = {
+    "test_engine",
+    "test_engine_jack",
+    "test_keeper",
+    "test_live",
+    "test_live_jack",
+    "test_mutes",
+    "test_ports",
+}
 #: How often a test in real time is tried: a machine that does something else for a moment is no fault of the program.
 TRIES = 3
-
-
-def pytest_addoption(parser: pytest.Parser) -> None:
-    """Add ``--stage``."""
-    parser.addoption(
-        "--stage", action="store_true", help="play through a sound server too (jackd): minutes, in real time"
-    )
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -35,9 +37,22 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Name each test's group (pytest-xdist, ``--dist loadgroup``): a file's fixtures are made once."""
     for item in items:
-        module = item.path.stem
-        item.add_marker(pytest.mark.xdist_group("real time" if module in REAL_TIME else module))
-        if module in REAL_TIME:
+        real_time = item.path.parent.name == "cli" and item.path.stem in REAL_TIME
+        item.add_marker(pytest.mark.xdist_group("real time" if real_time else str(item.path)))
+        if real_time:
             item.add_marker(pytest.mark.flaky(reruns=TRIES - 1))
-        if module in STAGE and not config.getoption("--stage"):
-            item.add_marker(pytest.mark.skip(reason="plays through a sound server for minutes: --stage"))
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
+    """Return a function that runs the command in this process; exit code, standard output and standard error."""
+    from thumbline.cli.main import main
+
+    def command(*arguments: str | Path) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as left:
+            main([str(argument) for argument in arguments])
+        out, err = capsys.readouterr()
+        assert isinstance(left.value.code, int)
+        return left.value.code, out, err
+
+    return command

@@ -1,5 +1,6 @@
 """What is installed: every module of both packages is in the wheel, and the examples in docstrings are true."""
 
+import ast
 import configparser
 import doctest
 import importlib.util
@@ -10,7 +11,7 @@ import subprocess
 import sys
 import zipfile
 from collections.abc import Iterator
-from importlib.metadata import version
+from importlib.metadata import packages_distributions, version
 from pathlib import Path
 
 import pytest
@@ -60,7 +61,8 @@ def test_every_module_is_in_the_wheel_and_nothing_else(wheel: zipfile.ZipFile) -
     expected = {
         f"{package}/{file.relative_to(folder).as_posix()}"
         for package, folder in SOURCES.items()
-        for file in folder.rglob("*.py")
+        for file in folder.rglob("*")
+        if file.suffix == ".py" or file.parent.name == "page"
     }
     assert len(expected) > 30
     assert {name for name in wheel.namelist() if ".dist-info/" not in name} == expected
@@ -74,17 +76,28 @@ def test_the_wheel_installs_the_command_and_names_what_it_needs(wheel: zipfile.Z
     (metadata,) = (name for name in wheel.namelist() if name.endswith("METADATA"))
     text = wheel.read(metadata).decode()
     assert re.search(r"^Name: thumbline$", text, re.MULTILINE)
-    needed = set(re.findall(r"^Requires-Dist: ([A-Za-z0-9_.-]+)(?![^\n]*extra ==)", text, re.MULTILINE))
-    assert imported_libraries() <= {name.lower() for name in needed}
+    notebook = r"""; extra == ["']notebook["']"""
+    needed = re.findall(rf"^Requires-Dist: ([\w.-]+)(?:(?!extra ==|\n).)*(?:{notebook})?$", text, re.MULTILINE)
+    assert imported_libraries() <= {canonical(name) for name in needed}
+
+
+def canonical(distribution: str) -> str:
+    return re.sub(r"[-_.]+", "-", distribution).lower()
 
 
 def imported_libraries() -> set[str]:
-    """Libraries that the sources import, apart from Python's own and pydantic's core, which comes with it."""
-    found = set()
+    """Distributions that the sources import, apart from Python itself and pydantic's core, which comes with it."""
+    modules: set[str] = set()
     for folder in SOURCES.values():
         for file in folder.rglob("*.py"):
-            found |= set(re.findall(r"^\s*(?:from|import) (\w+)", file.read_text("utf-8"), re.MULTILINE))
-    return found - set(sys.stdlib_module_names) - {"thumbline", "pydantic_core"}
+            for node in ast.walk(ast.parse(file.read_text("utf-8"))):
+                if isinstance(node, ast.Import):
+                    modules |= {alias.name.split(".")[0] for alias in node.names}
+                elif isinstance(node, ast.ImportFrom) and node.module:
+                    modules.add(node.module.split(".")[0])
+    outside = modules - set(sys.stdlib_module_names) - {"thumbline", "pydantic_core"}
+    homes = packages_distributions()
+    return {canonical(homes[module][0]) for module in outside}
 
 
 @pytest.mark.parametrize("name", list(modules()))

@@ -3,9 +3,7 @@
 import csv
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
-import mido
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
@@ -67,13 +65,3 @@ def table(folder: Path, name: str) -> tuple[list[str], list[dict[str, str]]]:
     with (folder / name).open(encoding="utf-8", newline="") as file:
         reader = csv.DictReader(file)
         return list(reader.fieldnames or []), list(reader)
-
-
-def midi_messages(path: Path) -> list[tuple[float, Any]]:
-    """Times in seconds and messages, whose attributes depend on their type."""
-    now = 0.0
-    messages: list[tuple[float, Any]] = []
-    for message in mido.MidiFile(path):
-        now += message.time
-        messages.append((now, message))
-    return messages

@@ -1,23 +1,13 @@
 """Mutes on stage: nothing stays closed that must be open."""
 
-from dataclasses import dataclass
-
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.sound_module import Module
 from thumbline.dsp.live_mutes import AGAIN_S, LiveMutes
 from thumbline.dsp.mutes import ControlChange
 
 EVERY = frozenset(range(1, 7))
-
-
-@dataclass(frozen=True)
-class Module:
-    name: str = "bass module"
-    channel: int = 1
-    controllers: tuple[int, ...] = (102, 103, 104, 105, 106, 107)
-    open_value: int = 0
-    closed_value: int = 127
 
 
 class Receiver:

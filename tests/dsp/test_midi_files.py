@@ -3,13 +3,14 @@ import math
 import os
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import mido
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.midi_reading import midi_messages
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.midi_files import LONGEST_DELTA, TICKS_PER_SECOND, write_bass_midi, write_mutes_midi
 from thumbline.dsp.mutes import ControlChange
@@ -32,22 +33,12 @@ class Played(NamedTuple):
     velocity: int
 
 
-def timed(path: Path) -> list[tuple[float, Any]]:
-    """Every message of a file with its time in seconds, by mido's own tempo arithmetic."""
-    now_s = 0.0
-    messages: list[tuple[float, Any]] = []
-    for message in mido.MidiFile(path):
-        now_s += message.time
-        messages.append((now_s, message))
-    return messages
-
-
 def played(path: Path) -> list[Played]:
     """The notes of a file with the bend in force as each begins; fails when two sound at once."""
     notes: list[Played] = []
     bend = 0
     sounding: Played | None = None
-    for now_s, message in timed(path):
+    for now_s, message in midi_messages(path):
         if message.type == "pitchwheel":
             assert sounding is None, "a note is bent while it sounds"
             bend = message.pitch
@@ -74,7 +65,7 @@ def bass(
 
 
 def end_of(path: Path) -> float:
-    now_s, last = timed(path)[-1]
+    now_s, last = midi_messages(path)[-1]
     assert last.type == "end_of_track"
     return now_s
 
@@ -145,7 +136,7 @@ def test_a_velocity_stays_where_it_strikes_a_note(tmp_path: Path):
 
 def test_every_message_goes_to_the_chosen_channel(tmp_path: Path):
     bass(tmp_path, [Note(1.0, 2.0, 40.2)], channel=16)
-    assert {message.channel for _, message in timed(tmp_path / "bass.mid") if not message.is_meta} == {15}
+    assert {message.channel for _, message in midi_messages(tmp_path / "bass.mid") if not message.is_meta} == {15}
 
 
 def test_a_channel_that_midi_lacks_is_refused_and_nothing_is_written(tmp_path: Path):
@@ -186,7 +177,7 @@ def test_the_tick_is_finer_than_a_tenth_of_a_millisecond(tmp_path: Path):
     path = tmp_path / "mutes.mid"
     moments = [k * 0.0001 for k in range(1000)]
     write_mutes_midi(path, [(moment, ControlChange(1, 102, k % 128)) for k, moment in enumerate(moments)], end_s=1)
-    read = [now_s for now_s, message in timed(path) if message.type == "control_change"]
+    read = [now_s for now_s, message in midi_messages(path) if message.type == "control_change"]
     assert max(abs(a - b) for a, b in zip(read, moments, strict=True)) <= 0.00005
 
 
@@ -194,7 +185,7 @@ def test_mutes_of_one_moment_keep_their_order(tmp_path: Path):
     path = tmp_path / "mutes.mid"
     messages = [(1.0, ControlChange(2, controller, 127)) for controller in (107, 102, 105)]
     write_mutes_midi(path, messages, end_s=2.0)
-    read = [message for _, message in timed(path) if message.type == "control_change"]
+    read = [message for _, message in midi_messages(path) if message.type == "control_change"]
     assert [(m.channel, m.control, m.value) for m in read] == [(1, 107, 127), (1, 102, 127), (1, 105, 127)]
 
 
@@ -224,7 +215,7 @@ def test_a_silence_longer_than_a_delta_time_can_hold_is_bridged(tmp_path: Path):
     write_mutes_midi(path, [(last_s, ControlChange(1, 102, 0))], end_s=last_s)
     [track] = mido.MidiFile(path).tracks
     assert max(message.time for message in track) == LONGEST_DELTA
-    [moment] = [now_s for now_s, message in timed(path) if message.type == "control_change"]
+    [moment] = [now_s for now_s, message in midi_messages(path) if message.type == "control_change"]
     assert moment == pytest.approx(last_s, abs=1e-4)
 
 

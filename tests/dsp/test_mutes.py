@@ -1,11 +1,11 @@
 import math
-from dataclasses import dataclass
 from itertools import accumulate
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.sound_module import Module
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.mutes import (
     ControlChange,
@@ -38,15 +38,6 @@ def hand_overs(draw: st.DrawFn) -> Changes:
     moments = draw(st.lists(st.tuples(steps_ms, open_sets), max_size=25))
     times_ms = accumulate(step_ms for step_ms, _ in moments)
     return [(time_ms / 1000, open_set) for time_ms, (_, open_set) in zip(times_ms, moments, strict=True)]
-
-
-@dataclass(frozen=True)
-class Module:
-    name: str = "bass module"
-    channel: int = 1
-    controllers: tuple[int, ...] = (102, 103, 104, 105, 106, 107)
-    open_value: int = 0
-    closed_value: int = 127
 
 
 def carried_out(decisions: list[MuteDecision], at_first: frozenset[int] = ALL) -> list[frozenset[int]]:

@@ -4,16 +4,14 @@ import errno
 import gc
 import os
 import shutil
-import sys
 from collections.abc import Callable
 from pathlib import Path
-from types import FrameType
-from typing import Any
 
 import pytest
 
 import thumbline.dsp.outputs as outputs
 from tests.dsp.folders import earlier_result, tree
+from tests.interrupts import interrupted_at
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.outputs import OutputFolder
 
@@ -114,7 +112,7 @@ def test_an_interrupt_at_any_line_leaves_the_old_result_or_the_new_one_whole(tmp
         parent.mkdir()
         if earlier:
             earlier_result(parent)
-        interrupted = interrupt_line(number, lambda parent=parent: write_result(parent))
+        interrupted = interrupted_at(number, outputs.__file__, lambda parent=parent: write_result(parent))
         if any(path.name.startswith(".") for path in parent.iterdir()):
             gc.collect()  # the last resort: the folder goes with the object
         left = tree(parent)
@@ -125,31 +123,6 @@ def test_an_interrupt_at_any_line_leaves_the_old_result_or_the_new_one_whole(tmp
     assert seen[-1] == new_texts
     assert len(seen) > 40, "the lines were not really interrupted"
     assert old_texts in seen
-
-
-def interrupt_line(number: int, run: Callable[[], None]) -> bool:
-    """Run, raising KeyboardInterrupt before the ``number``-th line of the outputs module; whether it came."""
-    count = 0
-
-    def trace(frame: FrameType, event: str, _argument: object) -> Any:
-        nonlocal count
-        if frame.f_code.co_filename != outputs.__file__:
-            return None
-        if event == "line":
-            count += 1
-            if count == number:
-                raise KeyboardInterrupt
-        return trace
-
-    before = sys.gettrace()
-    sys.settrace(trace)
-    try:
-        run()
-    except KeyboardInterrupt:
-        return True
-    finally:
-        sys.settrace(before)
-    return False
 
 
 @pytest.mark.parametrize("moves", [0, 1, 2])

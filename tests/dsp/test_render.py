@@ -17,10 +17,10 @@ from tests.dsp.rendered_takes import (
     NOTE_COLUMNS,
     PLAYED,
     RATE,
-    midi_messages,
     rendered_take,
     table,
 )
+from tests.midi_reading import midi_messages
 from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.render import Rendered
 from thumbline.dsp.rig import Rig

@@ -17,11 +17,11 @@ from tests.dsp.rendered_takes import (
     SECONDS,
     TAKE,
     make_take,
-    midi_messages,
     rendered_take,
     rig,
     table,
 )
+from tests.midi_reading import midi_messages
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.render import Rendered, render_take
 from thumbline.dsp.rig import Rig

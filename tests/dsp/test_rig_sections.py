@@ -1,24 +1,13 @@
 """Each setting alone: its range, its words, and what does not pass for a number."""
 
 import math
-from collections.abc import Mapping
 from typing import Any
 
 import pytest
 
-from thumbline.dsp.errors import InputError
+from tests.dsp.refused_rigs import refusal
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.rig_file import rig_from_dict
-
-
-def refusal(table: Mapping[str, object]) -> str:
-    """Return the message with which a rig is refused, which is always a single line."""
-    with pytest.raises(InputError) as caught:
-        rig_from_dict(table, "rig.toml")
-    message = str(caught.value)
-    assert message.startswith("rig.toml: ")
-    assert message.isprintable()
-    return message.removeprefix("rig.toml: ")
 
 
 def nested(key: str, value: object) -> dict[str, Any]:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.tuning import cents, hz_to_midi, midi_to_hz, midi_to_note, note_to_midi
 
 
@@ -49,7 +49,7 @@ def test_the_octave_number_belongs_to_the_letter_not_to_the_pitch() -> None:
 def test_what_is_no_note_name_is_refused_with_the_name_and_the_form_accepted(name: str) -> None:
     with pytest.raises(InputError, match="accepted: a letter A to G") as caught:
         note_to_midi(name)
-    assert f'"{name}"' in str(caught.value)
+    assert f'"{printable(name)}"' in str(caught.value)
 
 
 @given(st.integers(-100, 300))

@@ -1,9 +1,8 @@
-from dataclasses import dataclass
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.sound_module import Module
 from thumbline.dsp.mutes import MuteDecision, plan_mutes
 from thumbline.dsp.wire import BYTE_S, DelaySummary, Wire, arrivals, decision_delays, summarise, worst_case_s
 
@@ -11,15 +10,6 @@ CONTROL = (0xB0, 102, 127)
 OTHER_CHANNEL = (0xB1, 102, 127)
 CLOCK = (0xF8,)
 TUNE_REQUEST = (0xF6,)
-
-
-@dataclass(frozen=True)
-class Module:
-    name: str = "bass module"
-    channel: int = 1
-    controllers: tuple[int, ...] = (102, 103, 104, 105, 106, 107)
-    open_value: int = 0
-    closed_value: int = 127
 
 
 def in_bytes(messages: list[tuple[int, ...]], *, running_status: bool = True) -> list[int]:

@@ -4,29 +4,19 @@ Sources: "MIDI 1.0 Detailed Specification", document version 4.2.1 (MMA), here M
 Files 1.0" (MMA), here F; "General MIDI System Level 1" (MMA) for sound names. mido is the reference reader.
 """
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import mido
 import pytest
 
+from tests.sound_module import Module
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.midi_files import write_bass_midi, write_mutes_midi
 from thumbline.dsp.mutes import ControlChange, MuteDecision, encode, encode_all, plan_mutes
 from thumbline.dsp.wire import arrivals, decision_delays, worst_case_s
 
 US = 1e-6
-
-
-@dataclass(frozen=True)
-class Module:
-    name: str = "bass module"
-    channel: int = 1
-    # M page 11: controllers 102 to 119 are undefined single-byte controllers, so they are free for this.
-    controllers: tuple[int, ...] = (102, 103, 104, 105, 106, 107)
-    open_value: int = 0
-    closed_value: int = 127
 
 
 class Note(NamedTuple):

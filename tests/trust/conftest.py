@@ -1,6 +1,5 @@
 """What the attacks share: a short take of six model strings, and what `render` makes of it."""
 
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +8,6 @@ import soundfile
 from numpy.typing import NDArray
 
 from tests.trust.short_take import RATE, short_take
-from thumbline.cli.main import main
 from thumbline.dsp.render import render_take
 from thumbline.dsp.rig import Rig
 
@@ -34,17 +32,3 @@ def frames() -> NDArray[np.float64]:
 def result(take: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder that came of rendering the short take."""
     return render_take(take, tmp_path_factory.mktemp("result"), Rig()).folder
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
-    """Return a function that runs the command in this process; exit code, standard output and standard error."""
-
-    def command(*arguments: str | Path) -> tuple[int, str, str]:
-        with pytest.raises(SystemExit) as left:
-            main([str(argument) for argument in arguments])
-        out, err = capsys.readouterr()
-        assert isinstance(left.value.code, int)
-        return left.value.code, out, err
-
-    return command

@@ -9,15 +9,15 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from types import FrameType
 from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
 
-import thumbline.dsp.compilation as compilation
+import thumbline.dsp.kernel_cache as kernel_cache
 import thumbline.dsp.whole_file as whole_file
+from tests.interrupts import interrupted_at
 from tests.trust.short_take import RATE, short_take
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.foot import Press
@@ -155,7 +155,7 @@ def test_a_rig_is_edited_or_taught_whole_or_not_at_all_where_a_disk_is_full(tmp_
 def test_a_folder_that_may_not_be_written_is_named_and_nothing_changes(
     run: Run, shared_folder: Path, take: Path, result: Path, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(compilation, "are_compiled", lambda: True)  # they are, but not in nobody's home
+    monkeypatch.setattr(kernel_cache, "are_compiled", lambda: True)  # they are, but not in nobody's home
     shutil.copy(take, shared_folder / take.name)
     shutil.copytree(result, shared_folder / "result")
     locked = shared_folder / "locked"
@@ -176,31 +176,6 @@ def test_a_folder_that_may_not_be_written_is_named_and_nothing_changes(
 
 
 # --- interrupted ---
-
-
-def interrupted_at(number: int, module: str, work: Callable[[], object]) -> bool:
-    """Raise KeyboardInterrupt before the ``number``-th line that runs in a module's file; whether it came."""
-    count = 0
-
-    def trace(frame: FrameType, event: str, _: object) -> Any:
-        nonlocal count
-        if frame.f_code.co_filename != module:
-            return None
-        if event == "line":
-            count += 1
-            if count == number:
-                raise KeyboardInterrupt
-        return trace
-
-    before = sys.gettrace()
-    sys.settrace(trace)
-    try:
-        work()
-    except KeyboardInterrupt:
-        return True
-    finally:
-        sys.settrace(before)
-    return False
 
 
 # Between making a file and taking charge of it even Python cannot close it.
