@@ -1,5 +1,6 @@
 """How tests are shared out: a file to a worker, and all that play in real time to one, one after the other."""
 
+import signal
 from collections.abc import Callable
 from pathlib import Path
 
@@ -21,6 +22,8 @@ TRIES = 3
 
 def pytest_configure(config: pytest.Config) -> None:
     """Compile before workers are started: two that compile the same at once spoil Numba's cache of gufuncs."""
+    if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # a shell's background job; what tests start would inherit it
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):
         import librosa
         import numpy as np
