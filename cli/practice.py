@@ -123,6 +123,7 @@ def practice(
     from thumbline.dsp.practice_settings import PracticeSettings, parse_ladder, parse_speeds
     from thumbline.dsp.rig import Rig
     from thumbline.dsp.rig_file import load_rig
+    from thumbline.dsp.tempo import load_tracker
 
     settings = PracticeSettings(
         speeds=parse_speeds(speeds),
@@ -136,6 +137,8 @@ def practice(
     distinct_names(takes)
     compile_kernels()
     jobs = min(jobs, len(takes))
+    if jobs > 1 and settings.bpm is None and not settings.taps:
+        load_tracker()  # once, before several processes would compile it into the same folder at once
     threads = max(1, min((os.cpu_count() or 1) // jobs, MOST_THREADS))
     work = partial(_make, out=out, rig=rig, settings=settings, threads=threads)
     for made in for_each_take(work, takes, jobs):

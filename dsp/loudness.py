@@ -1,11 +1,8 @@
 """Loudness, and bringing a sound to a loudness without passing a true peak.
 
-Integrated loudness: ITU-R BS.1770-4, by pyloudnorm with the filters of the standard at any rate (its class "DeMan": B.
-De Man, "Evaluation of Implementations of the EBU R128 Loudness Measurement", AES 145th Convention, 2018; from memory).
-A mono file is one channel of the standard, as loudness meters take it.
+Integrated loudness: ITU-R BS.1770-4, by the library "loudness" (the C++ of libloudness). A mono file is one channel of
+the standard, as loudness meters take it.
 """
-
-import warnings
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,14 +23,11 @@ MOST_ROUNDS, LEAST_SLOPE = 12, 0.3
 
 def integrated_loudness(sound: NDArray[np.float32], rate: int) -> float:
     """Integrated loudness in LUFS of ``sound``, (frames, channels); -inf for silence or less than 0.4 s."""
-    import pyloudnorm
+    import loudness
 
     if len(sound) < BLOCK_S * rate:
         return -np.inf
-    # Silent blocks have a loudness of minus infinity, and where all are silent the mean is that of none.
-    with np.errstate(divide="ignore", invalid="ignore"), warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        return float(pyloudnorm.Meter(rate, filter_class="DeMan").integrated_loudness(sound))
+    return loudness.integrated_loudness(np.ascontiguousarray(sound), rate)
 
 
 def limit_true_peak(sound: NDArray[np.float32], rate: int, ceiling_db: float) -> NDArray[np.float32]:
@@ -80,7 +74,7 @@ def normalise(
     gain_db, slope = target_lufs - loudness, 1.0
     limited = sound
     for _ in range(MOST_ROUNDS):
-        raised = (sound * np.float32(10.0 ** (gain_db / 20.0))).astype(np.float32)
+        raised = sound * np.float32(10.0 ** (gain_db / 20.0))
         limited = limit_true_peak(raised, rate, ceiling_db)
         if limited is raised:
             loudness = target_lufs

@@ -1,8 +1,8 @@
 """The practice page, ``practice.html``: one HTML file that needs no network and no other file.
 
 Browsers let a page that was opened from a disk or a phone's memory read no file beside it, so all that it needs stands
-in it: the stems at full speed as MP3 (MPEG-1 Audio Layer III, which every browser decodes), base64-encoded (RFC 4648).
-Slower speeds are made while it plays. A minute of a take takes about three megabytes.
+in it: the stems at full speed as FLAC of 16 bits (RFC 9639, which browsers decode), base64-encoded (RFC 4648). Slower
+speeds are made while it plays. A minute of a take takes about six megabytes.
 """
 
 import base64
@@ -24,11 +24,6 @@ from thumbline.dsp.practice_parts import in_threads
 #: Sources of the page, in the order in which they are put together.
 _TAPE = ("reader.js", "tape.js", "worklet.js")
 _SCRIPT = ("player.js", "picture.js", "ribbon.js", "mixer.js", "page.js")
-#: Frames encoded at a time.
-_BLOCK = 8192
-#: Sample rates of MPEG-1 and MPEG-2 layer III (ISO/IEC 11172-3, 13818-3).
-_MP3_RATES = (16_000, 22_050, 24_000, 32_000, 44_100, 48_000)
-_RATE_INSTEAD = 48_000
 #: Keys of the index that the page reads.
 _KEYS = (
     "take",
@@ -100,19 +95,7 @@ def _stem(stem: Mapping[str, Any], find: Callable[[str], Path]) -> str:
     sound, rate = soundfile.read(file_name(path), dtype="float32", always_2d=True)
     sound *= np.float32(10.0 ** (stem["mix_gain_db"] / 20.0))
     lead = round(-stem["starts_s"] * rate)
-    encoded = base64.b64encode(_mp3(sound[max(lead, 0) :], rate)).decode()
-    return f'<script type="text/plain" data-stem="{stem["part"]}">{encoded}</script>'
-
-
-def _mp3(sound: np.ndarray, rate: int) -> bytes:
-    if rate not in _MP3_RATES:
-        import soxr
-
-        sound, rate = soxr.resample(sound, rate, _RATE_INSTEAD), _RATE_INSTEAD
     content = io.BytesIO()
-    with soundfile.SoundFile(
-        content, "w", rate, sound.shape[1], format="MP3", subtype="MPEG_LAYER_III", compression_level=0.1
-    ) as file:
-        for first in range(0, len(sound), _BLOCK):
-            file.write(sound[first : first + _BLOCK])
-    return content.getvalue()
+    soundfile.write(content, sound[max(lead, 0) :], rate, "PCM_16", format="FLAC")
+    encoded = base64.b64encode(content.getvalue()).decode()
+    return f'<script type="text/plain" data-stem="{stem["part"]}">{encoded}</script>'

@@ -6,6 +6,7 @@ removed.
 """
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -21,7 +22,7 @@ from thumbline.dsp.practice_work import Work
 from thumbline.dsp.processor import warm_up
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.takes import open_take, take_name
-from thumbline.dsp.tempo import Beats, beats_from_bpm, beats_from_taps, estimate_beats, read_taps
+from thumbline.dsp.tempo import Beats, beats_from_bpm, beats_from_taps, estimate_beats, load_tracker, read_taps
 
 #: Goes up when the same settings no longer make the same sound.
 RECIPE = 1
@@ -65,7 +66,10 @@ def make_practice_set(
         progress(1.0)
         return PracticeSet(out / name, old, 0, len(intact))
     warm_up()
-    source = read_source(path, rig, lambda share: progress(READING_SHARE * share))
+    with ThreadPoolExecutor(1) as aside:
+        if taps is None and settings.bpm is None:
+            aside.submit(load_tracker)
+        source = read_source(path, rig, lambda share: progress(READING_SHARE * share))
     beats = find_beats(source, settings, taps)
     found = phrases(beats, source.notes, source.seconds)
     asked = _asked_loops(settings, beats, source, found)
@@ -74,12 +78,12 @@ def make_practice_set(
             source, beats, settings, folder.path, folder.target, base, made_from.get("files", {}), intact, threads
         )
         index = work.make(asked, found, lambda share: progress(READING_SHARE + (1.0 - READING_SHARE) * share))
-        index["made_from"] = {"request": request, "files": work.files}
+        index["made_from"] = {"request": request, "files": dict(sorted(work.files.items()))}
         write_index(folder.path, index)
+        kept = work.kept
     for file in made_from.get("files", {}).keys() - work.files.keys():
         (folder.target / file).unlink(missing_ok=True)
-    written = len(work.files) - work.kept
-    return PracticeSet(folder.target, index, written, work.kept)
+    return PracticeSet(folder.target, index, len(work.files) - kept, kept)
 
 
 def find_beats(source: Source, settings: PracticeSettings, taps: list[float] | None) -> Beats:

@@ -5,6 +5,7 @@ Every file is known by a digest of all that its sound, or its drawing, was made 
 
 import shutil
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
 from importlib.metadata import version
 from pathlib import Path
@@ -52,11 +53,26 @@ class Work:
         self.before, self.intact = before, intact
         self.studio = Studio(source, beats, settings, threads)
         self.files: dict[str, dict[str, Any]] = {}
-        self.kept = 0
+
+    @property
+    def kept(self) -> int:
+        """How many files were left as they were."""
+        return sum(not (self.new / file).exists() for file in self.files)
 
     def make(self, asked: list[Loop], found: list[Loop], progress: Progress) -> dict[str, Any]:
         """Make all tracks, with the loops that were ``asked`` for, and the documents; return the index."""
-        tracks = self.studio.listed(asked)
+        with ThreadPoolExecutor(1) as aside:  # drawing leaves the other cores idle
+            documents = aside.submit(self._documents)
+            entries = self._tracks(self.studio.listed(asked), progress)
+            loops = {loop.name: loop for loop in (*asked, *found)} | {loop.name: loop for loop in asked}
+            index = self._index(entries, list(loops.values())) | documents.result()
+        if 100.0 in self.settings.speeds:
+            self._page(index)
+        progress(1.0)
+        return index
+
+    def _tracks(self, tracks: list[Track], progress: Progress) -> list[dict[str, Any]]:
+        """Make all tracks, and return what the index says of them."""
         entries: list[dict[str, Any]] = []
         numbers = {track.name: number for number, track in enumerate(tracks, 1)}
         done = 0
@@ -72,12 +88,7 @@ class Work:
         loops = [track for track in tracks if track.loop]
         entries += in_threads(self.threads, lambda track: self._track(track, numbers[track.name], len(tracks)), loops)
         progress(len(tracks) / (len(tracks) + 1))
-        index = self._index(entries, [*asked, *(loop for loop in found if loop.name not in {a.name for a in asked})])
-        self._documents(index)
-        if 100.0 in self.settings.speeds:
-            self._page(index)
-        progress(1.0)
-        return index
+        return entries
 
     def _key(self, track: Track) -> str:
         """Digest of all that the sound of a track was made from."""
@@ -107,7 +118,6 @@ class Work:
             if not fresh.exists():
                 if self.before[file]["tags"] == tag_key:
                     self.files[file] = self.before[file]
-                    self.kept += 1
                     continue
                 shutil.copyfile(self.target / file, fresh)
             write_tags(fresh, name, tags)
@@ -188,8 +198,8 @@ class Work:
             "guitar_notes": [_plain(note) for note in guitar_notes(source)],
         }
 
-    def _documents(self, index: dict[str, Any]) -> None:
-        """Pictures, text and MIDI of the bass line."""
+    def _documents(self) -> dict[str, Any]:
+        """Make pictures, text and MIDI of the bass line; return what the index says of them."""
         source, beats, rig = self.source, self.beats, self.source.rig
         key = digest(self.base, beats.times_s.tolist(), beats.downbeat, beats.beats_per_bar)
         size: dict[str, Any] = {}
@@ -224,9 +234,11 @@ class Work:
                 for row in rows
             ],
         }
-        index["pictures"] = {"overview": overview, "tablature": dict(self.files["tablature.png"]["facts"])}
-        index["texts"] = {"tablature": "tablature.txt"}
-        index["midi"] = {"bass": "bass.mid"}
+        return {
+            "pictures": {"overview": overview, "tablature": dict(self.files["tablature.png"]["facts"])},
+            "texts": {"tablature": "tablature.txt"},
+            "midi": {"bass": "bass.mid"},
+        }
 
     def _page(self, index: dict[str, Any]) -> None:
         def find(name: str) -> Path:
@@ -243,7 +255,6 @@ class Work:
     ) -> None:
         if file in self.intact and self.before[file].get("sound") == key:
             self.files[file] = self.before[file]
-            self.kept += 1
             return
         write(self.new / file)
         self.files[file] = {**_facts_of(self.new / file), "sound": key, "facts": facts or {}}

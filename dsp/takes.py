@@ -9,6 +9,7 @@ import os
 import re
 import stat
 from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Self, cast
@@ -201,6 +202,7 @@ class Take:
 
     def __init__(self, path: Path, strings: int, channels: Sequence[int] | None) -> None:
         self.path, self.name = path, take_name(path)
+        self._reading: Future[NDArray[np.float64] | None] | None = None
         folder = stat.S_ISDIR(_mode(path))
         self.files = tuple(_sound_files(path)) if folder else (path,)
         if folder:
@@ -220,6 +222,8 @@ class Take:
         return self
 
     def __exit__(self, *_: object) -> None:
+        if self._reading is not None:
+            wait([self._reading])  # libsndfile must not lose a file that it decodes
         self._open_files.close()
 
     def _refuse_unequal_files(self) -> None:
@@ -246,10 +250,18 @@ class Take:
             raise ValueError(f"block size {size}: at least 1 frame")
         size = min(size, max(self.frames, 1))
         stretch = size * max(1, _READ_FRAMES // size)
-        for parts in zip(*(sound.blocks(stretch) for sound in self._sounds), strict=True):
-            joined = np.ascontiguousarray(np.concatenate(parts, axis=1))
-            for start in range(0, len(joined), size):
-                yield joined[start : start + size]
+        stretches = zip(*(sound.blocks(stretch) for sound in self._sounds), strict=True)
+
+        def read() -> NDArray[np.float64] | None:
+            parts = next(stretches, None)
+            return None if parts is None else np.ascontiguousarray(np.concatenate(parts, axis=1))
+
+        with ThreadPoolExecutor(1) as reader:  # decodes while the caller works on what it has
+            self._reading = reader.submit(read)
+            while (joined := self._reading.result()) is not None:
+                self._reading = reader.submit(read)
+                for start in range(0, len(joined), size):
+                    yield joined[start : start + size]
 
 
 def open_take(path: str | os.PathLike[str], strings: int, channels: Sequence[int] | None = None) -> Take:

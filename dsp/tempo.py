@@ -1,9 +1,9 @@
 """Beats and bars of a take: from a tempo that is known, from taps, or estimated from the notes.
 
-The estimate: librosa finds the tempo, and dynamic programming the beats (D. P. W. Ellis, "Beat Tracking by Dynamic
-Programming", J. New Music Research 36, 2007), on an onset envelope made of the notes that were found, instead of one
-guessed from the sound: bass notes weigh double. If the beats lie on a strict grid to within 20 ms, the grid is taken,
-else the beats follow the player. (librosa 0.11's own tracker ended in a segmentation fault on takes of five minutes.)
+The estimate: librosa finds the tempo and the beats (D. P. W. Ellis, "Beat Tracking by Dynamic Programming", J. New
+Music Research 36, 2007), on an onset envelope made of the notes that were found, instead of one guessed from the sound:
+bass notes weigh double. If the beats lie on a strict grid to within 20 ms, the grid is taken, else the beats follow the
+player.
 """
 
 import math
@@ -26,8 +26,6 @@ ENVELOPE_RATE = 100
 ON_BEAT_S = 0.05
 #: Beats that lie on a grid to within this (rms) were played to one, s.
 STEADY_S = 0.02
-#: How much a beat that is early or late costs (Ellis 2007).
-TIGHTNESS = 100.0
 #: Without any better knowledge.
 PLAIN_BPM = 100.0
 
@@ -183,6 +181,11 @@ def _weighted(notes: Iterable[Note], bassline: Iterable[Note]) -> tuple[NDArray[
     return np.array([time_s for time_s, _ in ordered]), np.array([w for _, w in ordered])
 
 
+def load_tracker() -> None:
+    """Load the beat tracker, which takes seconds, and longer when it is compiled for the first time."""
+    _tracked(np.arange(0.5, 4.0, 0.5), np.ones(7), 4.0)
+
+
 def _tracked(onsets: NDArray[np.float64], weights: NDArray[np.float64], seconds: float) -> NDArray[np.float64]:
     import librosa
 
@@ -196,28 +199,10 @@ def _tracked(onsets: NDArray[np.float64], weights: NDArray[np.float64], seconds:
         envelope[first:last] += weight * np.exp(-0.5 * ((time_s[first:last] - onset) / 0.015) ** 2)
     hop = 256
     bpm = float(librosa.feature.tempo(onset_envelope=envelope, sr=ENVELOPE_RATE * hop, hop_length=hop)[0])
-    return _best_path(envelope, 60.0 * ENVELOPE_RATE / bpm) / ENVELOPE_RATE
-
-
-def _best_path(envelope: NDArray[np.float64], period: float) -> NDArray[np.float64]:
-    """Frames of the beats, about ``period`` apart, that meet the most of ``envelope`` (Ellis 2007, section 3)."""
-    back = np.arange(round(2 * period), max(round(period / 2), 1) - 1, -1)
-    strain = -TIGHTNESS * np.log(back / period) ** 2
-    width = max(period / 32, 1.0)
-    bell = np.exp(-0.5 * (np.arange(-round(3 * width), round(3 * width) + 1) / width) ** 2)
-    local = np.convolve(envelope / max(float(np.std(envelope)), 1e-9), bell, "same")
-    score = np.concatenate([np.zeros(back[0]), local])  # before the first frame nothing is gained
-    came_from = np.full(len(score), -1)
-    for frame in range(back[0], len(score)):
-        ways = score[frame - back] + strain
-        best = int(np.argmax(ways))
-        if ways[best] > 0.0:
-            came_from[frame] = frame - int(back[best])
-            score[frame] += ways[best]
-    beats = [len(score) - back[0] + int(np.argmax(score[len(score) - back[0] :]))]
-    while came_from[beats[-1]] >= back[0]:
-        beats.append(int(came_from[beats[-1]]))
-    return np.array(beats[::-1], np.float64) - back[0]
+    _, beats = librosa.beat.beat_track(
+        onset_envelope=envelope, sr=ENVELOPE_RATE * hop, hop_length=hop, bpm=bpm, trim=False
+    )
+    return np.asarray(beats, np.float64) / ENVELOPE_RATE
 
 
 def _mean_near(beat: float, onsets: NDArray[np.float64], weights: NDArray[np.float64]) -> float | None:
