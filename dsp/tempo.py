@@ -21,7 +21,7 @@ from thumbline.dsp.notes import Note
 LOWEST_BPM, HIGHEST_BPM = 20.0, 400.0
 FEWEST_BEATS_A_BAR, MOST_BEATS_A_BAR = 1, 16
 #: Frames a second of the onset envelope.
-ENVELOPE_RATE = 100
+ENVELOPE_RATE = 50
 #: A note this near to a beat is on it, s.
 ON_BEAT_S = 0.05
 #: Beats that lie on a grid to within this (rms) were played to one, s.
