@@ -4,8 +4,9 @@ Run with::
 
     python -m tests.benchmarks.soak_live [SECONDS]
 
-A guitar plays the demo take over and over to a synchronous server, so that no block can be lost but by live itself.
-Every ten seconds a line is printed: memory of each process, blocks missed and late. At the end:
+A guitar plays the demo take over and over to a synchronous server, which waits for everyone, so that no MIDI message
+can be lost but by live itself. Every ten seconds a line is printed: memory of each process, blocks in which the server
+told of trouble (whoever was the cause), and blocks that live worked on for longer than they last. At the end:
 
 * *memory*: what each process has gained since the first minute (or tenth, if shorter), in KiB;
 * *drift*: the take is a whole number of analysis steps long, so the same note comes at the same place in each round, to
