@@ -222,9 +222,13 @@ class Take:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._reading is not None:
-            wait([self._reading])  # libsndfile must not lose a file that it decodes
+        self._await_reader()
         self._open_files.close()
+
+    def _await_reader(self) -> None:
+        """Let a pass that was left end its last reading: libsndfile must not lose a file that it decodes."""
+        if self._reading is not None:
+            wait([self._reading])
 
     def _refuse_unequal_files(self) -> None:
         """Raise InputError unless every file is mono and all have the same rate and length."""
@@ -248,6 +252,7 @@ class Take:
         """
         if size < 1:
             raise ValueError(f"block size {size}: at least 1 frame")
+        self._await_reader()
         size = min(size, max(self.frames, 1))
         stretch = size * max(1, _READ_FRAMES // size)
         stretches = zip(*(sound.blocks(stretch) for sound in self._sounds), strict=True)

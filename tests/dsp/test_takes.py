@@ -134,6 +134,22 @@ def test_a_second_pass_starts_from_the_beginning_even_if_the_first_was_left(tmp_
         np.testing.assert_array_equal(np.concatenate(list(take.blocks(64)))[:64], first)
 
 
+@pytest.mark.parametrize("form", ["WAV", "FLAC"])
+def test_a_pass_that_was_left_and_is_still_held_disturbs_neither_the_next_one_nor_the_end(
+    tmp_path: Path, form: str
+) -> None:
+    samples = noise(6 * RATE, 6)
+    with open_take(write(tmp_path / "take", samples, form), 6) as take:
+        held = []
+        for _ in range(20):
+            held.append(take.blocks(64))
+            next(held[-1])  # the next stretch is being decoded now
+        whole = np.concatenate(list(take.blocks(4096)))
+        held.append(take.blocks(64))
+        next(held[-1])
+    np.testing.assert_allclose(whole, samples, atol=2**-22)
+
+
 @pytest.mark.parametrize("size", [0, -1])
 def test_a_block_has_at_least_one_frame(tmp_path: Path, size: int) -> None:
     with (
