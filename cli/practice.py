@@ -137,7 +137,7 @@ def practice(
     distinct_names(takes)
     compile_kernels()
     jobs = min(jobs, len(takes))
-    if jobs > 1 and settings.bpm is None and not settings.taps:
+    if jobs > 1 and settings.tempo_is_estimated:
         load_tracker()  # once, before several processes would compile it into the same folder at once
     threads = max(1, min((os.cpu_count() or 1) // jobs, MOST_THREADS))
     work = partial(_make, out=out, rig=rig, settings=settings, threads=threads)

@@ -2,7 +2,7 @@
 
 Browsers let a page that was opened from a disk or a phone's memory read no file beside it, so all that it needs stands
 in it: the stems at full speed as FLAC of 16 bits (RFC 9639, which browsers decode), base64-encoded (RFC 4648). Slower
-speeds are made while it plays. A minute of a take takes about six megabytes.
+speeds are made while it plays. A minute of a take takes about five megabytes.
 """
 
 import base64

@@ -67,7 +67,7 @@ def make_practice_set(
         return PracticeSet(out / name, old, 0, len(intact))
     warm_up()
     with ThreadPoolExecutor(1) as aside:
-        if taps is None and settings.bpm is None:
+        if settings.tempo_is_estimated:
             aside.submit(load_tracker)
         source = read_source(path, rig, lambda share: progress(READING_SHARE * share))
     beats = find_beats(source, settings, taps)
