@@ -64,6 +64,7 @@ def _come_and_go(name: str) -> None:
         with suppress(subprocess.TimeoutExpired):
             server.wait(END_S)
         server.kill()
+        server.wait()
 
 
 def _sign_off_the_killed() -> None:

@@ -106,8 +106,8 @@ class Room:
             with suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
         self.desk.running = False
-        self.keeper.wait(3.0)
         self.module.close()
+        self.keeper.wait(3.0)
 
 
 @contextmanager
@@ -177,14 +177,13 @@ def test_a_console_that_falls_silent_opens_every_string(room: Room) -> None:
 
 
 def test_a_console_that_has_ended_ends_the_keeper_with_every_string_open(room: Room) -> None:
-    console = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
-    room.live.console.pid = console.pid
-    time.sleep(0.1)
-    console.kill()
-    room.wait(lambda: room.live.keeper.phase == ENDED, 3.0)
+    with subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"]) as console:
+        room.live.console.pid = console.pid
+        time.sleep(0.1)
+        console.kill()
+        room.wait(lambda: room.live.keeper.phase == ENDED, 3.0)
     assert not room.module.muted
     assert room.keeper.wait(3.0) == 0
-    console.wait()
     room.wait(lambda: not room.left(), 3.0)
 
 

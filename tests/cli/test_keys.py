@@ -6,6 +6,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -54,8 +55,14 @@ def read_until(master: int, wanted: bytes) -> bytes:
     return seen
 
 
-def start(slave: int) -> "subprocess.Popen[bytes]":
-    return subprocess.Popen([sys.executable, "-c", PROGRAM], stdin=slave, stdout=slave, stderr=slave)
+@contextmanager
+def running(slave: int) -> Iterator["subprocess.Popen[bytes]"]:
+    """Run a program that reads keys, and wait for its end whatever the test finds."""
+    with subprocess.Popen([sys.executable, "-c", PROGRAM], stdin=slave, stdout=slave, stderr=slave) as program:
+        try:
+            yield program
+        finally:
+            program.kill()
 
 
 @pytest.mark.parametrize(
@@ -67,27 +74,27 @@ def test_the_terminal_is_put_back_whatever_happens(
 ) -> None:
     master, slave = terminal
     before = termios.tcgetattr(slave)
-    program = start(slave)
-    read_until(master, b"ready")
-    assert termios.tcgetattr(slave) != before, "the terminal hands over single keys"
-    if isinstance(ending, bytes):
-        os.write(master, ending)
-    else:
-        program.send_signal(ending)
-    assert program.wait(10.0) == code or code is None
-    if isinstance(ending, int) and ending in (signal.SIGTERM, signal.SIGKILL, signal.SIGHUP):
-        read_until(master, b"\x1b[?1049l")  # the guard leaves the alternate screen, settings first
-    assert termios.tcgetattr(slave) == before
+    with running(slave) as program:
+        read_until(master, b"ready")
+        assert termios.tcgetattr(slave) != before, "the terminal hands over single keys"
+        if isinstance(ending, bytes):
+            os.write(master, ending)
+        else:
+            program.send_signal(ending)
+        assert program.wait(10.0) == code or code is None
+        if isinstance(ending, int) and ending in (signal.SIGTERM, signal.SIGKILL, signal.SIGHUP):
+            read_until(master, b"\x1b[?1049l")  # the guard leaves the alternate screen, settings first
+        assert termios.tcgetattr(slave) == before
 
 
 def test_keys_need_no_enter(terminal: tuple[int, int]) -> None:
     master, slave = terminal
-    program = start(slave)
-    read_until(master, b"ready")
-    os.write(master, b"s")
-    read_until(master, b"got s")
-    os.write(master, b"q")
-    assert program.wait(10.0) == 0
+    with running(slave) as program:
+        read_until(master, b"ready")
+        os.write(master, b"s")
+        read_until(master, b"got s")
+        os.write(master, b"q")
+        assert program.wait(10.0) == 0
 
 
 def test_without_a_terminal_there_are_no_keys(monkeypatch: pytest.MonkeyPatch) -> None:
