@@ -24,45 +24,47 @@ def _phases() -> NDArray[np.float32]:
 
 
 PHASES = _phases()
-#: How many times as high as any sample the sound between samples can be.
-BOUND = float(np.abs(PHASES).sum(axis=1).max())
+#: Frames that are looked at together.
+BLOCK = 256
 
 
 @kernel
 def _measure(sound: np.ndarray, phases: np.ndarray, above: float, peaks: np.ndarray) -> None:
     """Raise ``peaks`` to the height of one channel in each frame, where it may be more than ``above``."""
-    frames = len(sound)
-    half = phases.shape[1] // 2
+    frames, taps = len(sound), phases.shape[1]
+    # Between samples the sound is at most so many times as high as they are.
     limit = above / np.abs(phases).sum(axis=1).max()
-    since = 2 * half  # frames since the last sample above the limit, seen from half a filter ahead
-    padded = np.zeros(2 * half, np.float32)
-    for n in range(-half, frames):
-        ahead = n + half
-        since = 0 if ahead < frames and abs(sound[ahead]) > limit else since + 1
-        if n < 0:
+    near = np.zeros(BLOCK + taps, np.float32)
+    height = np.zeros(BLOCK, np.float32)
+    for begin in range(0, frames, BLOCK):
+        count = min(BLOCK, frames - begin)
+        first = begin - taps // 2 + 1  # of the samples that the filters reach
+        low, high = max(first, 0), min(begin + count + taps // 2, frames)
+        high_samples = 0
+        for n in range(low, high):
+            high_samples += abs(sound[n]) > limit
+        if high_samples == 0:
             continue
-        height = abs(sound[n])
-        if since < 2 * half:
-            first = n - half + 1
-            if first >= 0 and first + 2 * half <= frames:
-                near = sound[first : first + 2 * half]
-            else:
-                for j in range(2 * half):
-                    padded[j] = sound[first + j] if 0 <= first + j < frames else np.float32(0.0)
-                near = padded
-            a, b, c = np.float32(0.0), np.float32(0.0), np.float32(0.0)
-            for j in range(2 * half):
-                a += phases[0, j] * near[j]
-                b += phases[1, j] * near[j]
-                c += phases[2, j] * near[j]
-            height = max(height, abs(a), abs(b), abs(c))
-        peaks[n] = max(peaks[n], height)
+        near[:] = 0.0
+        near[low - first : high - first] = sound[low:high]
+        here = peaks[begin : begin + count]
+        for n in range(count):
+            here[n] = max(here[n], abs(sound[begin + n]))
+        for phase in range(len(phases)):
+            height[:] = 0.0
+            for j in range(taps):  # tap by tap, so that neighbouring frames are one vector
+                tap = phases[phase, j]
+                shifted = near[j : j + BLOCK]
+                for n in range(BLOCK):
+                    height[n] += tap * shifted[n]
+            for n in range(count):
+                here[n] = max(here[n], abs(height[n]))
 
 
 def peaks_above(sound: NDArray[np.float32], above: float) -> NDArray[np.float32]:
     """Height of ``sound``, (frames, channels), from each frame to the next: the highest channel's, as an amplitude.
 
-    Exact where it is more than ``above``; elsewhere it may be that of the samples alone.
+    Exact where it is more than ``above``; elsewhere it may be given as less, or 0.
     """
     peaks = np.zeros(len(sound), np.float32)
     for channel in range(sound.shape[1]):

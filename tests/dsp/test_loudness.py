@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from pyloudnorm import Meter
 
-from thumbline.dsp.loudness import integrated_loudness, limit_true_peak, normalise
-from thumbline.dsp.true_peak import peaks_above, true_peak
+from thumbline.dsp.loudness import integrated_loudness, normalise
+from thumbline.dsp.true_peak import true_peak
 
 RATE = 48_000
 
@@ -31,41 +31,6 @@ def test_peaks_are_limited_and_loudness_is_kept_all_the_same() -> None:
     assert -1.3 < peak_db <= -1.0
     assert loudness == pytest.approx(-18.0, abs=0.1)
     assert true_peak(sound) <= 10 ** (-1.0 / 20)
-
-
-def test_where_no_peak_is_near_the_limiter_changes_nothing() -> None:
-    sound = _plucks(0.5)
-    sound[RATE] = 2.0
-    limited = limit_true_peak(sound, RATE, -1.0)
-    far = np.abs(np.arange(len(sound)) - RATE) > 0.05 * RATE
-    assert np.array_equal(limited[far], sound[far])
-    assert true_peak(limited) <= 10 ** (-1.0 / 20)
-
-
-def test_a_sound_below_the_ceiling_is_left_alone() -> None:
-    sound = _plucks(0.3)
-    assert limit_true_peak(sound, RATE, -1.0) is sound
-
-
-def test_channels_are_turned_down_together() -> None:
-    left = _plucks(2.0)
-    limited = limit_true_peak(np.hstack([left, 0.5 * left]).astype(np.float32), RATE, -1.0)
-    np.testing.assert_allclose(limited[:, 1], 0.5 * limited[:, 0], atol=1e-6)
-
-
-def test_true_peak_is_that_of_an_independent_oversampling() -> None:
-    from scipy.signal import resample_poly
-
-    sound = np.random.default_rng(0).uniform(-1, 1, (RATE, 2)).astype(np.float32)
-    smooth = np.apply_along_axis(lambda x: np.convolve(x, np.hanning(9) / 4, "same"), 0, sound).astype(np.float32)
-    expected = np.max(np.abs(resample_poly(smooth.astype(float), 4, 1, window=("kaiser", 8.0))))
-    assert true_peak(smooth) == pytest.approx(expected, rel=0.01)
-
-
-def test_what_is_skipped_could_not_have_been_higher() -> None:
-    sound = np.random.default_rng(3).standard_normal((20_000, 1)).astype(np.float32)
-    sound[5000:15_000] *= 0.01
-    assert true_peak(sound) == float(np.max(peaks_above(sound, 0.0)))
 
 
 @pytest.mark.parametrize("frames", [0, 100, RATE])
