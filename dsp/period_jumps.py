@@ -6,6 +6,9 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 
+#: Frames that are read at a time.
+BLOCK = 512
+
 
 @kernel
 def _at(x: float, xs: np.ndarray, ys: np.ndarray) -> float:
@@ -83,37 +86,71 @@ def plan(
 
 
 @kernel
+def _read(out: np.ndarray, sound: np.ndarray, at: int, taps: np.ndarray) -> None:
+    """Fill ``out`` with ``sound`` from frame ``at`` on, read between frames by ``taps`` (none: at the frames)."""
+    half = len(taps) // 2
+    out[:] = 0.0
+    # Near the ends of the sound, where the taps reach beyond it, its samples are taken as they are.
+    low = min(max(half - at, 0), len(out))
+    high = max(min(len(sound) - half - at, len(out)), low)
+    for i in range(len(out)):
+        if (half == 0 or i < low or i >= high) and 0 <= at + i < len(sound):
+            out[i] = sound[at + i]
+    inner = out[low:high]
+    for j in range(2 * half if len(inner) else 0):  # tap by tap, so that neighbouring frames are one vector
+        tap = taps[j]
+        first = at + low - half + 1 + j
+        shifted = sound[first : first + len(inner)]
+        for i in range(len(inner)):
+            inner[i] += tap * shifted[i]
+
+
+@kernel
+def _fill_fade(gains: np.ndarray, length: float) -> int:
+    """Fill the beginning of ``gains`` with a fade in of ``length`` frames, a raised cosine; return of how many."""
+    count = math.ceil(length)
+    # cos(x + step) = 2 cos(step) cos(x) - cos(x - step); the first frame lies half a step inside.
+    step = math.pi / length
+    twice, before, now = 2.0 * math.cos(step), math.cos(0.5 * step), math.cos(0.5 * step)
+    for n in range(count):
+        gains[n] = 0.5 - 0.5 * now
+        before, now = now, twice * now - before
+    if count > length + 0.5:
+        gains[count - 1] = 1.0  # the middle of the last frame lies beyond the fade
+    return count
+
+
+@kernel
 def assemble(out: np.ndarray, sound: np.ndarray, pieces: np.ndarray, filters: np.ndarray) -> None:
     """Write the pieces, each from the beginning of its fade to the end of the next one's."""
-    half = filters.shape[1] // 2
     places = filters.shape[0]
+    longest = 1
+    for k in range(len(pieces)):
+        longest = max(longest, math.ceil(pieces[k, 2]))
+    read = np.zeros(BLOCK, np.float32)
+    rising, next_rising = np.zeros(longest, np.float32), np.zeros(longest, np.float32)
+    entering = 0  # frames in which this piece fades in
     for k in range(len(pieces)):
         begin = math.ceil(pieces[k, 0])
-        fade_in = pieces[k, 2]
-        last = k + 1 == len(pieces)
-        fade_from = float(len(out)) if last else math.ceil(pieces[k + 1, 0])
-        fade_out = 1.0 if last else pieces[k + 1, 2]
-        end = len(out) if last else min(len(out), int(fade_from + fade_out) + 1)
+        fade_from, leaving = len(out), 0
+        if k + 1 < len(pieces):
+            fade_from, leaving = math.ceil(pieces[k + 1, 0]), _fill_fade(next_rising, pieces[k + 1, 2])
+        end = min(len(out), fade_from + leaving)
         # The place between frames stays the same for the whole piece.
         source = pieces[k, 1] + begin - pieces[k, 0]
         whole = math.floor(source)
         place = math.floor((source - whole) * places + 0.5)
         if place == places:
             whole, place = whole + 1, 0
-        taps = filters[place]
-        for u in range(begin, end):
-            at = whole + u - begin
-            if at - half < 0 or at + half >= len(sound):
-                y = sound[at] if 0 <= at < len(sound) else np.float32(0.0)
-            elif place == 0:
-                y = sound[at]
-            else:
-                y = np.float32(0.0)
-                for j in range(2 * half):
-                    y += taps[j] * sound[at - half + 1 + j]
-            gain = 1.0
-            if k > 0 and u - begin < fade_in:
-                gain = 0.5 - 0.5 * math.cos(math.pi * (u - begin + 0.5) / fade_in)
-            if u >= fade_from:
-                gain *= 0.5 + 0.5 * math.cos(math.pi * min((u - fade_from + 0.5) / fade_out, 1.0))
-            out[u] += np.float32(gain) * y
+        taps = filters[place] if place else filters[0, :0]
+        for block in range(begin, end, BLOCK):
+            count = min(BLOCK, end - block)
+            _read(read[:count], sound, whole + block - begin, taps)
+            for i in range(min(count, entering - (block - begin))):
+                read[i] *= rising[block - begin + i]
+            for i in range(max(fade_from - block, 0), count):
+                read[i] *= np.float32(1.0) - next_rising[block + i - fade_from]
+            here = out[block : block + count]
+            for i in range(count):
+                here[i] += read[i]
+        rising, next_rising, entering = next_rising, rising, leaving

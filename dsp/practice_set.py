@@ -25,7 +25,7 @@ from thumbline.dsp.takes import open_take, take_name
 from thumbline.dsp.tempo import Beats, beats_from_bpm, beats_from_taps, estimate_beats, load_tracker, read_taps
 
 #: Goes up when the same settings no longer make the same sound.
-RECIPE = 1
+RECIPE = 2
 #: Share of the work that is reading the take.
 READING_SHARE = 0.35
 

@@ -18,6 +18,7 @@ Times are in frames. A stretch of ``factor`` 2 lasts twice as long.
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -58,6 +59,17 @@ class Voice:
     pitch_frames: NDArray[np.int64]  #: rising frames at which the pitch was measured
     hz: NDArray[np.float64]  #: ... and found to be this, above 0
 
+    @cached_property
+    def beginnings(self) -> NDArray[np.int64]:
+        """Frame 0 and the onsets; two within the lead of one are one."""
+        onsets = np.unique(np.concatenate([[0], self.onsets])).astype(np.int64)
+        return onsets[np.concatenate([[True], np.diff(onsets) > 2 * LEAD_S * self.rate])]
+
+    @cached_property
+    def phase(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Rising frames, and how many periods by which to jump have passed at each; the same for every factor."""
+        return _phase(self, self.beginnings)
+
     def part(self, first: int, end: int) -> "Voice":
         """Return frames ``first`` to ``end`` as a voice of its own."""
         onsets = self.onsets[(self.onsets >= first) & (self.onsets < end)]
@@ -77,10 +89,7 @@ def stretch(voice: Voice, factor: float, frames: int | None = None) -> NDArray[n
     if factor == 1.0 and frames == len(voice.sound):
         return voice.sound.copy()
     rate = voice.rate
-    onsets = np.unique(np.concatenate([[0], voice.onsets])).astype(np.int64)
-    # Two onsets within the lead of one are one.
-    onsets = onsets[np.concatenate([[True], np.diff(onsets) > 2 * LEAD_S * rate])]
-    grid, cycles = _phase(voice, onsets)
+    onsets, (grid, cycles) = voice.beginnings, voice.phase
     most = len(onsets) + 2 * math.ceil(frames / (SHORTEST_FADE_S * rate)) + 2
     pieces = np.zeros((most, 3))
     count = plan(
@@ -140,11 +149,12 @@ def _best_lag(sound: NDArray[np.float32], length: int, jump: float) -> float:
     """The lag near ``jump`` at which the first ``length`` frames are most like what follows; if not alike, ``jump``."""
     first = math.floor((1.0 - WIDEST_STRETCH) * jump) - 1
     lags = np.arange(first, math.ceil((1.0 + 0.25 * WIDEST_STRETCH) * jump) + 2)
-    here = sound[:length].astype(np.float64)
-    there = sliding_window_view(sound[: lags[-1] + length].astype(np.float64), length)[lags]
+    part = sound[: lags[-1] + length].astype(np.float64)
+    energy = np.concatenate([[0.0], np.cumsum(part**2)])
+    powers = energy[length] * (energy[lags + length] - energy[lags])
     # Not by the matrix product, whose threads cost more than they bring here.
-    powers = np.einsum("i,i", here, here) * np.einsum("ij,ij->i", there, there)
-    likeness = np.einsum("ij,j->i", there, here) / np.sqrt(powers + 1e-30)
+    products = np.einsum("ij,j->i", sliding_window_view(part, length)[lags], part[:length])
+    likeness = products / np.sqrt(powers + 1e-30)
     best = int(np.argmax(likeness))
     if likeness[best] < LIKE or best in (0, len(lags) - 1):
         return jump
