@@ -9,7 +9,10 @@ electric guitar; annotated solos on one mixed channel; damped strings, knocks an
 what ``tests/outside/test_confidence.py`` holds them to. ``python -m tests.benchmarks.confidence_material`` makes them.
 """
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 
 #: Clarities, and the share of values that were right while the pluck had not yet proved to be a note, and after.
 CLARITY = (0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.995, 1.0)
@@ -17,9 +20,9 @@ UNPROVED = (0.07, 0.19, 0.42, 0.68, 0.84, 0.965, 0.988, 0.993)
 PROVED = (0.60, 0.69, 0.69, 0.84, 0.96, 0.978, 0.991, 0.994)
 
 
-def confidence(clarity: float, proved: bool) -> float:
-    """Return the probability, 0 to 1, that a pitch of this ``clarity`` (0 to 1) is right.
+def confidence(clarity: NDArray[np.floating[Any]], proved: bool) -> NDArray[np.float64]:
+    """Return the probability, 0 to 1, that pitches of these clarities (0 to 1) are right.
 
-    ``proved``: whether the pluck it follows has been called a note by then. Never falls as ``clarity`` rises.
+    ``proved``: whether the pluck they follow has been called a note by then. Never falls as ``clarity`` rises.
     """
-    return float(np.interp(clarity, CLARITY, PROVED if proved else UNPROVED))
+    return np.interp(clarity, CLARITY, PROVED if proved else UNPROVED)

@@ -116,7 +116,7 @@ def _take_apart(take: Take, rig: Rig, blocks: Iterator[NDArray[np.float64]]) -> 
     rate, n = take.sample_rate, rig.string_count
     processor, transcript = Processor(rig, rate), Transcript(rig, rate)
     p, st = processor.params[0], processor.state[0]
-    mask = int(p["past_mask"])
+    past = st["past"][: int(p["past_mask"]) + 1, :n]
     columns = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]
     clean = np.zeros((n, take.frames), np.float32)
     bass = np.zeros(take.frames, np.float32)
@@ -124,18 +124,21 @@ def _take_apart(take: Take, rig: Rig, blocks: Iterator[NDArray[np.float64]]) -> 
     reports: list[PitchReport] = []
     plucks: list[tuple[int, int]] = []
     done = 0
-    size = min(CHUNK, mask + 1)
+    size = min(CHUNK, len(past))
     for block in blocks:
         for first in range(0, len(block), size):
             out, events = processor.process(block[first : first + size])
-            frames = np.arange(done, done + len(out))
-            done += len(out)
-            # The strings after conditioning are read from the processor's own past.
-            clean[:, frames[:1].item() : done] = st["past"][frames & mask, :n].T
-            bass[frames] = out[:, BASS]
-            guitar[frames] = out[:, columns]
+            new = slice(done, done + len(out))
+            # The strings after conditioning are read from the processor's own past, which goes round.
+            row = done % len(past)
+            before = min(len(out), len(past) - row)
+            clean[:, done : done + before] = past[row : row + before].T
+            clean[:, done + before : new.stop] = past[: len(out) - before].T
+            bass[new], guitar[new] = out[:, BASS], out[:, columns]
+            done = new.stop
             reports += transcript.feed(events)
-            plucks += [(int(e["frame"]), int(e["string"])) for e in events[events["kind"] == PLUCK]]
+            struck = events[events["kind"] == PLUCK]
+            plucks += zip(struck["frame"].tolist(), struck["string"].tolist(), strict=True)
     reports += transcript.feed(processor.finish())
     seconds = take.frames / rate
     notes = tuple(sorted(transcript.notes, key=lambda note: (note.onset_s, -note.string)))

@@ -55,10 +55,11 @@ class Transcript:
     def feed(self, events: np.ndarray) -> list[PitchReport]:
         """Take events (dtype ``EVENT``) in order."""
         reports = []
-        for frame, decided, kind, string, value, extra, level in events.tolist():
+        sure = [confidence(events["extra"], proved).tolist() for proved in (False, True)]
+        for i, (frame, decided, kind, string, value, extra, level) in enumerate(events.tolist()):
             time_s = frame / self.rate
             if kind in (LOCK, PITCH):
-                reports.append(PitchReport(time_s, string, value, confidence(extra, string in self._begun), level))
+                reports.append(PitchReport(time_s, string, value, sure[string in self._begun][i], level))
             elif kind == NOTE:
                 self._begun[string] = time_s
             elif kind == END and string in self._begun:

@@ -93,9 +93,10 @@ def test_pitch_reports_are_handed_back_and_not_kept() -> None:
         [(100, 103, LOCK, 5, 110.0, 0.9, -20.0), (108, 110, PITCH, 5, 110.1, 0.95, -21.0), begin(90, 5)],
         EVENT,
     )
+    first, second = confidence(np.array([0.9, 0.95]), False).tolist()
     assert made.feed(events) == [
-        PitchReport(0.1, 5, 110.0, confidence(0.9, False), -20.0),
-        PitchReport(0.108, 5, 110.1, confidence(0.95, False), -21.0),
+        PitchReport(0.1, 5, 110.0, first, -20.0),
+        PitchReport(0.108, 5, 110.1, second, -21.0),
     ]
     assert made.feed(np.zeros(0, EVENT)) == []
 

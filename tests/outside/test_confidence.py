@@ -36,17 +36,17 @@ def damped() -> list[Reported]:
 
 
 def stated(values: Reported) -> np.ndarray:
-    return np.array([confidence(c, bool(p)) for c, p in zip(values.clarity, values.proved, strict=True)])
+    return np.where(values.proved, confidence(values.clarity, True), confidence(values.clarity, False))
 
 
 def test_confidence_rises_with_clarity_and_with_the_proof_and_is_a_probability() -> None:
     clarity = np.linspace(0, 1, 501)
     for proved in (False, True):
-        curve = np.array([confidence(c, proved) for c in clarity])
+        curve = confidence(clarity, proved)
         assert (np.diff(curve) >= 0).all()
         assert curve.min() >= 0.0
         assert curve.max() <= 1.0
-    assert all(confidence(c, True) > confidence(c, False) for c in clarity)
+    assert (confidence(clarity, True) > confidence(clarity, False)).all()
     assert len(CLARITY) == len(PROVED) == len(UNPROVED)
 
 
