@@ -27,15 +27,18 @@ class Format(NamedTuple):
     container: str  #: libsndfile's name
     encoding: str
     rates: tuple[int, ...]  #: sample rates it can hold; none: any
+    compression: float | None  #: libsndfile's effort, 0 to 1; none: its own choice
     description: str
 
 
 FORMATS = {
-    "flac": Format("FLAC", "PCM_24", (), "lossless, and plays on phones and in browsers"),
-    "wav": Format("WAV", "PCM_24", (), "lossless, the largest"),
-    "ogg": Format("OGG", "VORBIS", (), "compressed"),
-    "opus": Format("OGG", "OPUS", (8000, 12000, 16000, 24000, 48000), "compressed, the smallest"),
-    "mp3": Format("MP3", "MPEG_LAYER_III", (16000, 22050, 24000, 32000, 44100, 48000), "compressed, plays everywhere"),
+    "flac": Format("FLAC", "PCM_24", (), 0.375, "lossless, and plays on phones and in browsers"),
+    "wav": Format("WAV", "PCM_24", (), None, "lossless, the largest"),
+    "ogg": Format("OGG", "VORBIS", (), None, "compressed"),
+    "opus": Format("OGG", "OPUS", (8000, 12000, 16000, 24000, 48000), None, "compressed, the smallest"),
+    "mp3": Format(
+        "MP3", "MPEG_LAYER_III", (16000, 22050, 24000, 32000, 44100, 48000), None, "compressed, plays everywhere"
+    ),
 }
 #: What a format takes that cannot hold the take's rate.
 RATE_INSTEAD = 48_000
@@ -62,7 +65,13 @@ def write_sound(path: Path, sound: NDArray[np.float32], rate: int, name: str) ->
         sound, rate = soxr.resample(sound, rate, RATE_INSTEAD), RATE_INSTEAD
     try:
         with soundfile.SoundFile(
-            file_name(path), "w", rate, sound.shape[1], subtype=form.encoding, format=form.container
+            file_name(path),
+            "w",
+            rate,
+            sound.shape[1],
+            subtype=form.encoding,
+            format=form.container,
+            compression_level=form.compression,
         ) as file:
             for first in range(0, len(sound), BLOCK):
                 file.write(sound[first : first + BLOCK])
