@@ -8,8 +8,6 @@ ends a keeper that hangs, as sending to a dead JACK server does.
 Exit codes: 0 told to end or the console has ended, 2 a port that the rig names is not there, 1 a fault.
 """
 
-import contextlib
-import os
 import signal
 import sys
 import time
@@ -20,7 +18,7 @@ from thumbline.cli.keeper_orders import Orders, read_orders
 from thumbline.cli.keeper_round import Keeper
 from thumbline.cli.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded
 from thumbline.cli.midi_ports import OutputPort, no_library
-from thumbline.cli.processes import Charge, Watched, hurry, leave_with, state_of
+from thumbline.cli.processes import Charge, Watched, hurry, kill, leave_with, state_of
 from thumbline.cli.signals import Told
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.records import Record
@@ -73,12 +71,7 @@ def _end_if_hanging(live: Record) -> None:
     # One that would run has not been given a processor; it is let live a little longer.
     patience_ns = SLOW_NS if state == "R" or int(keeper.phase) == STARTING else HANGS_NS
     if state == STOPPED or time.monotonic_ns() - int(keeper.beat_ns) > patience_ns:
-        _kill(pid)
-
-
-def _kill(pid: int) -> None:
-    with contextlib.suppress(ProcessLookupError):
-        os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+        kill(pid)
 
 
 def _in_charge(live: Record, orders: Orders, memory: Path, told: Told, out: OutputPort) -> int:
@@ -119,7 +112,7 @@ def _see_to(feet: Companion, live: Record) -> None:
     """See to it that the foot controller is heard, by a process that does not hang."""
     keeper = live.keeper
     if int(keeper.feet_pid) and time.monotonic_ns() - int(keeper.feet_beat_ns) > SLOW_NS:
-        _kill(int(keeper.feet_pid))
+        kill(int(keeper.feet_pid))
         keeper.feet_pid = 0
     feet.see_to_it()
 

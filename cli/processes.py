@@ -3,6 +3,7 @@
 import contextlib
 import os
 import select
+import signal
 import sys
 import traceback
 from collections.abc import Callable
@@ -102,6 +103,13 @@ def state_of(pid: int) -> str:
     with contextlib.suppress(OSError, IndexError):
         return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0]
     return ""
+
+
+def kill(pid: int) -> None:
+    """End a process at once; 0 is none, and one that has gone or is not ours is let be."""
+    if pid:
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
 
 
 def hurry(priority: int, *, children: bool) -> None:

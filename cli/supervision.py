@@ -7,9 +7,7 @@ A thread of its own does the watching and is the console's heartbeat, so that a 
 (Ctrl-S, a slow line) is not taken for a dead console. What the processes print goes to files, never to the terminal.
 """
 
-import contextlib
 import os
-import signal
 import threading
 import time
 from collections.abc import Callable
@@ -17,7 +15,7 @@ from dataclasses import dataclass
 
 from thumbline.cli.advice import ENGINE_DIED, ENGINE_HANGS, KEEPER_DIED, KEEPER_HANGS, Notice
 from thumbline.cli.backstage import END_S, Backstage, Child
-from thumbline.cli.processes import Watched
+from thumbline.cli.processes import Watched, kill
 from thumbline.dsp.live_record import ENDED, FAULT, PLAYING, READY
 from thumbline.dsp.records import Record
 
@@ -197,9 +195,8 @@ class Supervision:
 
 
 def _kill(process: Watched) -> None:
-    if process.pid and not process.ended:
-        with contextlib.suppress(ProcessLookupError, PermissionError):
-            os.kill(process.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+    if not process.ended:
+        kill(process.pid)
 
 
 def _text(field: bytes) -> str:
