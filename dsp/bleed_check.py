@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.bleed import estimate_bleed, played_strings
 from thumbline.dsp.rig import Rig
-from thumbline.dsp.survey import FLOOR_PERCENTILE, block_moments, with_values
+from thumbline.dsp.survey import block_moments, floor_power, with_values
 
 #: Less than this is drawn as nothing, in dB.
 LEAST_DB = -80.0
@@ -47,7 +47,7 @@ def check_bleed(frames: NDArray[np.float64], rig: Rig, rate: int) -> BleedCheck:
 
 
 def _floor(moments: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.maximum(np.percentile(np.einsum("bii->bi", moments), FLOOR_PERCENTILE, axis=0), 1e-10)
+    return floor_power(np.einsum("bii->bi", moments))
 
 
 def _estimate(moments: NDArray[np.float64]) -> NDArray[np.float64]:

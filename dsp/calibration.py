@@ -17,6 +17,7 @@ from thumbline.dsp.survey import (
     OFF_BELOW_LEVEL_DB,
     ON_ABOVE_FLOOR_DB,
     ON_BELOW_LEVEL_DB,
+    STEADY_DB,
     Survey,
     complete,
     survey,
@@ -217,7 +218,8 @@ def _reasons(path: Path, found: Survey) -> dict[str, str]:
     source = f"measured from {path.name}"
     return {
         "input.mains_hz": f"{source}: {mains}",
-        "detect.floor_db": f"{source}: the quietest twentieth of all 20 ms blocks, bleed and hum removed",
+        "detect.floor_db": f"{source}: the quietest twentieth of all 20 ms blocks, bleed and hum removed, or "
+        f"{STEADY_DB:.0f} dB above the quietest moment if that is less",
         "detect.level_db": f"{source}: the upper quartile of the blocks that hold a note",
         "detect.on_db": f"{ON_ABOVE_FLOOR_DB:.0f} dB above the floor or {ON_BELOW_LEVEL_DB:.0f} dB below the level, "
         "whichever is higher",

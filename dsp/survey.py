@@ -18,6 +18,9 @@ BLOCK_S = 0.02
 MOST_BLOCKS = 30_000
 #: Share of blocks that are taken for silence between notes.
 FLOOR_PERCENTILE = 5.0
+#: Noise is steady: a floor further than this above the quietest two blocks, in dB, is no noise but notes that ring on
+#: in a take that hardly rests.
+STEADY_DB = 3.0
 #: A block this far above the floor is a note, in dB.
 NOTE_ABOVE_FLOOR_DB = 20.0
 #: Thresholds: above the floor, and below a typical note, in dB, whichever is higher.
@@ -95,14 +98,14 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None) -> 
     lowest = 10.0 ** (LOWEST_FLOOR_DB / 10.0)
     if not len(moments):
         moments = np.zeros((1, n, n))
-    channel_floor = np.maximum(np.percentile(np.einsum("bii->bi", moments), FLOOR_PERCENTILE, axis=0), lowest)
+    channel_floor = floor_power(np.einsum("bii->bi", moments))
     matrix = rig.bleed.matrix
     if matrix == "auto":
         bleed = estimate_bleed(moments, channel_floor)
     else:
         bleed = np.eye(n) if isinstance(matrix, str) else np.asarray(matrix, float)
     power = np.maximum(unmixed_power(moments, bleed), lowest)
-    floor_db = 10.0 * np.log10(np.percentile(power, FLOOR_PERCENTILE, axis=0))
+    floor_db = 10.0 * np.log10(floor_power(power))
     played = played_strings(moments, channel_floor)
     level_db = _levels(10.0 * np.log10(power), floor_db, played)
     detect = rig.detect
@@ -113,6 +116,20 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None) -> 
     on_db = on_db if isinstance(detect.on_db, str) else np.asarray(detect.on_db)
     off_db = off_db if isinstance(detect.off_db, str) else np.asarray(detect.off_db)
     return Survey(mains_hz, floor_db, level_db, on_db, np.minimum(off_db, on_db - 1.0), bleed, played)
+
+
+def floor_power(power: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Power of each channel or string (n,) while nobody plays, from that of blocks (blocks, n); full scale 1.
+
+    The quietest twentieth of the blocks, unless the quietest moment tells that this is no noise (after R. Martin,
+    "Noise power spectral density estimation based on optimal smoothing and minimum statistics", IEEE Trans. Speech
+    Audio Process. 9, 2001; from memory). Digital silence is no such moment.
+    """
+    lowest = 10.0 ** (LOWEST_FLOOR_DB / 10.0)
+    usual = np.maximum(np.percentile(power, FLOOR_PERCENTILE, axis=0), lowest)
+    heard = np.where(power > lowest, power, np.inf)
+    pairs = 0.5 * (heard[1:] + heard[:-1])
+    return np.minimum(usual, 10.0 ** (STEADY_DB / 10.0) * pairs.min(axis=0, initial=np.inf))
 
 
 def _levels(

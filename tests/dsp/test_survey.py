@@ -64,6 +64,35 @@ def test_levels_are_those_of_the_notes() -> None:
         assert found.level_db[s] == pytest.approx(rms_db, abs=4.0)
 
 
+def without_rests(floor_db: float) -> NDArray[np.float64]:
+    """Frames (n, 6): ten seconds of notes on string 6 that ring until the next one, but for one rest of a tenth."""
+    frames = 10 * RATE
+    rng = np.random.default_rng(4)
+    plucks = [Pluck(0.5 * i, STRINGS[6].open_midi + i % 5, 0.5 * i + (0.4 if i == 9 else 0.5), 0.8) for i in range(20)]
+    take = hiss(frames, 6, floor_db, rng)
+    take[:, 5] += render_string(STRINGS[6], plucks, frames, RATE, rng)[0]
+    return np.asarray(take, np.float64)
+
+
+@pytest.mark.parametrize("floor_db", [-80.0, -65.0])
+def test_notes_that_ring_all_through_a_take_are_not_its_noise(floor_db: float) -> None:
+    take = without_rests(floor_db)
+    found = survey(blocks_of(take), Rig(), RATE)
+    blocks = take[: len(take) // 480 * 480, 5].reshape(-1, 480)
+    twentieth_db = 10.0 * np.log10(np.percentile(np.mean(blocks**2, axis=1), 5.0))
+    assert twentieth_db > floor_db + 20.0, "or the take rests after all"
+    # Below half the analysis rate lies half of the hiss; 3 dB are allowed for.
+    assert abs(found.floor_db[5] - floor_db) < 4.0
+    assert found.played[5]
+
+
+def test_digital_silence_is_not_the_floor_of_a_take() -> None:
+    cut = TAKE.copy()
+    cut[: RATE // 10] = 0.0
+    straight, found = survey(blocks_of(TAKE), Rig(), RATE), survey(blocks_of(cut), Rig(), RATE)
+    np.testing.assert_allclose(found.floor_db, straight.floor_db, atol=0.5)
+
+
 def test_levels_follow_the_gain() -> None:
     loud, soft = (survey(blocks_of(gain * TAKE), Rig(), RATE) for gain in (1.0, 0.25))
     np.testing.assert_allclose(loud.level_db - soft.level_db, 12.04, atol=0.1)
