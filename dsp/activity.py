@@ -8,7 +8,7 @@ from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import watch_end
 from thumbline.dsp.pitch import follow, forget_pick_noise, normalised_difference, pick_period
 from thumbline.dsp.pluck import answer_attack
-from thumbline.dsp.proof import THUMP, confirm, doubt
+from thumbline.dsp.proof import THUMP, confirm, doubt, forgive_thump, strength
 from thumbline.dsp.records import HOP, SHORTEST_WINDOW_S, SILENT, SOUNDING, WINDOW_PERIODS, Record
 from thumbline.dsp.spans import span_power
 from thumbline.dsp.tracking import LOCK_CLARITY, lock, report, track
@@ -35,9 +35,10 @@ def attend(p: Record, st: Record, s: int) -> None:
         known = normalised_difference(string, tick, lag_max, st.nsdf)
         # Both sides of a peak must be known: where knowledge ends there is none.
         period, clarity = pick_period(st.nsdf, p.lag_min[s], min(lag_max, known - 1))
+        forgive_thump(p, st, s, clarity)
         if string.phase == SOUNDING:
             track(p, st, s, period, clarity)
-        elif clarity >= LOCK_CLARITY and st.level[s] >= THUMP * string.peak:
+        elif clarity >= LOCK_CLARITY and st.level[s] >= THUMP * strength(string):
             lock(p, st, s, period, clarity)
         confirm(p, st, s)
     doubt(p, st, s)

@@ -88,6 +88,8 @@ def forget(p: Record, st: Record, s: int, onset: int) -> None:
     string.candidate = 0.0
     string.octave_sum = 0.0
     string.octave_count = 0.0
+    string.soft = 0.0
+    string.unsaid = 0
     restart(string, tick, onset, p.hop_mask[s], p.lag_max[s] + 3)
 
 

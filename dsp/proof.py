@@ -4,6 +4,8 @@ The bass passes to a string soon after its pluck, long before a period of a low 
 cannot be told from a free one then. What can be told is a knock on the body, which all strings hear at once and alike.
 A pluck that dies like a thump, or has no pitch when it should, is believed no longer, and the bass goes back.
 
+What a thump leaves behind is listened to by itself: a note may have begun under it.
+
 A *note* it is when its pitch stays, it does not die like a thump, and it is no other string's.
 """
 
@@ -29,6 +31,10 @@ THUMP = 10.0 ** (-8 / 10)
 CONFIRM_CLARITY = 0.88
 #: and how far its pitch may move meanwhile.
 ANCHOR_STEP = 2.0 ** (60 / 1200)
+#: A thump is over after this time, in seconds. What is this clear then may be a soft note whose attack the thump hid.
+#: It may also be a body that rings out: so it must keep its level, within ``FALLING``, for this many times as long as
+#: other plucks.
+OVER_S, SOFT_CLARITY, SOFT_PATIENCE = 0.06, 0.9, 3
 #: Another string's wave is this much alike (squared correlation) and at least this loud (power) if it is the same
 #: sound.
 ECHO_LIKENESS, ECHO_LEVEL = 0.95**2, 10.0 ** (-6 / 10)
@@ -74,6 +80,24 @@ def doubt(p: Record, st: Record, s: int) -> None:
 
 
 @kernel
+def strength(string: Record) -> float:
+    """What a pluck's level is held against: its greatest, or that of what a thump has left behind (power)."""
+    return string.soft if string.soft > 0.0 else string.peak
+
+
+@kernel
+def forgive_thump(p: Record, st: Record, s: int, clarity: float) -> None:
+    """Every hop: where a pluck has died like a thump and leaves a clear sound behind, listen to that by itself."""
+    string = st.strings[s]
+    if string.note == 1 or string.soft > 0.0 or st.tick - string.attack_tick <= OVER_S * p.tick_rate:
+        return
+    if clarity >= SOFT_CLARITY and p.on_power[s] <= st.level[s] < THUMP * string.peak:
+        string.soft = st.level[s]
+        string.unsaid = string.phase == PLUCKED
+        string.proof = DOUBTED
+
+
+@kernel
 def is_knock(p: Record, st: Record, s: int) -> bool:
     """Whether most strings hear the same at the same time.
 
@@ -107,14 +131,18 @@ def confirm(p: Record, st: Record, s: int) -> None:
     if string.phase != SOUNDING or string.note == 1:
         return
     moved = max(string.period / string.anchor, string.anchor / string.period) > ANCHOR_STEP
-    if moved or string.clarity < CONFIRM_CLARITY or st.level[s] < THUMP * string.peak:
+    fallen = st.level[s] < (FALLING if string.soft > 0.0 else THUMP) * strength(string)
+    if moved or string.clarity < CONFIRM_CLARITY or fallen:
         string.anchor = string.period
         string.anchor_tick = st.tick
-    elif st.tick - string.anchor_tick >= p.confirm_ticks:
+    elif st.tick - string.anchor_tick >= (SOFT_PATIENCE if string.soft > 0.0 else 1) * p.confirm_ticks:
         if echoes_another(p, st, s):
             string.anchor_tick = st.tick
             return
         string.note = 1
+        string.peak = strength(string)
+        string.soft = 0.0
+        string.unsaid = 0
         if string.proof == DOUBTED:
             believe(st, s)
         hz = p.tick_rate / partial_period(string)

@@ -197,6 +197,8 @@ STRING = record_type(
         ("onset_tick", "i8"),
         ("attack_tick", "i8"),  # latest attack heard, the pluck or what came after the pick's noise
         ("end_tick", "i8"),  # where the last note's end is dated
+        ("soft", "f8"),  # level of the clear sound that a thump has left behind (power); 0: none
+        ("unsaid", "i8"),  # 1 while no pitch is said of it
         ("restart_tick", "i8"),  # the analysis knows nothing of what was before
         ("reference", "f8"),  # level the string should still have (power)
         ("peak", "f8"),  # greatest level since the pluck (power)

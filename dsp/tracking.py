@@ -120,7 +120,7 @@ def change_note(p: Record, st: Record, s: int, period: float, clarity: float) ->
 def report(p: Record, st: Record, s: int) -> None:
     """Every hop of a sounding string: refine its pitch, and say it from time to time."""
     string = st.strings[s]
-    if string.phase != SOUNDING:
+    if string.phase != SOUNDING or string.unsaid == 1:
         return
     if (st.tick // HOP) % LOOK_HOPS == 0:
         measure_stretch(string, st.level[s])

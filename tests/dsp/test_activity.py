@@ -12,7 +12,7 @@ from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.model_take import Thump, add_bleed, hiss, hum, render_string
 from thumbline.dsp.notes import Note
 from thumbline.dsp.processor import Processor
-from thumbline.dsp.records import END, PLUCK
+from thumbline.dsp.records import END, NOTE, PLUCK
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.string_model import Pluck, Slur, Vibrato
 from thumbline.dsp.transcript import Transcript
@@ -110,6 +110,32 @@ def test_a_damped_thump_is_no_note(string: int, velocity: float) -> None:
     assert notes == []
     ended = events[events["kind"] == END]
     assert len(ended) == np.count_nonzero(events["kind"] == PLUCK), "every pluck has its end"
+
+
+@pytest.mark.parametrize("string", range(1, 7))
+@pytest.mark.parametrize(("fret", "velocity", "later_s"), [(2, 0.15, 0.01), (9, 0.25, 0.01), (9, 0.15, 0.03)])
+def test_a_soft_note_right_after_a_thump_is_found_within_0_15_s(
+    string: int, fret: int, velocity: float, later_s: float
+) -> None:
+    """The thump hides its attack, and it is more than 8 dB below the thump."""
+    begin = 0.2 + later_s
+    pluck = Pluck(begin, open_note(string) + fret, 1.0, velocity)
+    notes, events = listen(clean({string: [Thump(0.2, 0.6), pluck]}, 1.4))
+    assert [note.fret for note in notes] == [fret]
+    assert events["decided"][events["kind"] == NOTE][0] / RATE - begin < 0.15
+
+
+@pytest.mark.parametrize("hz", [190.0, 330.0])
+@pytest.mark.parametrize("below_db", [12.0, 18.0])
+@pytest.mark.parametrize("string", [1, 3, 6])
+def test_what_rings_out_from_a_thump_is_no_note(string: int, hz: float, below_db: float) -> None:
+    """As a body does, by 70 dB a second: the slowest of the taps that were recorded. All is softer than the thump."""
+    frames = clean({string: [Thump(0.2, 1.0)]}, 1.4)
+    time = np.arange(len(frames)) / RATE - 0.2
+    ring = np.where(time >= 0, np.sin(2 * np.pi * hz * time), 0.0) * 10.0 ** (-70.0 * time / 20)
+    frames[:, string - 1] += np.abs(frames).max() * 10.0 ** (-below_db / 20) * ring
+    notes, _ = listen(frames)
+    assert notes == []
 
 
 def test_a_slow_bend_is_one_note() -> None:
