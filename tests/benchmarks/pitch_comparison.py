@@ -5,7 +5,7 @@ it could have said it at the earliest.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import reduce
 
 import mir_eval
@@ -33,6 +33,11 @@ class Values:
         """The newest answers at ``time`` in Hz."""
         newest = np.searchsorted(self.time_s, time + 1e-6, "right") - 1
         return np.where(newest < 0, 0.0, self.hz[newest])
+
+    def held(self) -> "Values":
+        """The same where each answer counts until the next one, even if none is given meanwhile."""
+        last = np.maximum.accumulate(np.where(self.hz > 0, np.arange(len(self.hz)), 0))
+        return replace(self, hz=self.hz[last])
 
     def voiced(self, time: Signal) -> NDArray[np.bool_]:
         return np.array([any(begin <= t < end for begin, end in self.notes_s) for t in time])
@@ -160,13 +165,18 @@ def marks_of(tracks: Sequence[Track], tracker: Callable[[Track], Values]) -> Mar
 
 
 def melody_scores(time: Signal, truth_hz: Signal, values: Values) -> dict[str, float]:
-    """Scores of mir_eval.melody (Raffel et al., ISMIR 2014; measures of Poliner et al., IEEE TASLP 15, 2007), in %."""
+    """Scores of mir_eval.melody (Raffel et al., ISMIR 2014; measures of Poliner et al., IEEE TASLP 15, 2007), in %.
+
+    Raw pitch asks for a guess where a tracker hears no note too. pYIN has one of its own; ours is the last pitch.
+    """
     hz, voiced = values.at(time), values.voiced(time)
+    guess = mir_eval.melody.hz2cents(values.held().at(time))
     reference_cents = mir_eval.melody.hz2cents(truth_hz)
     pair = (truth_hz > 0, reference_cents, voiced, mir_eval.melody.hz2cents(hz))
     recall, false_alarm = mir_eval.melody.voicing_measures(truth_hz > 0, voiced)
     scores = {
         "raw pitch, %": mir_eval.melody.raw_pitch_accuracy(*pair),
+        "with a guess, %": mir_eval.melody.raw_pitch_accuracy(*pair[:3], guess),
         "raw chroma, %": mir_eval.melody.raw_chroma_accuracy(*pair),
         "recall, %": recall,
         "false alarm, %": false_alarm,

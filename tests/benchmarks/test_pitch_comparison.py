@@ -210,5 +210,6 @@ def test_annotated_solos(benchmark: Any) -> None:
 
     _available()
     scores = benchmark.pedantic(table, rounds=1)
-    raw = {name: np.mean([row["raw pitch, %"] for row in rows]) for name, rows in scores.items()}
-    assert raw["thumbline"] > raw["pyin"] - 10.0, "a mix of strings is not what it is made for, but not foreign either"
+    for figure in ("raw pitch, %", "with a guess, %", "overall, %"):
+        mean = {name: np.mean([row[figure] for row in rows]) for name, rows in scores.items()}
+        assert mean["thumbline"] > mean["pyin"], figure
