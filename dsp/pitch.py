@@ -8,7 +8,8 @@ With x the analysis signal and the sums over the window, for every lag::
 
 (McLeod and Wyvill, "A smarter way to find pitch", ICMC 2005; the difference itself: de Cheveigné and Kawahara, "YIN, a
 fundamental frequency estimator for speech and music", JASA 111, 2002.) ``n`` is 1 where the signal repeats itself. A
-lag needs half a period of overlap, so a pitch can be known one and a half periods after the pluck, and not before.
+lag needs half a period of overlap, to within a tick, so a pitch can be known one and a half periods after the pluck,
+and not before.
 
 The products are added up hop by hop and those that leave the window are taken off again; the squares are whole numbers,
 so their running sum is exact. Because the products of one hop are rounded to 32 bits and added in 64, what is taken off
@@ -107,7 +108,7 @@ def normalised_difference(string: Record, tick: int, lag_max: int, nsdf: np.ndar
     start = mask - ((first - 1) & mask)
     restart_at = mask - ((restarted - 1) & mask)
     total = string.energy[now]
-    known = min(lag_max + 1, 2 * elapsed // 3)
+    known = min(lag_max + 1, (2 * elapsed + 2) // 3)
     # Up to this lag the window's start bounds the overlap, beyond it the restart.
     bounded = min(known, first - restarted)
     newer = total - string.energy[start]

@@ -1,5 +1,6 @@
 """The pitch kernels against a slow, obvious implementation of the textbook equations, and against known periods."""
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -67,7 +68,7 @@ def textbook(x: Signal, first: int, restarted: int, end: int, lag_max: int) -> S
     McLeod and Wyvill, "A smarter way to find pitch", ICMC 2005, section 4 (numbers of equations from memory).
     """
     n = np.zeros(lag_max + 1)
-    for lag in range(1, min(lag_max + 1, 2 * (end - restarted) // 3) + 1):
+    for lag in range(1, min(lag_max + 1, math.ceil(2 * (end - restarted) / 3)) + 1):
         now = x[max(first, restarted + lag) : end]
         before = x[max(first, restarted + lag) - lag : end - lag]
         m = np.sum(now**2 + before**2)
