@@ -21,6 +21,8 @@ FLOOR_PERCENTILE = 5.0
 #: Noise is steady: a floor further than this above the quietest two blocks, in dB, is no noise but notes that ring on
 #: in a take that hardly rests.
 STEADY_DB = 3.0
+#: Takes are often faded in and out: no quietest moment is looked for in so many blocks at either end (a second).
+ENDS = round(1.0 / BLOCK_S)
 #: A block this far above the floor is a note, in dB.
 NOTE_ABOVE_FLOOR_DB = 20.0
 #: Thresholds: above the floor, and below a typical note, in dB, whichever is higher.
@@ -127,7 +129,8 @@ def floor_power(power: NDArray[np.float64]) -> NDArray[np.float64]:
     """
     lowest = 10.0 ** (LOWEST_FLOOR_DB / 10.0)
     usual = np.maximum(np.percentile(power, FLOOR_PERCENTILE, axis=0), lowest)
-    heard = np.where(power > lowest, power, np.inf)
+    inner = power[ENDS:-ENDS] if len(power) > 4 * ENDS else power
+    heard = np.where(inner > lowest, inner, np.inf)
     pairs = 0.5 * (heard[1:] + heard[:-1])
     return np.minimum(usual, 10.0 ** (STEADY_DB / 10.0) * pairs.min(axis=0, initial=np.inf))
 

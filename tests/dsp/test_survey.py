@@ -93,6 +93,15 @@ def test_digital_silence_is_not_the_floor_of_a_take() -> None:
     np.testing.assert_allclose(found.floor_db, straight.floor_db, atol=0.5)
 
 
+def test_a_fade_in_or_out_is_not_the_floor_of_a_take() -> None:
+    ramp = np.linspace(0.0, 1.0, round(0.9 * RATE))
+    faded = TAKE.copy()
+    faded[: len(ramp)] *= ramp[:, None]
+    faded[-len(ramp) :] *= ramp[::-1, None]
+    straight, found = survey(blocks_of(TAKE), Rig(), RATE), survey(blocks_of(faded), Rig(), RATE)
+    np.testing.assert_allclose(found.floor_db, straight.floor_db, atol=1.5)
+
+
 def test_levels_follow_the_gain() -> None:
     loud, soft = (survey(blocks_of(gain * TAKE), Rig(), RATE) for gain in (1.0, 0.25))
     np.testing.assert_allclose(loud.level_db - soft.level_db, 12.04, atol=0.1)
