@@ -64,7 +64,7 @@ def test_recorded_strings_are_read_right(strings: tuple[str, ...]) -> None:
 @needs_recordings
 def test_recorded_low_strings_are_known_soon() -> None:
     figures = marks_of([recorded_track("E2")], thumbline).row()
-    assert unmet(figures, {}, {"delay, ms": 29.0, "p90, ms": 32.0}) == {}, figures
+    assert unmet(figures, {}, {"delay, ms": 20.0, "p90, ms": 28.0}) == {}, figures
 
 
 @needs_recordings
