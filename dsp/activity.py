@@ -9,7 +9,7 @@ from thumbline.dsp.ending import watch_end
 from thumbline.dsp.pitch import follow, forget_pick_noise, normalised_difference, pick_period
 from thumbline.dsp.pluck import answer_attack
 from thumbline.dsp.proof import THUMP, confirm, doubt, forgive_thump, strength
-from thumbline.dsp.records import HOP, SHORTEST_WINDOW_S, SILENT, SOUNDING, WINDOW_PERIODS, Record
+from thumbline.dsp.records import HOP, SHORTEST_WINDOW_S, SOUNDING, WINDOW_PERIODS, Record
 from thumbline.dsp.spans import span_power
 from thumbline.dsp.tracking import LOCK_CLARITY, lock, report, track
 
@@ -43,8 +43,7 @@ def attend(p: Record, st: Record, s: int) -> None:
         confirm(p, st, s)
     doubt(p, st, s)
     report(p, st, s)
-    if string.phase != SILENT:
-        watch_end(p, st, s)
+    watch_end(p, st, s)
 
 
 @kernel
