@@ -5,14 +5,16 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
 
+import thumbline.cli.engine as engine_module
 from thumbline.cli.live_memory import ENDED, FAULT, PLAYING, create
 from thumbline.cli.null_stream import NullStream
 from thumbline.cli.routing import make_routing
@@ -24,6 +26,13 @@ from thumbline.dsp.rig import Rig
 RATE, BLOCK = 48_000, 64
 DEMO = Path(__file__).parents[2] / "data" / "demo.flac"
 Start = Callable[..., tuple[Record, "subprocess.Popen[str]"]]
+#: What a set may change from song to song: sound, rule, and how the strings are tuned.
+SETTINGS = [
+    {},
+    {"bass": {"voice": "synth", "interval": -7}, "output": {"ceiling_db": -12.0}},
+    {"choice": {"rule": "last plucked"}, "guitar": {"strings": "all", "stereo": True}},
+    {"instrument": {"capo": 2}, "bass": {"tone_hz": 300.0, "level_db": -6.0}},
+]
 
 
 def reach(condition: Callable[[], Any], seconds: float) -> None:
@@ -42,10 +51,10 @@ def take(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def make(tmp_path: Path) -> Callable[..., Record]:
-    def memory(take: Path, rate: int = RATE) -> Record:
+    def memory(take: Path, rate: int = RATE, settings: Sequence[dict[str, Any]] = ({},)) -> Record:
         routing = make_routing([1], [2])
-        settings = [("song", Rig())]
-        return create(tmp_path / "memory", settings, rate=rate, block_frames=BLOCK, routing=routing, take=str(take))
+        songs = [(f"song {number}", Rig.model_validate(each)) for number, each in enumerate(settings)]
+        return create(tmp_path / "memory", songs, rate=rate, block_frames=BLOCK, routing=routing, take=str(take))
 
     return memory
 
@@ -114,6 +123,30 @@ def test_the_engine_plays_a_take_to_its_end_and_leaves(start: Start, take: Path)
     assert sum(live.engine.work_bins) == live.engine.blocks
 
 
+def test_settings_that_are_switched_all_the_while_cost_no_block(start: Start, tmp_path: Path) -> None:
+    """Beside the same take without a switch: were a switch to take longer than a block, each would make one late."""
+    frames, rate = soundfile.read(DEMO, start=RATE // 2, frames=3 * RATE)
+    soundfile.write(tmp_path / "take.flac", frames, rate)
+    switches, late, missed = 0, [], []
+    for switching in (False, True):
+        live, engine = start(tmp_path / "take.flac", settings=SETTINGS)
+        live.request.sound_on = 1
+        while engine.poll() is None:
+            if switching and live.engine.take_from >= 0 and live.engine.setting == live.request.setting:
+                live.request.setting = (int(live.request.setting) + 1) % len(SETTINGS)
+                switches += 1
+            time.sleep(0.002)
+        assert engine.returncode == 0
+        assert live.engine.frames == live.engine.take_from + len(frames)
+        assert sum(live.engine.work_bins) == live.engine.blocks
+        late.append(int(live.engine.late))
+        missed.append(int(live.engine.missed))
+        (tmp_path / "memory").unlink()
+    assert switches > 200
+    assert late[1] <= late[0] + switches // 50
+    assert missed[1] <= missed[0]
+
+
 @pytest.mark.parametrize("how", ["request", "signal"])
 def test_the_engine_leaves_when_it_is_told_to(start: Start, take: Path, how: str) -> None:
     live, engine = start(take)
@@ -175,3 +208,74 @@ def test_an_engine_that_is_started_again_goes_on_with_the_event_ring(start: Star
             assert live.engine.frames < RATE
         finally:
             again.kill()
+
+
+PATCHED = """
+import sys
+import thumbline.cli.engine as engine
+{patch}
+engine.main()
+"""
+
+
+@pytest.mark.parametrize(
+    ("patch", "fault", "advice"),
+    [
+        ("def broken(live):\n    raise KeyError('gain')\nengine.warm_up = broken", "KeyError: 'gain'", "fault of the"),
+        ("engine.FIRST_BLOCK_S = 0.2\nengine.Engine._open = lambda self: Silent()", "stopped asking", "plugged in"),
+        ("engine.Engine._open = lambda self: Silent(True)", "stopped asking", "plugged in"),
+    ],
+    ids=["a fault of its own", "a device that never asks for sound", "a device that ends by itself"],
+)
+def test_what_goes_wrong_inside_is_said_with_code_1(
+    make: Callable[..., Record], tmp_path: Path, patch: str, fault: str, advice: str
+) -> None:
+    live = make(Path())
+    live.setup.take_path = b""
+    silent = (
+        "class Silent:\n"
+        "    rate, input_latency_s, output_latency_s = 48000.0, 0.0, 0.0\n"
+        "    start = close = lambda self: None\n"
+        "    def __init__(self, ended=False):\n        self.ended = ended\n"
+    )
+    program = PATCHED.format(patch=silent + patch)
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(tmp_path / "memory")],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (1, "")
+    assert live.engine.phase == FAULT
+    assert fault in bytes(live.engine.fault).decode()
+    assert advice in bytes(live.engine.advice).decode()
+
+
+def test_where_no_memory_comes_it_gives_up_and_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(engine_module, "MEMORY_S", 0.05)
+    (tmp_path / "memory").write_bytes(b"too short")
+    with pytest.raises(SystemExit, match="no memory came at"):
+        engine_module._memory(tmp_path / "memory")
+
+
+def test_without_a_parent_to_watch_a_console_that_falls_silent_has_gone(
+    make: Callable[..., Record], take: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    live = make(take)
+    engine = engine_module.Engine(live)
+    live.console.pid = os.getpid()
+    assert not engine._console_is_gone()
+    monkeypatch.setattr(engine_module, "os", SimpleNamespace(name="nt"))
+    live.console.beat_ns = time.monotonic_ns()
+    assert not engine._console_is_gone()
+    live.console.beat_ns = time.monotonic_ns() - 2 * 10**9
+    assert engine._console_is_gone()
+
+
+def test_a_setting_that_is_none_of_the_set_is_begun_with_the_first(make: Callable[..., Record], take: Path) -> None:
+    live = make(take, settings=SETTINGS)
+    live.request.setting = 99
+    engine_module.Engine(live)
+    assert live.engine.setting == 0
+    assert live.state.ratio == live.params[0].ratio

@@ -4,7 +4,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -89,12 +89,16 @@ class Feed:
 
 @contextmanager
 def playing(
-    folder: Path, server: JackServer, frames: np.ndarray, program: tuple[str, ...] = ("-m", "thumbline.cli.engine")
+    folder: Path,
+    server: JackServer,
+    frames: np.ndarray,
+    program: tuple[str, ...] = ("-m", "thumbline.cli.engine"),
+    settings: Sequence[tuple[str, Rig]] = (("song", Rig()),),
 ) -> Iterator[tuple[Record, Feed, "subprocess.Popen[str]"]]:
     """Run an engine between a feed's two clients, with the sound on."""
     live = create(
         folder / "memory",
-        [("song", Rig())],
+        settings,
         rate=RATE,
         block_frames=BLOCK,
         routing=make_routing([1], [2]),
@@ -151,16 +155,48 @@ def test_live_gives_the_samples_that_render_gives(tmp_path: Path, demo: np.ndarr
         silence = feed.engine_frames
         live.request.stop = 1
         assert engine.wait(5.0) == 0
-    heard = np.concatenate(blocks)[before * BLOCK :]
+    assert heard_as_rendered(np.concatenate(blocks)[before * BLOCK :], demo, silence, [BASS, LEFT])
+
+
+def heard_as_rendered(heard: np.ndarray, frames: np.ndarray, silence: int, columns: list[int]) -> bool:
+    """Whether what came back is what render makes of ``frames`` after ``silence``, to the sample."""
     matches = []
     for late in (0, BLOCK):  # PortAudio may hand each block on one period later, in and out
-        frames = np.concatenate([np.zeros((silence + late, 6)), demo])
-        rendered = Processor(Rig(), RATE).process(frames)[0][silence + late :, [BASS, LEFT]].astype(np.float32)
+        played = np.concatenate([np.zeros((silence + late, 6)), frames])
+        rendered = Processor(Rig(), RATE).process(played)[0][silence + late :, columns].astype(np.float32)
         assert np.abs(rendered).max() > 0.1
         for delay in (0, BLOCK, 2 * BLOCK):
             part = heard[delay : delay + len(rendered)]
             matches.append(np.array_equal(part, rendered[: len(part)]) and len(part) > len(rendered) - 3 * BLOCK)
-    assert any(matches)
+    return any(matches)
+
+
+def test_settings_that_are_switched_all_the_while_lose_no_block(tmp_path: Path, demo: np.ndarray) -> None:
+    """They differ in the bass alone, so each sample of the guitar must come out as if nothing had been switched."""
+    basses = [{}, {"voice": "synth"}, {"interval": -7, "level_db": -9.0}, {"tone_hz": 300.0, "dynamics": 0.3}]
+    settings = [(f"song {number}", Rig.model_validate({"bass": bass})) for number, bass in enumerate(basses)]
+    switches = 0
+    with (
+        jack_server(tmp_path, period=BLOCK, synchronous=True) as server,
+        playing(tmp_path, server, demo, settings=settings) as (live, feed, engine),
+    ):
+        feed.go = True
+        until = time.monotonic() + 60.0
+        while not feed.done and time.monotonic() < until:
+            if live.engine.setting == live.request.setting:
+                live.request.setting = (int(live.request.setting) + 1) % len(settings)
+                switches += 1
+            time.sleep(0.003)
+        assert feed.done
+        time.sleep(0.1)
+        blocks, before = list(feed.recorded), feed.record_from
+        silence = feed.engine_frames
+        live.request.stop = 1
+        assert engine.wait(5.0) == 0
+    heard = np.concatenate(blocks)[before * BLOCK :]
+    assert switches > 100
+    assert heard_as_rendered(heard[:, 1:], demo, silence, [LEFT])
+    assert not heard_as_rendered(heard[:, :1], demo, silence, [BASS])
 
 
 def test_a_thread_that_holds_the_interpreter_lock_costs_no_block(tmp_path: Path, demo: np.ndarray) -> None:
