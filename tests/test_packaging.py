@@ -4,6 +4,7 @@ import ast
 import configparser
 import doctest
 import importlib.util
+import os
 import pkgutil
 import re
 import shutil
@@ -14,7 +15,9 @@ from collections.abc import Iterator
 from importlib.metadata import packages_distributions, version
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 import thumbline.cli
 import thumbline.dsp
@@ -38,23 +41,46 @@ def build_is_at_hand() -> bool:
 
 
 @pytest.fixture(scope="module")
-def wheel(tmp_path_factory: pytest.TempPathFactory) -> zipfile.ZipFile:
-    """A wheel built from a copy of the sources, without a network."""
+def packages(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a source package made of a copy of the sources, and a wheel made of that, without a network."""
     if not build_is_at_hand():
         pytest.skip("needs build and setuptools 77 or newer (pip install build 'setuptools>=77')")
-    place = tmp_path_factory.mktemp("wheel")
+    place = tmp_path_factory.mktemp("packages")
     for name in ("pyproject.toml", "README.md"):
         shutil.copy(ROOT / name, place)
     for name in ("dsp", "cli"):
         shutil.copytree(ROOT / name, place / name, ignore=shutil.ignore_patterns("__pycache__"))
-    subprocess.run(
-        [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", "made", "."],
-        cwd=place,
-        check=True,
-        capture_output=True,
-    )
-    (file,) = (place / "made").glob("thumbline-*.whl")
+    build = [sys.executable, "-m", "build", "--no-isolation", "--outdir", "made", "."]  # a wheel of the source package
+    subprocess.run(build, cwd=place, check=True, capture_output=True)
+    return place / "made"
+
+
+@pytest.fixture(scope="module")
+def wheel(packages: Path) -> zipfile.ZipFile:
+    (file,) = packages.glob("thumbline-*.whl")
     return zipfile.ZipFile(file)
+
+
+def test_what_is_installed_works_outside_the_checkout(packages: Path, tmp_path: Path) -> None:
+    (file,) = packages.glob("thumbline-*.whl")
+    target = tmp_path / "installed"
+    install = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-index", "--target", str(target)]
+    subprocess.run([*install, str(file)], check=True, capture_output=True)
+    soundfile.write(tmp_path / "pier.wav", 1e-4 * np.random.default_rng(1).standard_normal((1200, 6)), 24_000)
+    # Uncompiled: Numba would compile anew what lies in another place, and that is tried in tests/trust/test_storage.py.
+    elsewhere = os.environ | {"PYTHONPATH": str(target), "NUMBA_DISABLE_JIT": "1"}
+
+    def run(*command: str) -> str:
+        done = subprocess.run(command, cwd=tmp_path, env=elsewhere, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    where = run(sys.executable, "-c", "import thumbline.cli.main, thumbline.dsp.render as m; print(m.__file__)")
+    assert Path(where.strip()).is_relative_to(target)
+    assert run(sys.executable, "-m", "thumbline.cli", "--version") == f"thumbline {version('thumbline')}\n"
+    assert run(sys.executable, str(target / "bin" / "thumbline"), "rig", "explain")
+    run(sys.executable, "-m", "thumbline.cli", "render", "pier.wav", "--out", "out")
+    assert (tmp_path / "out" / "pier" / "bass.wav").is_file()
 
 
 def test_every_module_is_in_the_wheel_and_nothing_else(wheel: zipfile.ZipFile) -> None:

@@ -8,9 +8,11 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+import thumbline.cli.keys as keys_module
 from thumbline.cli.keys import Keyboard, plain_keys
 
 if sys.platform == "win32":
@@ -18,6 +20,9 @@ if sys.platform == "win32":
 
 import pty
 import termios
+import tty
+
+import thumbline.cli.terminal_guard as terminal_guard
 
 PROGRAM = """
 import sys
@@ -117,3 +122,78 @@ def test_without_a_terminal_there_are_no_keys(monkeypatch: pytest.MonkeyPatch) -
 )
 def test_arrows_stand_for_keys_and_other_special_keys_for_nothing(typed: str, keys: str) -> None:
     assert plain_keys(typed) == keys
+
+
+@pytest.mark.parametrize("told", [b"done", b"do", b""])
+def test_the_guard_puts_the_terminal_back_unless_that_was_done(
+    terminal: tuple[int, int], monkeypatch: pytest.MonkeyPatch, told: bytes
+) -> None:
+    """Its own process has no more than Python itself, so that it starts at once; here its work is done in this one."""
+    master, slave = terminal
+    saved = termios.tcgetattr(slave)
+    tty.setcbreak(slave)
+    changed = termios.tcgetattr(slave)
+    reading, writing = os.pipe()
+    os.write(writing, told)
+    os.close(writing)
+    with os.fdopen(reading, "rb") as stdin, os.fdopen(os.dup(slave), "wb") as stdout:
+        monkeypatch.setattr(sys, "argv", ["guard", repr(saved)])
+        monkeypatch.setattr(sys, "stdin", stdin)
+        monkeypatch.setattr(sys, "stdout", stdout)
+        terminal_guard.main()
+    os.set_blocking(master, False)
+    if told == b"done":
+        assert termios.tcgetattr(slave) == changed
+        with pytest.raises(BlockingIOError):
+            os.read(master, 100)
+    else:
+        assert termios.tcgetattr(slave) == saved
+        assert os.read(master, 100).startswith(b"\x1b[?1049l\x1b[?25h\x1b[0m")
+
+
+class Console:
+    """Stands in for Windows' module msvcrt: keys that come one after the other."""
+
+    def __init__(self, keys: str):
+        self.keys = list(keys)
+
+    def kbhit(self) -> bool:
+        return bool(self.keys)
+
+    def getwch(self) -> str:
+        return self.keys.pop(0)
+
+
+@pytest.mark.parametrize(
+    ("typed", "key"), [("s", "s"), ("\x00H", "+"), ("\xe0P", "-"), ("\xe0M", ">"), ("\x00;", ""), ("", "")]
+)
+def test_keys_of_windows_are_read_as_those_of_other_systems(
+    monkeypatch: pytest.MonkeyPatch, typed: str, key: str
+) -> None:
+    monkeypatch.setitem(sys.modules, "msvcrt", Console(typed))  # pyright: ignore[reportArgumentType]  its stand-in
+    monkeypatch.setattr(keys_module, "os", SimpleNamespace(name="nt"))
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(isatty=lambda: True))
+    assert Keyboard().wait(0.02) == key
+
+
+def test_a_guard_that_does_not_answer_is_not_waited_for(
+    terminal: tuple[int, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, slave = terminal
+    before = termios.tcgetattr(slave)
+    with os.fdopen(os.dup(slave), "r") as stdin:
+        monkeypatch.setattr(sys, "stdin", stdin)
+        with Keyboard() as keyboard:
+            guard = keyboard._guard
+            assert guard is not None
+            guard.kill()
+            guard.wait()
+            assert guard.stdin is not None
+            guard.stdin.close()
+            guard.stdin = Gone()  # pyright: ignore[reportAttributeAccessIssue]  a pipe whose reader has ended
+    assert termios.tcgetattr(slave) == before
+
+
+class Gone:
+    def write(self, told: bytes) -> None:
+        raise BrokenPipeError(32, "Broken pipe")

@@ -1,5 +1,6 @@
 """The command itself: version, help, exit codes, and one line for whatever went wrong."""
 
+import os
 import subprocess
 import sys
 from importlib.metadata import version
@@ -145,3 +146,30 @@ def test_a_reader_that_leaves_early_gets_no_traceback() -> None:
 
 def test_a_file_that_is_there_is_not_needed_for_help(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(capsys, "render", str(tmp_path / "missing.wav"), "--help")[0] == 0
+
+
+def test_a_name_longer_than_the_system_takes_is_refused_in_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(["render", 300 * "a" + ".wav", "--out", "out"])
+    assert left.value.code == 2
+    err = capsys.readouterr().err
+    assert err.endswith("accepted: a shorter name\n")
+    assert err.count("\n") == 1
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_the_shell_completes_commands_and_options(shell: str) -> None:
+    def completed(line: str) -> str:
+        asked = {
+            "_THUMBLINE_COMPLETE": f"{shell}_complete",
+            "COMP_WORDS": line,
+            "COMP_CWORD": str(len(line.split()) - 1),
+        }
+        if shell == "fish":
+            asked["COMP_CWORD"] = line.split()[-1]
+        command = [sys.executable, "-m", "thumbline.cli"]
+        return subprocess.check_output(command, env=os.environ | asked, text=True)
+
+    assert "render" in completed("thumbline ren")
+    assert "practice" not in completed("thumbline ren")
+    assert "--jobs" in completed("thumbline render --j")

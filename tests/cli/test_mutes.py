@@ -152,3 +152,42 @@ def test_without_a_press_the_rig_stays_as_it_was(run: Run, tmp_path: Path, monke
     assert rig.read_text() == "# mine\n"
     assert run("rig", "learn", rig, "fly")[0] == 2
     assert run("rig", "learn", rig, "interval", "--steps", "a b")[0] == 2
+
+
+@pytest.mark.parametrize("steps", ["inf", "low", "1 nan"])
+def test_steps_that_are_no_numbers_are_refused(run: Run, tmp_path: Path, steps: str) -> None:
+    rig = tmp_path / "rig.toml"
+    rig.write_text("# mine\n")
+    code, _, err = run("rig", "learn", rig, "interval", "--steps", steps)
+    assert code == 2
+    assert f"--steps is {steps!r}; accepted: numbers, for example -12 -24" in err
+    assert rig.read_text() == "# mine\n"
+
+
+def test_where_there_is_no_midi_nothing_is_waited_for(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Nowhere(In):
+        def __init__(self, wanted: str):
+            super().__init__(wanted)
+            self.present = False
+
+    monkeypatch.setattr(midi_ports, "InputPort", Nowhere)
+    rig = tmp_path / "rig.toml"
+    rig.write_text("# mine\n")
+    code, _, err = run("rig", "learn", rig, "hold")
+    assert code == 2
+    assert midi_ports.no_midi() in err
+
+
+def test_a_rig_without_modules_has_nothing_to_mute(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text("[mutes]\nmodules = []\n")
+    code, _, err = run("mutes", "--rig", tmp_path / "rig.toml")
+    assert code == 2
+    assert "(mutes.modules is []); accepted: at least one" in err
+
+
+def test_a_time_that_is_no_number_is_refused(run: Run) -> None:
+    code, _, err = run("mutes", "--seconds", "nan")
+    assert code == 2
+    assert "nan is not in the range 0.05<=x<=60.0" in err

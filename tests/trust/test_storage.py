@@ -3,6 +3,7 @@
 import os
 import shutil
 import struct
+import subprocess
 import sys
 import tempfile
 import threading
@@ -173,6 +174,21 @@ def test_a_folder_that_may_not_be_written_is_named_and_nothing_changes(
     assert "locked" in err.splitlines()[-1]
     assert "writ" in err.splitlines()[-1]
     assert tree(shared_folder) == before
+
+
+def test_a_home_that_cannot_be_written_does_not_stop_a_render(tmp_path: Path) -> None:
+    """Nor the folders that libraries keep their things in. Kernels are compiled, as if for the first time."""
+    soundfile.write(tmp_path / "pier.wav", short_take()[: RATE // 2], RATE, "PCM_24")
+    (tmp_path / "file").write_text("")
+    (tmp_path / "temporary").mkdir()
+    kept = {name: value for name, value in os.environ.items() if not name.startswith(("XDG_", "NUMBA_", "MPL"))}
+    homeless = kept | {"HOME": str(tmp_path / "file" / "home"), "TMPDIR": str(tmp_path / "temporary")}
+    command = [sys.executable, "-m", "thumbline.cli", "render", "pier.wav", "--out", "out"]
+    done = subprocess.run(command, cwd=tmp_path, env=homeless, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "Traceback" not in done.stderr
+    assert (tmp_path / "out" / "pier" / "bass.wav").is_file()
+    assert list((tmp_path / "temporary").glob("thumbline-kernels-*/**/*.nbc"))
 
 
 # --- interrupted ---
