@@ -15,7 +15,6 @@ from thumbline.dsp.overview import BAND, INK, QUIET
 from thumbline.dsp.overview_sheet import FAMILY
 
 WIDTH_PX, DPI = 1200, 100
-FONT = {"family": FAMILY, "size": 10.0}
 
 
 @dataclass(frozen=True)
