@@ -170,7 +170,7 @@ class Console:
 def test_keys_of_windows_are_read_as_those_of_other_systems(
     monkeypatch: pytest.MonkeyPatch, typed: str, key: str
 ) -> None:
-    monkeypatch.setitem(sys.modules, "msvcrt", Console(typed))  # pyright: ignore[reportArgumentType]  its stand-in
+    monkeypatch.setitem(sys.modules, "msvcrt", Console(typed))
     monkeypatch.setattr(keys_module, "os", SimpleNamespace(name="nt"))
     monkeypatch.setattr(sys, "stdin", SimpleNamespace(isatty=lambda: True))
     assert Keyboard().wait(0.02) == key

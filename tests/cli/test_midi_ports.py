@@ -70,7 +70,7 @@ class System:
 @pytest.fixture
 def system(monkeypatch: pytest.MonkeyPatch) -> System:
     system = System()
-    monkeypatch.setitem(sys.modules, "rtmidi", system)  # pyright: ignore[reportArgumentType]  its stand-in
+    monkeypatch.setitem(sys.modules, "rtmidi", system)
     return system
 
 

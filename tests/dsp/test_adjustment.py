@@ -22,6 +22,11 @@ def test_a_threshold_moves_on_the_strings_that_are_named() -> None:
     assert changed_settings(RIG, rig) == {"detect.on_db": rig.detect.on_db, "choice.settle_ms": 4.0}
 
 
+def test_the_hold_is_set_where_it_is_named() -> None:
+    rig = adjusted(RIG, Adjustment(hold_ms=40.0))
+    assert changed_settings(RIG, rig) == {"choice.hold_ms": 40.0}
+
+
 def test_where_the_two_would_meet_the_lower_one_gives_way() -> None:
     rig = adjusted(RIG, Adjustment(on_db={1: -15.0}, off_db={2: 30.0}))
     assert rig.detect.on_db[:2] == (-65.0, -50.0)

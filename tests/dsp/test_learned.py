@@ -83,6 +83,15 @@ def test_a_press_that_cannot_do_that_leaves_the_file_as_it_was(
     assert rig.read_text() == MINE
 
 
+def test_what_a_switch_steps_through_is_written_with_it(tmp_path: Path) -> None:
+    path = tmp_path / "rig.toml"
+    path.write_text("feet = []\n")
+    written = learn(path, "interval", SWITCH, behaviour="stepped", steps=(-12, -24))
+    assert (written["behaviour"], written["steps"]) == ("stepped", [-12, -24])
+    (foot,) = load_rig(path).feet
+    assert (foot.action, foot.behaviour, foot.steps) == ("interval", "stepped", (-12, -24))
+
+
 CC, PC = 0xB0, 0xC0
 
 

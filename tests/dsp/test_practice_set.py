@@ -222,6 +222,53 @@ def test_a_rendered_folder_serves_as_well(take: Path, tmp_path: Path) -> None:
         make_practice_set(folder, tmp_path / "set", Rig(), SETTINGS)
 
 
+def test_the_library_stretches_the_sum_of_strings_where_that_is_asked_for(
+    take: Path, made: PracticeSet, tmp_path: Path
+) -> None:
+    settings = replace(SETTINGS, speeds=(75.0,), mixes=("both",), stretch="library")
+    slow = make_practice_set(take, tmp_path, Rig(), settings)
+    was, now = _sound(made, "bass-75"), _sound(slow, "bass-75")
+    assert len(was) == len(now)
+    power = [np.convolve(x**2, np.ones(2400), "same")[::1200] for x in (was, now)]
+    assert np.corrcoef(power)[0, 1] > 0.9, "the same notes at the same times"
+    assert not np.array_equal(was, now)
+
+
+def test_beats_that_were_tapped_are_those_of_the_set(take: Path, tmp_path: Path) -> None:
+    (tmp_path / "taps.txt").write_text("".join(f"{0.3 + BEAT_S * i:.3f}\n" for i in range(16)))
+    settings = PracticeSettings(speeds=(100.0,), mixes=("both",), taps=tmp_path / "taps.txt")
+    made = make_practice_set(take, tmp_path / "set", Rig(), settings)
+    assert made.index["tempo"]["bpm"] == pytest.approx(60 / BEAT_S, rel=0.001)
+    assert min(abs(time_s - 0.3) for time_s, *_ in made.index["beats"]) < 0.001
+
+
+def test_a_take_or_folder_of_more_than_can_be_held_is_refused(
+    take: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("thumbline.dsp.practice_source.LONGEST_S", 6.0)
+    with pytest.raises(InputError, match=r"is 0\.2 minutes long; accepted are 0 minutes; cut it into pieces"):
+        make_practice_set(take, tmp_path, Rig(), SETTINGS)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_parts_of_two_renderings_do_not_make_a_set(take: Path, tmp_path: Path) -> None:
+    from thumbline.dsp.render import render_take
+
+    folder = render_take(take, tmp_path / "split", Rig()).folder
+    bass, rate = soundfile.read(folder / "bass.wav")
+    soundfile.write(folder / "bass.wav", bass[:-1], rate, "PCM_24")
+    with pytest.raises(InputError, match=r"bass\.wav and guitar\.wav do not belong together; render the take again"):
+        make_practice_set(folder, tmp_path / "set", Rig(), SETTINGS)
+
+
+def test_where_the_guitar_keeps_all_strings_its_notes_are_all_notes(take: Path, tmp_path: Path) -> None:
+    rig = Rig.model_validate({"guitar": {"strings": "all"}})
+    made = make_practice_set(take, tmp_path, rig, replace(SETTINGS, speeds=(100.0,), mixes=("both",)))
+    assert {note["string"] for note in made.index["bass_notes"]} <= {
+        note["string"] for note in made.index["guitar_notes"]
+    }
+
+
 def test_a_take_without_notes_is_refused(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "still.wav", np.zeros((48_000, 6)), 48_000)
     with pytest.raises(InputError, match="no note was found"):
@@ -245,6 +292,8 @@ def test_a_take_without_notes_is_refused(tmp_path: Path) -> None:
         {"beats_per_bar": 0},
         {"quieter_db": float("nan")},
         {"bpm": 90.0, "taps": Path("taps.txt")},
+        {"first_bar_s": -1.0},
+        {"formats": ()},
     ],
 )
 def test_settings_that_cannot_be_are_refused(wrong: dict[str, object]) -> None:

@@ -95,6 +95,7 @@ def test_without_a_file_the_whole_rig_is_written_with_the_changes(tmp_path: Path
         ("[other]\n", {}, "other"),
         (OWN, {"choice.settle_ms": 500.0}, "settle_ms is 500"),
         (OWN, {"detect.on_db": (-50.0,) * 5}, "detect.on_db"),
+        (OWN, {"detect.on_db": "loud"}, "detect.on_db"),
     ],
 )
 def test_what_cannot_be_is_refused_and_the_file_stays(
