@@ -39,6 +39,7 @@ def pytest_configure(config: pytest.Config) -> None:
         librosa.util.localmax(sound)
 
 
+@pytest.hookimpl(tryfirst=True)  # or pytest-xdist has looked for the groups before they are named
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Name each test's group (pytest-xdist, ``--dist loadgroup``): a file's fixtures are made once."""
     for item in items:

@@ -102,3 +102,9 @@ def test_without_portaudio_it_says_in_one_line_what_to_install(monkeypatch: pyte
     assert "\n" not in message
     for system in ("Debian", "Fedora", "Arch", "macOS", "Windows"):
         assert system in message
+
+
+def test_without_the_package_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "sounddevice", None)
+    with pytest.raises(InputError, match="the Python package sounddevice is not installed"):
+        sound_library()

@@ -13,7 +13,7 @@ from thumbline.cli.live_screen import press
 from thumbline.cli.routing import make_routing
 from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.process import process
-from thumbline.dsp.records import Record
+from thumbline.dsp.records import EVENTS, FAULT, Record
 from thumbline.dsp.rig import Rig
 
 DATA = Path(__file__).parents[2] / "data"
@@ -130,3 +130,13 @@ def test_only_q_stops_and_unknown_keys_do_nothing(live: Record) -> None:
         assert press(key, live, Rig())
     assert live.request.tobytes() == before
     assert not press("q", live, Rig())
+
+
+def test_a_channel_that_holds_no_sound_is_told_with_its_number(live: Record) -> None:
+    listener = Listener(live, SETTINGS)
+    written = int(live.state["events_written"])
+    event = live.state["events"][written & (EVENTS - 1)]
+    event["kind"], event["string"], event["value"] = FAULT, 3, 5.0
+    live.state["events_written"] = live.engine.events = written + 1
+    found = [each for each in listener.happened() if each["event"] == "channel fault"]
+    assert [each["channel"] for each in found] == [5]

@@ -15,6 +15,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from tests.cli.live_process import LiveProcess, alive, wait_until
+from thumbline.cli.live_memory import attach
 from thumbline.dsp.demo_score import STRINGS
 from thumbline.dsp.model_take import hiss, render_string
 from thumbline.dsp.processor import Processor
@@ -246,3 +247,27 @@ def test_the_full_screen_obeys_keys_and_gives_the_terminal_back(long_take: Path)
         process.wait()
         os.close(master)
         os.close(slave)
+
+
+def test_plain_lines_tell_of_a_set_and_of_a_switch_from_outside(tmp_path: Path, short_take: Path) -> None:
+    """As it is printed where there is no full screen; the switch is a foot's, written where a foot's process does."""
+    (tmp_path / "evening.toml").write_text(
+        '[[settings]]\nname = "Slack"\n[[settings]]\nname = "Low"\nbass = { interval = -24 }\n'
+    )
+    command = [sys.executable, "-m", "thumbline.cli", "live", "--take", str(short_take), "--plain"]
+    with subprocess.Popen(
+        [*command, "--set", str(tmp_path / "evening.toml")], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        lines = [process.stdout.readline()]
+        (memory,) = Path("/dev/shm").glob(f"thumbline-live-{process.pid}-*/memory")
+        record = attach(memory)
+        while "bass: string" not in lines[-1]:
+            lines.append(process.stdout.readline())
+        record.request.setting = 1
+        out, _ = process.communicate(timeout=60.0)
+    assert process.returncode == 0
+    assert lines[0].endswith("Slack, Low\n")
+    assert "setting 2: Low\n" in out
+    assert "bass: none" in out
+    assert ", 0 missed, " in out

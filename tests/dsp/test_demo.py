@@ -235,3 +235,12 @@ def test_a_folder_that_cannot_be_written_is_named_in_one_line(
     assert said[0].startswith("demo folder")
     assert said[1].startswith("usage:")
     assert blocked.read_text() == "mine"
+
+
+def test_the_files_that_were_written_are_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = [tmp_path / "demo.flac", tmp_path / "demo.json"]
+    monkeypatch.setattr(demo, "write_demo", lambda folder: made if folder == tmp_path else [])
+    assert demo.main([str(tmp_path)]) == 0
+    assert capsys.readouterr().out.splitlines() == [str(path) for path in made]

@@ -285,3 +285,16 @@ def test_open_all_opens_each_string_of_each_module_from_the_lowest_up():
         Module(channel=2, controllers=(12,), open_value=127, closed_value=0),
     ]
     assert open_all(modules) == [ControlChange(1, 11, 0), ControlChange(1, 10, 0), ControlChange(2, 12, 127)]
+
+
+@pytest.mark.parametrize(
+    ("message", "words"),
+    [
+        ((17, 102, 127), "MIDI channel is 17; 1 to 16"),
+        ((1, 120, 127), "MIDI controller is 120; 0 to 119"),
+        ((1, 102, 128), "value of MIDI controller 102 is 128; 0 to 127"),
+    ],
+)
+def test_a_control_change_that_cannot_be_is_refused(message: tuple[int, int, int], words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        ControlChange(*message)

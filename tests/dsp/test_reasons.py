@@ -119,3 +119,8 @@ def test_a_notebook_gets_a_table_and_plain_text(play: Callable[..., Signal]) -> 
     assert shown["text/plain"].splitlines()[0] == shown["text/markdown"].splitlines()[0].strip("*")
     assert shown["text/markdown"].count("\n| ") == 1 + 6
     assert "| **5** |" in shown["text/markdown"]
+
+
+def test_while_hum_is_learned_nothing_is_listened_for(play: Callable[..., Signal]) -> None:
+    found = reasons(two_strings(play), 0.02, input={"mains_hz": 50.0})
+    assert "hum is still being learned" in str(found)

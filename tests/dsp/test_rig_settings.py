@@ -5,7 +5,7 @@ import pytest
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.rig import Foot, MuteModule, Rig
 from thumbline.dsp.rig_file import describe
-from thumbline.dsp.rig_settings import all_sections, all_settings, suggestion
+from thumbline.dsp.rig_settings import all_sections, all_settings, suggestion, toml_like
 
 
 def test_every_setting_of_the_rig_is_in_the_table_and_explained() -> None:
@@ -96,3 +96,7 @@ def test_the_nearest_key_is_suggested_first_of_all_from_the_same_section(key: st
 def test_without_a_near_key_those_of_the_section_are_listed() -> None:
     assert suggestion("output.zzz") == "accepted: output.ceiling_db"
     assert suggestion("zzz").startswith("accepted: instrument, input, detect")
+
+
+def test_a_value_of_thousands_of_digits_is_not_shown() -> None:
+    assert toml_like(10**5000) == "larger than can be shown"

@@ -3,6 +3,7 @@ import pytest
 
 from tests.dsp.voices import RATE, attack_s, first_partial_hz, onset_s, plucked
 from thumbline.dsp.stretch import Voice, stretch
+from thumbline.dsp.stretch_library import stretch_mixture
 
 SPEEDS = (60, 75, 90, 120)
 #: Key and inharmonicity: from a bass string to the highest, stiffer than most.
@@ -92,3 +93,9 @@ def test_a_part_of_a_voice_sounds_as_it_does_in_the_whole() -> None:
 def test_factors_that_make_no_sense_are_refused(factor: float) -> None:
     with pytest.raises(ValueError, match="factor"):
         stretch(plucked(45.0, [0.1], 0.3), factor)
+
+
+def test_a_mixture_at_its_own_speed_is_left_alone_by_the_library() -> None:
+    sound = plucked(45.0, [0.1], 0.5).sound[:, None]
+    assert np.array_equal(stretch_mixture(sound, RATE, 1.0, len(sound)), sound)
+    assert len(stretch_mixture(sound, RATE, 1.0, len(sound) + 5)) == len(sound) + 5
