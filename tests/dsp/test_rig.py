@@ -86,3 +86,9 @@ def test_importing_the_rig_does_not_import_the_heavy_libraries() -> None:
         "print([name for name in heavy if name in sys.modules])"
     )
     assert subprocess.check_output([sys.executable, "-c", code], text=True).strip() == "[]"
+
+
+@pytest.mark.parametrize("data", [7, "loud", {"live": 7}, {"live": "loud"}])
+def test_what_is_no_table_is_refused_not_completed(data: object) -> None:
+    with pytest.raises(ValidationError):
+        Rig.model_validate(data)

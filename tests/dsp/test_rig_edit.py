@@ -106,3 +106,8 @@ def test_what_cannot_be_is_refused_and_the_file_stays(
     with pytest.raises(InputError, match=complaint):
         save_changes(path, path, Rig(), changes)
     assert path.read_text("utf-8") == text
+
+
+def test_a_list_that_becomes_a_word_is_replaced_as_a_whole() -> None:
+    text = edited_text("[detect]\non_db = [-40.0, -41.0]\n", {"detect.on_db": "auto"})
+    assert 'on_db = "auto"' in text
