@@ -3,8 +3,10 @@
 import signal
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+from xdist.scheduler import LoadScopeScheduling
 
 #: Modules of tests/cli that play in real time, most of them through a private sound server.
 REAL_TIME = {
@@ -39,13 +41,26 @@ def pytest_configure(config: pytest.Config) -> None:
         librosa.util.localmax(sound)
 
 
-@pytest.hookimpl(tryfirst=True)  # or pytest-xdist has looked for the groups before they are named
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Name each test's group (pytest-xdist, ``--dist loadgroup``): a file's fixtures are made once."""
+class _ByFile(LoadScopeScheduling):
+    """A worker takes whole files, whose fixtures are made once, and all that play in real time are one file."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = Path(nodeid.partition("::")[0])
+        return "real time" if _plays_in_real_time(file) else str(file)
+
+
+def _plays_in_real_time(file: Path) -> bool:
+    return file.parent.name == "cli" and file.stem in REAL_TIME
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> _ByFile:
+    return _ByFile(config, log)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
-        real_time = item.path.parent.name == "cli" and item.path.stem in REAL_TIME
-        item.add_marker(pytest.mark.xdist_group("real time" if real_time else str(item.path)))
-        if real_time:
+        if _plays_in_real_time(item.path):
             item.add_marker(pytest.mark.flaky(reruns=TRIES - 1))
 
 
