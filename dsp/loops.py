@@ -54,7 +54,7 @@ def parse_loop(text: str, beats: Beats, seconds: float) -> Loop:
         start, end = (60.0 * float(match[i] or 0) + float(match[i + 1]) for i in (1, 3))
         if not (end - start >= SHORTEST_S and end <= seconds):
             raise InputError(f'loop "{text}" cannot be; accepted: {SHORTEST_S:g} s or more, within 0-{seconds:.3f}')
-        return Loop(f"{start:g}-{end:g} s", start, end, None, None, "asked")
+        return Loop(f"{start:.9g}-{end:.9g} s", start, end, None, None, "asked")
     raise InputError(f'loop is "{text}"; {ACCEPTED}')
 
 

@@ -82,6 +82,11 @@ def plan(
             pieces[count] = (u, x, fade)
             count += 1
             busy = now + fade
+        # Where onsets are near each other there may be no jump before the next one: silence, not its attack twice.
+        heard_to = end_x + lead - lead / max(factor, 1.0)
+        if not last and x + end_u - u > heard_to + 1.0 and count < len(pieces):
+            pieces[count] = (u + max(heard_to - onset_fade - x, onset_fade), length, onset_fade)
+            count += 1
     return count
 
 

@@ -30,6 +30,7 @@ speed at which it was played. File names are relative to the folder. Levels in d
 ``midi``            by name: ``bass``: file (the bass line as heard), with the tempo and bar lines of the beats
 ``page``            file that plays the stems in a browser; missing if 100 is not among the speeds
 ``made_from``       what each file was made from, for a rerun; of no meaning to a player
+``check``           digest of all the rest: an index that was changed by other hands is not gone by in a rerun
 ==================  ==================================================================================================
 
 A *stem* is one part alone, to be mixed by the player. The stems of one speed, each raised by its ``mix_gain_db``, sum
@@ -74,20 +75,27 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from thumbline.dsp.digests import digest
+
 FILE = "index.json"
 LAYOUT = 1
 
 
 def write_index(folder: Path, index: Mapping[str, Any]) -> None:
-    """Write ``index`` (all but ``layout``) into ``folder``. Raises ValueError for NaN and infinity."""
-    content = json.dumps({"layout": LAYOUT, **index}, indent=1, allow_nan=False, ensure_ascii=False)
+    """Write ``index`` (all but ``layout`` and ``check``) into ``folder``. Raises ValueError for NaN and infinity."""
+    whole = {"layout": LAYOUT, **index}
+    content = json.dumps(whole | {"check": digest(whole)}, indent=1, allow_nan=False, ensure_ascii=False)
     (folder / FILE).write_text(content + "\n", "utf-8")
 
 
 def read_index(folder: Path) -> dict[str, Any] | None:
-    """Return the index of ``folder``, or None if there is none, or none of this layout."""
+    """Return the index of ``folder`` without ``check``, or None if there is none that the program left so."""
     try:
         index = json.loads((folder / FILE).read_text("utf-8"))
-    except (OSError, ValueError):
+        if index["layout"] != LAYOUT or index.pop("check") != digest(index):
+            return None
+        names = index["made_from"]["files"]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
-    return index if isinstance(index, dict) and index.get("layout") == LAYOUT else None
+    # Names are joined to the folder, and what is no longer wanted is removed.
+    return index if all(name == Path(name).name for name in names) else None

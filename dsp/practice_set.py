@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from thumbline.dsp.digests import digest, file_digest
+from thumbline.dsp.errors import InputError
 from thumbline.dsp.loops import Loop, parse_loop, phrases
 from thumbline.dsp.outputs import OutputFolder
 from thumbline.dsp.practice_index import read_index, write_index
@@ -25,7 +26,7 @@ from thumbline.dsp.takes import open_take, take_name
 from thumbline.dsp.tempo import Beats, beats_from_bpm, beats_from_taps, estimate_beats, load_tracker, read_taps
 
 #: Goes up when the same settings no longer make the same sound.
-RECIPE = 2
+RECIPE = 3
 #: Share of the work that is reading the take.
 READING_SHARE = 0.35
 
@@ -82,12 +83,22 @@ def make_practice_set(
         write_index(folder.path, index)
         kept = work.kept
     for file in made_from.get("files", {}).keys() - work.files.keys():
-        (folder.target / file).unlink(missing_ok=True)
+        if (folder.target / file).is_file():
+            (folder.target / file).unlink()
     return PracticeSet(folder.target, index, len(work.files) - kept, kept)
 
 
 def find_beats(source: Source, settings: PracticeSettings, taps: list[float] | None) -> Beats:
-    """Beats as the settings want them found."""
+    """Beats as the settings want them found. Raises InputError if they want bar 1, or the taps, beyond the take."""
+    seconds, first_s = source.seconds, settings.first_bar_s
+    if first_s is not None and first_s > seconds:
+        raise InputError(
+            f"the first bar is to start at {first_s:g} s; accepted: 0 to {seconds:g} s, the end of the take"
+        )
+    if taps is not None and taps[0] > seconds:
+        raise InputError(
+            f"the first tap is at {taps[0]:g} s; accepted are taps of this take, which ends at {seconds:g} s"
+        )
     if taps is not None:
         return beats_from_taps(taps, source.seconds, settings.beats_per_bar, settings.first_bar_s)
     rest = (source.notes, source.bassline, source.seconds, settings.beats_per_bar, settings.first_bar_s)

@@ -126,9 +126,9 @@ def _among(what: str, value: str, accepted: tuple[str, ...]) -> None:
 
 
 def parse_speeds(text: str) -> tuple[float, ...]:
-    """Read speeds in percent, ``"60,75,100"``, as falling numbers without repeats."""
+    """Read speeds in percent, ``"60,75,100"``, as falling numbers without repeats, of six digits as in file names."""
     try:
-        speeds = {float(part.strip().removesuffix("%")) for part in text.split(",")}
+        speeds = {float(f"{float(part.strip().removesuffix('%')):g}") for part in text.split(",")}
     except ValueError:
         raise InputError(f'speeds are "{text}"; accepted: percentages with commas, such as 60,75,100') from None
     return tuple(sorted(speeds, reverse=True))
@@ -142,8 +142,9 @@ def parse_ladder(text: str) -> tuple[float, ...]:
         start, end, by = float(low), float(high), float(step or 5.0)
     except ValueError:
         start, end, by = 1.0, 0.0, 0.0
-    if not (start < end and by >= 1.0):
-        raise InputError(f'ladder is "{text}"; accepted: from-to or from-to/step in percent, rising, such as 60-100/10')
+    if not (LOWEST_SPEED <= start < end <= HIGHEST_SPEED and by >= 1.0):
+        accepted = f"from-to or from-to/step in percent, rising within {LOWEST_SPEED:g} to {HIGHEST_SPEED:g}"
+        raise InputError(f'ladder is "{text}"; accepted: {accepted}, such as 60-100/10')
     rungs = [start]
     while rungs[-1] + by < end:
         rungs.append(rungs[-1] + by)

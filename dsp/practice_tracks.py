@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.click import click_times, count_in, knocks, lead_frames, render_click
 from thumbline.dsp.loops import SEAM_S, Loop, early_start_s, with_faded_ends
-from thumbline.dsp.loudness import integrated_loudness
+from thumbline.dsp.loudness import loudness_at_any_level
 from thumbline.dsp.practice_parts import Sound, mixed, parts_at
 from thumbline.dsp.practice_settings import MIXES, PracticeSettings
 from thumbline.dsp.practice_source import Source
@@ -63,7 +63,7 @@ class Studio:
         wide = self.settings.placement == "apart" or self.source.guitar.shape[1] == 2
         self.channels = 2 if wide else 1
         whole = mixed(self.source.bass.sound, self.source.guitar, (1.0, 1.0), self.channels, self._apart, 0)
-        loudness = integrated_loudness(whole, self.source.rate)
+        loudness = loudness_at_any_level(whole, self.source.rate)
         self.balance_db = self.settings.loudness_lufs - loudness if np.isfinite(loudness) else 0.0
 
     @property

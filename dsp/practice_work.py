@@ -25,7 +25,7 @@ from thumbline.dsp.practice_parts import in_threads
 from thumbline.dsp.practice_settings import PracticeSettings
 from thumbline.dsp.practice_source import Source, guitar_notes
 from thumbline.dsp.practice_tracks import CLICK_STEM_PEAK_DB, Studio, Track, describe_loop
-from thumbline.dsp.sound_files import Tags, write_sound, write_tags
+from thumbline.dsp.sound_files import FORMATS, Tags, write_sound, write_tags
 from thumbline.dsp.tablature import draw_tablature, heard, tablature_text
 from thumbline.dsp.tempo import Beats
 from thumbline.dsp.true_peak import true_peak
@@ -52,6 +52,8 @@ class Work:
         self.new, self.target, self.base, self.threads = new, target, base, threads
         self.before, self.intact = before, intact
         self.studio = Studio(source, beats, settings, threads)
+        #: The same sound goes into every format, so what is left below the ceiling must do for all.
+        self.ceiling_db = settings.ceiling_db - max(FORMATS[name].overshoot_db for name in settings.formats)
         self.files: dict[str, dict[str, Any]] = {}
 
     @property
@@ -94,8 +96,10 @@ class Work:
         """Digest of all that the sound of a track was made from."""
         wanted = {key: value for key, value in asdict(track).items() if key not in ("name", "title")}
         s = self.settings
-        shared = (s.transpose, s.stretch, s.placement, s.loudness_lufs, s.ceiling_db, s.accent_db, s.click_db)
-        return digest(self.base, wanted, shared)
+        shared = (s.transpose, s.placement, s.loudness_lufs, self.ceiling_db)
+        clicks = (s.accent_db, s.click_db) if track.click != "off" else ()
+        plain = track.part == "click" or (track.speed == 100.0 and s.transpose == 0 and not track.loop)
+        return digest(self.base, wanted, shared, clicks, None if plain else s.stretch)
 
     def _names(self, track: Track) -> dict[str, str]:
         return {name: f"{track.name}.{name}" for name in self.settings.formats}
@@ -139,9 +143,7 @@ class Work:
             gain_db, loudness = 0.0, None
             peak_db = 20.0 * np.log10(max(true_peak(sound), 1e-10))
         else:
-            sound, gain_db, loudness, peak_db = normalise(
-                sound, rate, self.settings.loudness_lufs, self.settings.ceiling_db
-            )
+            sound, gain_db, loudness, peak_db = normalise(sound, rate, self.settings.loudness_lufs, self.ceiling_db)
         for name, file in names.items():
             write_sound(self.new / file, sound, rate, name)
         click_stem = self.studio.click_peak_db - CLICK_STEM_PEAK_DB

@@ -27,17 +27,18 @@ class Format(NamedTuple):
     container: str  #: libsndfile's name
     encoding: str
     rates: tuple[int, ...]  #: sample rates it can hold; none: any
-    compression: float | None  #: libsndfile's effort, 0 to 1; none: its own choice
+    compression: float | None  #: libsndfile's scale, 0 (largest file) to 1; none: its own choice
+    overshoot_db: float  #: how much higher the peaks of what is decoded may be than those of what was encoded
     description: str
 
 
 FORMATS = {
-    "flac": Format("FLAC", "PCM_24", (), 0.375, "lossless, and plays on phones and in browsers"),
-    "wav": Format("WAV", "PCM_24", (), None, "lossless, the largest"),
-    "ogg": Format("OGG", "VORBIS", (), None, "compressed"),
-    "opus": Format("OGG", "OPUS", (8000, 12000, 16000, 24000, 48000), None, "compressed, the smallest"),
+    "flac": Format("FLAC", "PCM_24", (), 0.375, 0.0, "lossless, and plays on phones and in browsers"),
+    "wav": Format("WAV", "PCM_24", (), None, 0.0, "lossless, the largest"),
+    "ogg": Format("OGG", "VORBIS", (), 0.4, 0.5, "compressed"),
+    "opus": Format("OGG", "OPUS", (8000, 12000, 16000, 24000, 48000), 0.5, 0.5, "compressed"),
     "mp3": Format(
-        "MP3", "MPEG_LAYER_III", (16000, 22050, 24000, 32000, 44100, 48000), None, "compressed, plays everywhere"
+        "MP3", "MPEG_LAYER_III", (16000, 22050, 24000, 32000, 44100, 48000), 0.2, 0.5, "compressed, plays everywhere"
     ),
 }
 #: What a format takes that cannot hold the take's rate.

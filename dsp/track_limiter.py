@@ -46,7 +46,7 @@ class TrackLimiter:
         for begin, gains in self._stretches(gain_db):
             part = self._sound[begin : begin + len(gains)]
             lost += float(np.vdot(part, part) - np.vdot(part * gains[:, None], part * gains[:, None]))
-        return -10.0 * float(np.log10(1.0 - lost / self._energy)) if lost else 0.0
+        return -10.0 * float(np.log10(max(1.0 - lost / self._energy, 1e-9))) if lost else 0.0
 
     def limited(self, gain_db: float, out: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
         """Return the sound at this gain, limited; in ``out`` if that is given."""

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -35,6 +37,17 @@ def test_onsets_and_attacks_are_the_originals_to_the_sample(speed: int) -> None:
     for time_s in times:
         assert abs(onset_s(slow, time_s * factor) - factor * time_s - (onset_s(voice.sound, time_s) - time_s)) < 0.001
         assert abs(attack_s(slow, time_s * factor) - attack_s(voice.sound, time_s)) < 0.002
+
+
+@pytest.mark.parametrize("apart_s", [0.006, 0.0097])
+@pytest.mark.parametrize("speed", [50, 60, 75])
+def test_a_note_right_after_another_onset_begins_where_it_belongs(speed: int, apart_s: float) -> None:
+    """As where the bass passes to a string while the one before was plucked just now."""
+    voice = plucked(40.0, [0.2, 0.7], 1.5)
+    onsets = np.sort(np.append(voice.onsets, voice.onsets[1] - round(apart_s * RATE)))
+    slow = stretch(replace(voice, onsets=onsets), 100 / speed)
+    late = onset_s(voice.sound, 0.7) - 0.7
+    assert abs(onset_s(slow, 0.7 * 100 / speed) - 0.7 * 100 / speed - late) < 0.001
 
 
 def test_no_pluck_is_heard_before_its_time() -> None:

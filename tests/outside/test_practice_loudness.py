@@ -11,6 +11,7 @@ import pytest
 from thumbline.dsp.practice_set import make_practice_set
 from thumbline.dsp.practice_settings import PracticeSettings
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.sound_files import FORMATS
 
 DEMO = Path(__file__).parents[2] / "data" / "demo.flac"
 
@@ -25,14 +26,16 @@ def _ffmpeg() -> str:
 
 def test_all_tracks_are_equally_loud_and_below_the_ceiling(tmp_path: Path) -> None:
     ffmpeg = _ffmpeg()
-    settings = PracticeSettings(speeds=(100.0, 60.0), loops=("bars 1-2",), repeats=2)
+    settings = PracticeSettings(speeds=(100.0, 60.0), loops=("bars 1-2",), repeats=2, formats=tuple(FORMATS))
     made = make_practice_set(DEMO, tmp_path, Rig(), settings)
-    for track in made.index["tracks"]:
-        command = [ffmpeg, "-nostats", "-i", made.folder / track["files"]["flac"]]
+    files = [file for track in made.index["tracks"] for file in track["files"].values()]
+    assert len(files) == len(FORMATS) * len(made.index["tracks"])
+    for file in files:
+        command = [ffmpeg, "-nostats", "-i", made.folder / file]
         command += ["-filter_complex", "ebur128=peak=true", "-f", "null", "-"]
         report = subprocess.run(command, capture_output=True, text=True, check=True).stderr
         summary = report[report.rindex("Summary:") :]
         loudness, peak = (float(re.findall(rf"{what}:\s+(-?[0-9.]+)", summary)[0]) for what in ("I", "Peak"))
         # The report has one decimal: -18.1 to -17.9.
-        assert loudness == pytest.approx(-18.0, abs=0.101), track["name"]
-        assert peak <= -1.0, track["name"]
+        assert loudness == pytest.approx(-18.0, abs=0.101), file
+        assert peak <= -1.0, file
