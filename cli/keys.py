@@ -1,5 +1,6 @@
 """Keys as they are pressed, without Enter; and a terminal that is left as it was found, whatever happens."""
 
+import contextlib
 import os
 import re
 import select
@@ -43,7 +44,8 @@ class Keyboard:
             return
         import termios
 
-        termios.tcsetattr(self._fd, termios.TCSADRAIN, self._saved)
+        with contextlib.suppress(termios.error):  # the terminal has gone: there is nothing to put back
+            termios.tcsetattr(self._fd, termios.TCSADRAIN, self._saved)
         self._saved = None
         if self._guard is not None and self._guard.stdin is not None:
             try:

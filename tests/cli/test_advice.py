@@ -57,6 +57,7 @@ def test_a_channel_that_clips_is_named(live: Record, watch: Watch) -> None:
     live.engine.input_peak[4] = 1.0
     told = watch.look()
     assert [notice.text for notice in told] == ["String 5 (input channel 5) clips"]
+    assert watch.look() == [], "once is enough"
 
 
 def test_what_a_device_loses_while_it_settles_is_not_told(live: Record, watch: Watch) -> None:

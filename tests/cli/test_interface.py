@@ -89,6 +89,24 @@ def test_a_round_trip_is_told_in_words(run: Run, plug: Callable[..., Sound], gai
     assert ("Input 1 clips: turn it down" in err) == (gain > 1.0)
 
 
+def test_a_round_trip_that_varies_by_a_frame_is_said_to(
+    run: Run, plug: Callable[..., Sound], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sound = plug()
+    straight = sound.playrec
+
+    def drifting(played: np.ndarray, rate: int, **more: Any) -> np.ndarray:
+        came = straight(played, rate, **more)
+        half = len(came) // 2
+        came[half:] = np.roll(came[half:], 1, axis=0)
+        return came
+
+    monkeypatch.setattr(sound, "playrec", drifting)
+    code, _, err = run("ports", "--loopback", "1", "1")
+    assert code == 0
+    assert err.splitlines()[-1] == "It varied by 1 frame: the interface's clocks may not be one"
+
+
 @pytest.mark.parametrize("as_json", [False, True])
 def test_a_tone_is_played_on_its_output_alone(run: Run, plug: Callable[..., Sound], as_json: bool) -> None:
     sound = plug()
@@ -136,17 +154,18 @@ def test_a_live_stream_that_cannot_be_opened_says_which_and_what_helps(
         device_stream.DeviceStream(live)
 
 
+@pytest.mark.parametrize("lost", [False, True])
 def test_a_guided_take_from_an_interface_makes_the_rig_of_the_same_take(
-    run: Run, plug: Callable[..., Sound], tmp_path: Path
+    run: Run, plug: Callable[..., Sound], tmp_path: Path, lost: bool
 ) -> None:
     frames, rate = soundfile.read(OPEN_STRINGS)
     sound = plug(frames)
-    sound.overflow = True
+    sound.overflow = lost
     code, _, err = run(
         *("calibrate", "--live", "--rate", str(rate), "--keep", tmp_path / "kept.wav", "--out", tmp_path / "rig.toml")
     )
     assert code == 0, err
-    assert "The interface lost sound 1 times; better play again" in err
+    assert ("The interface lost sound 1 times; better play again" in err) == lost
     kept = soundfile.read(tmp_path / "kept.wav")[0]
     np.testing.assert_array_equal(kept[: len(frames)], frames[: len(kept)].astype(np.float32))
     assert run("calibrate", tmp_path / "kept.wav", "--out", tmp_path / "again.toml")[0] == 0

@@ -197,3 +197,14 @@ def test_a_guard_that_does_not_answer_is_not_waited_for(
 class Gone:
     def write(self, told: bytes) -> None:
         raise BrokenPipeError(32, "Broken pipe")
+
+
+def test_a_terminal_that_has_gone_gives_no_keys_and_is_not_asked_in_haste(monkeypatch: pytest.MonkeyPatch) -> None:
+    master, slave = pty.openpty()
+    with os.fdopen(slave, "r") as stdin:
+        monkeypatch.setattr(sys, "stdin", stdin)
+        with Keyboard() as keyboard:
+            os.close(master)
+            began = time.monotonic()
+            assert keyboard.wait(0.2) == ""
+            assert time.monotonic() - began >= 0.2

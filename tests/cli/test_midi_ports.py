@@ -4,6 +4,7 @@ Over a real MIDI system: tests/cli/test_keeper.py; with any names: tests/trust/t
 """
 
 import sys
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -141,3 +142,21 @@ def test_our_own_ports_are_never_offered(system: System) -> None:
     port.open()
     assert port.name == "module:in"
     assert port.present
+
+
+def test_ports_are_listed_by_name(system: System, run: Callable[..., tuple[int, str, str]]) -> None:
+    system.names = ["module:in", "feet:out"]
+    code, out, _ = run("ports")
+    assert code == 0
+    listed = out[out.index("MIDI out") :].splitlines()
+    own = ["  module:in", "  feet:out"]
+    assert listed == ["MIDI out, to sound modules", *own, "MIDI in, from foot controllers", *own]
+
+
+def test_without_the_library_the_list_ends_with_why(
+    monkeypatch: pytest.MonkeyPatch, run: Callable[..., tuple[int, str, str]]
+) -> None:
+    monkeypatch.setitem(sys.modules, "rtmidi", None)
+    code, out, _ = run("ports")
+    assert code == 0
+    assert out.splitlines()[-1].startswith("There is no MIDI: python-rtmidi cannot be loaded")

@@ -183,3 +183,15 @@ def test_every_letter_of_a_note_name_has_a_shape_of_its_own() -> None:
         shapes = {tuple(draw(letter)) for letter in letters}
         assert len(shapes) == len(letters)
         assert all(len(shape) == high for shape in shapes)
+
+
+@pytest.mark.parametrize("size", [(80, 24), (200, 50)])
+def test_a_note_name_longer_than_any_strings_pushes_nothing_aside(size: tuple[int, int]) -> None:
+    view = make_view(bass=6)
+    below = replace(view, strings=(*view.strings[:5], replace(view.strings[5], note="C#-1")))
+    short = replace(view, strings=(*view.strings[:5], replace(view.strings[5], note="C#")))
+    tall = 3 if size == (80, 24) else 7
+    lines = [lines_of(each, *size)[1 + 5 * tall : 1 + 6 * tall] for each in (below, short)]
+    wide = len((small if tall == 3 else large)("   ")[0])
+    assert [line[7 + wide :] for line in lines[0]] == [line[7 + wide :] for line in lines[1]]
+    assert lines[0] != lines[1]
