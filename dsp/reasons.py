@@ -20,8 +20,6 @@ from thumbline.dsp.records import (
     BY_STOP,
     END,
     HANDOVER,
-    LAST_PLUCKED,
-    LOWEST_PITCH,
     PLUCK,
     PLUCKED,
     SILENT,
@@ -101,14 +99,16 @@ def _headline(processor: Processor, events: NDArray[np.void], moment_s: float, b
     last = handovers[-1]
     at_s, took_ms = last["frame"] / rate, 1e3 * (last["decided"] - last["frame"]) / rate
     before = int(last["value"])
-    if not bass:
+    if not bass and last["extra"] != BY_STOP:
+        cause = f"{string_name(rig, before)} may carry it no longer since {at_s:.3f} s and nothing else may"
+    elif not bass:
         cause = f"{string_name(rig, before)} stopped at {at_s:.3f} s and nothing else may carry the bass"
     elif last["extra"] == BY_PLUCK:
         cause = f"it was plucked at {at_s:.3f} s"
     elif last["extra"] == BY_STOP and before:
         cause = f"{string_name(rig, before)} stopped at {at_s:.3f} s and it sounds on"
     else:
-        cause = f'the rule "{rig.choice.rule}" has named it since {at_s:.3f} s'
+        cause = f'the rule "{rig.choice.rule}" gave it the bass at {at_s:.3f} s'
     return f"At {moment_s:.3f} s {who}: {cause} (known after {took_ms:.1f} ms of sound)."
 
 
@@ -158,9 +158,7 @@ def _standing(p: Record, st: Record, rig: Rig, s: int) -> str:
         return f"it will be the bass, but {wait}"
     ahead = int(st["wanted"])
     if ahead < 0:
-        return "no string is wanted"
-    if int(p["rule"]) not in (LOWEST_PITCH, LAST_PLUCKED) and ahead < s:
-        return f"{string_name(rig, ahead + 1)} is preferred"
+        return "it is not wanted: the split is off"
     return f"{string_name(rig, ahead + 1)} {_BY_RULE[rig.choice.rule]}"
 
 

@@ -124,3 +124,23 @@ def test_a_notebook_gets_a_table_and_plain_text(play: Callable[..., Signal]) -> 
 def test_while_hum_is_learned_nothing_is_listened_for(play: Callable[..., Signal]) -> None:
     found = reasons(two_strings(play), 0.02, input={"mains_hz": 50.0})
     assert "hum is still being learned" in str(found)
+
+
+def test_a_string_that_the_hold_has_let_pass_has_the_bass_by_the_rule(play: Callable[..., Signal]) -> None:
+    found = reasons(two_strings(play), 0.38, choice={"hold_ms": 300.0})
+    assert found.bass == 5
+    assert 'string 5 (A2) is the bass: the rule "lowest string" gave it the bass at 0.35' in found.headline
+
+
+def test_a_string_whose_note_proves_too_high_has_not_stopped(play: Callable[..., Signal]) -> None:
+    found = reasons(play({3: Pluck(0.05, 57.0)}, 0.8), 0.6, choice={"highest_note": "E3"})
+    assert (found.bass, found.strings[2].sounds) == (0, True)
+    assert "string 3 (G3) may carry it no longer since 0.0" in found.headline
+    assert "stopped" not in found.headline
+
+
+def test_without_the_split_no_string_is_wanted(play: Callable[..., Signal]) -> None:
+    processor = Processor(Rig.model_validate({"detect": DETECT, "input": {"mains_hz": "off"}}), RATE)
+    processor.state[0]["controls"]["split"] = 0
+    found = explain(processor, processor.decide(play({3: Pluck(0.05, 57.0)}, 0.4)), 0.4)
+    assert (found.bass, found.strings[2].verdict) == (0, "it is not wanted: the split is off")
