@@ -27,8 +27,6 @@ def write_bass_midi_with_beats(
     count = write_bass_midi(path, notes, interval=interval, end_s=end_s)
     plain = mido.MidiFile(file=BytesIO(path.read_bytes()), charset="utf-8")
     first = beats.downbeat % beats.beats_per_bar
-    while beats.times_s[first] > 0.0 and first >= beats.beats_per_bar:
-        first -= beats.beats_per_bar
     times = beats.times_s[first:]
     if times[0] > 0.0:  # the beats know no bar line before the take: one more bar at the same pace
         pace = times[1] - times[0]

@@ -144,8 +144,7 @@ class Studio:
 
     def prepare(self, speed: float) -> None:
         """Stretch both parts to ``speed``, and let go of those of other speeds."""
-        if speed not in self._parts:
-            self._parts = {speed: self._at(speed, None)}
+        self._parts = {speed: self._at(speed, None)}
 
     def _at(self, speed: float, span: tuple[int, int] | None) -> tuple[Sound, Sound]:
         return parts_at(

@@ -1,8 +1,10 @@
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import mido
+import mutagen
 import numpy as np
 import pytest
 import soundfile
@@ -320,3 +322,46 @@ def test_ladders_that_do_not_rise_are_refused(text: str) -> None:
 def test_speeds_that_are_no_numbers_are_refused(text: str) -> None:
     with pytest.raises(InputError, match="speeds"):
         parse_speeds(text)
+
+
+def test_what_was_taken_away_is_made_anew_and_another_loop_only_changes_the_tags_of_the_rest(
+    take: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = replace(SETTINGS, speeds=(100.0,), mixes=("both",))
+    first = make_practice_set(take, tmp_path, Rig(), settings)
+    was = _sound(first, "both-100")
+    (first.folder / "guitar-100.flac").unlink()
+    before = _files(first.folder)
+    again = make_practice_set(take, tmp_path, Rig(), settings)
+    after = _files(first.folder)
+    assert {name for name in after if after[name] != before.get(name)} == {"guitar-100.flac", "index.json"}
+    assert again.kept == first.written - 1
+
+    def never(*_: object) -> None:
+        raise AssertionError("no whole track is to be made anew")
+
+    monkeypatch.setattr("thumbline.dsp.practice_tracks.Studio.prepare", never)
+    more = make_practice_set(take, tmp_path, Rig(), replace(settings, loops=("1.0-3.3",), repeats=1))
+    np.testing.assert_array_equal(_sound(more, "both-100"), was)
+    file: Any = mutagen.File(more.folder / "both-100.flac")
+    tags = file.tags
+    assert tags["tracktotal"] == [str(len(more.index["tracks"]) + len(more.index["stems"]) - 2)]
+
+
+def test_a_loop_with_click_throughout_has_it_on_each_of_its_beats(take: Path, tmp_path: Path) -> None:
+    soft = replace(SETTINGS, loudness_lufs=-30.0)  # so that no limiter acts on either
+    plain = replace(soft, speeds=(100.0,), mixes=("both",), loops=("1.0-3.3",), repeats=1)
+    sounds, beats = [], []
+    for mix in ("both", "both-click"):
+        made = make_practice_set(take, tmp_path, Rig(), replace(plain, loop_mix=mix))
+        track = next(track for track in made.index["tracks"] if track["loop"])
+        sounds.append(_sound(made, track["name"]))
+        loop = track["loop"]
+        beats = [time_s for time_s, *_ in made.index["beats"] if loop["start_s"] <= time_s < loop["end_s"]]
+    added = np.abs(sounds[1] - sounds[0])
+    loud = np.flatnonzero(added > 0.2 * added.max())
+    starts = loud[np.concatenate([[True], np.diff(loud) > 4000])]
+    early_s = 0.008  # of the cut before the loop, so that an attack is whole
+    placed = [round((time_s - loop["start_s"] + early_s + loop["count_in_s"]) * SAMPLE_RATE) for time_s in beats]
+    assert len(placed) >= 3
+    assert starts.tolist() == pytest.approx(placed, abs=48)
