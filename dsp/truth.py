@@ -85,7 +85,7 @@ def _table_entries(text: str, name: str) -> Iterator[Entry]:
             yield Entry(f"line {table.line_num}", {key: row[key] for key in wanted if row.get(key) not in (None, "")})
     except csv.Error as error:
         raise InputError(
-            f"{name}: line {table.line_num} is no row of a table ({error}); accepted: {ACCEPTED}"
+            f"{name}: line {table.reader.line_num} is no row of a table ({error}); accepted: {ACCEPTED}"
         ) from None
 
 

@@ -87,6 +87,7 @@ BAD = {
     "no pitch": ("onset_s,offset_s,string\n0,1,2\n", "has no column midi (or hz, or note)"),
     "no rows": (HEAD, "holds no notes"),
     "a word": (HEAD + "0,1,two,40\n", "line 2: string is two; accepted: a number, 1 to 6"),
+    "a field longer than a table may have": (HEAD + f"0,1,6,{'4' * 200_000}\n", "line 2 is no row of a table"),
     "half a string": (HEAD + "0,1,2.5,40\n", "line 2: string is 2.5; accepted: a whole number"),
     "a seventh string": (HEAD + "0,1,7,40\n", "line 2: string is 7; accepted: a number, 1 to 6"),
     "time before the take": (HEAD + "-1,1,6,40\n", "line 2: onset_s is -1"),

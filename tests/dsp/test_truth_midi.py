@@ -67,6 +67,9 @@ def test_a_bend_counts_as_it_stands_at_the_onset_in_the_range_that_was_set(tmp_p
     assert note.midi == 41.0
     (note,) = read(tmp_path / "a.mid", [control(101, 0), control(100, 0), control(6, 12), half_up, on(6, 40)])
     assert note.midi == 46.0
+    pedal_and_fine_tuning = [control(64, 127), control(101, 0), control(100, 1), control(6, 12), control(38, 9)]
+    (note,) = read(tmp_path / "a.mid", [*pedal_and_fine_tuning, half_up, on(6, 40), off(6, 40, BEAT)])
+    assert note.midi == 41.0, "nothing of it is the range"
 
 
 @pytest.mark.parametrize(
