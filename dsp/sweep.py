@@ -51,7 +51,7 @@ def sweep(
 
     Decisions are compared with the truth where it is known, or else with what the rig decided as it was loaded.
     Offsets at which a threshold would meet the other one, or the end of what a rig accepts, are left out.
-    Raises ValueError if ``offsets_db`` does not hold 0, or nothing is asked (silence).
+    Raises ValueError if ``offsets_db`` does not hold 0, or the truth leaves every moment open.
     """
     if 0.0 not in offsets_db:
         raise ValueError(f"offsets_db is {list(offsets_db)}; accepted: numbers with 0 among them")
@@ -63,7 +63,7 @@ def sweep(
     right: list[float] = []
     for decisions in bench.decisions_of(rigs):
         if decisions.right is None:
-            raise ValueError("nothing sounds in this take, so no decision can be right or wrong")
+            raise ValueError("the truth leaves every moment open, so no decision can be right or wrong")
         right.append(decisions.right)
     return Sweep(threshold, moved, offsets, tuple(right), plateau(offsets, right))
 

@@ -1,10 +1,14 @@
 """How far a threshold may be off."""
 
+import numpy as np
 import pytest
 
 from tests.benches import demo_bench, demo_rig
 from thumbline.dsp.bleed_check import ignoring_bleed
+from thumbline.dsp.lanes_picture import picture_lanes
 from thumbline.dsp.sweep import Sweep, plateau, sweep
+from thumbline.dsp.truth import TrueNote
+from thumbline.dsp.workbench import Workbench
 
 OFFSETS = (-4.0, -2.0, 0.0, 2.0, 4.0, 6.0)
 
@@ -58,3 +62,11 @@ def test_offsets_without_the_rigs_own_place_are_refused() -> None:
 def test_a_threshold_is_not_swept_past_the_other_one() -> None:
     found = sweep(demo_bench(), "off_db", offsets_db=(-8.0, 0.0, 12.0, 16.0, 24.0))
     assert found.offsets_db == (-8.0, 0.0, 12.0)  # off lies 16 dB below on
+
+
+def test_a_truth_that_leaves_every_moment_open_cannot_be_swept() -> None:
+    fading = [TrueNote(6, 40.0, 0.0, 0.2, 0.0, 5.0)]
+    bench = Workbench("fading", np.zeros((24_000, 6)), 48_000, demo_bench().rig, truth=fading)
+    assert picture_lanes(bench).alt == "0 bass notes; nothing to compare them with"
+    with pytest.raises(ValueError, match="the truth leaves every moment open"):
+        sweep(bench, "on_db", offsets_db=(0.0, 2.0))

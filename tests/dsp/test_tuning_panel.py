@@ -3,11 +3,14 @@
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from tests.benches import DATA, demo_bench, demo_rig
+from thumbline.dsp.rig import Rig
 from thumbline.dsp.rig_file import load_rig
 from thumbline.dsp.tuning_panel import ALL, TuningPanel
+from thumbline.dsp.workbench import Workbench
 
 
 @pytest.fixture
@@ -112,3 +115,13 @@ def test_what_is_shown_has_words_where_no_widget_can_be(
     assert isinstance(bundle, dict)
     assert bundle["text/plain"] == ("Controls (they move in JupyterLab): on +5 dB on string 2; wait 0 ms; 7.050 s")
     assert "application/vnd.jupyter.widget-view+json" in bundle
+
+
+def test_a_move_that_no_rig_accepts_is_said_and_what_was_shown_stays() -> None:
+    data = demo_bench().rig.model_dump()
+    data["detect"] |= {"on_db": [-50.004] * 6, "off_db": [-50.006] * 6}  # rounded to one value, 1 dB further down
+    close = TuningPanel(Workbench("close", np.zeros((4800, 6)), 48_000, Rig.model_validate(data)))
+    before = close.picture
+    close.move(on=-1.0)
+    assert "adjusted rig: detect.o" in close.said.value
+    assert close.picture is before

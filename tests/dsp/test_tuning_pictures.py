@@ -9,6 +9,7 @@ from tests.benches import demo_bench, demo_rig, pixels
 from thumbline.dsp.bleed_check import check_bleed
 from thumbline.dsp.lanes_picture import LanesPicture, picture_lanes
 from thumbline.dsp.pictures import WIDTH_PX, Picture
+from thumbline.dsp.rig import Rig
 from thumbline.dsp.sweep import Sweep
 from thumbline.dsp.trade_off import TradeOff
 from thumbline.dsp.tuning_pictures import (
@@ -97,7 +98,6 @@ def test_attacks_are_the_loudest_of_each_notes_beginning() -> None:
 @pytest.mark.parametrize("strings", [4, 10])
 def test_guitars_with_few_or_many_strings_and_silence_are_drawn(strings: int) -> None:
     names = ["E4", "B3", "G3", "D3", "A2", "E2", "B1", "F#1", "E1", "D1"][:strings]
-    from thumbline.dsp.rig import Rig
 
     detect = {"on_db": [-50.0] * strings, "off_db": [-60.0] * strings, "level_db": [-25.0] * strings}
     rig = Rig.model_validate({"instrument": {"strings": names}, "detect": detect, "input": {"mains_hz": "off"}})
@@ -109,3 +109,34 @@ def test_guitars_with_few_or_many_strings_and_silence_are_drawn(strings: int) ->
         picture_latencies(bench),
     ):
         assert inked(shown) > 0.005
+
+
+def test_a_rig_that_leaves_its_thresholds_open_has_no_lines_for_them() -> None:
+    bench = demo_bench()
+    drawn, plain = (
+        LanesPicture(rig, bench.levels(), bench.seconds).draw(replace(bench.decisions(), rig=rig), bench.reference)
+        for rig in (bench.rig, Rig())
+    )
+    assert (pixels(drawn.png) != pixels(plain.png)).any(axis=2).sum() > 2000
+    right = pixels(plain.png)[:, WIDTH_PX - 78 :]
+    assert (right.min(axis=2) > 0.9).all(), "nor are their values written beside the lanes"
+
+
+def test_a_take_too_short_for_a_level_has_lanes_all_the_same() -> None:
+    bench = Workbench("moment", np.zeros((8, 6)), 48_000, demo_bench().rig)
+    assert len(bench.levels().times_s) == 0
+    assert inked(picture_lanes(bench)) > 0.005
+
+
+def test_a_note_after_the_end_of_the_take_has_no_attack() -> None:
+    bench = demo_bench()
+    late = replace(bench.known_notes[0], onset_s=bench.seconds + 1.0, offset_s=bench.seconds + 2.0)
+    assert len(attack_levels(bench.levels(), [bench.known_notes[0], late], 0)) == 1
+
+
+def test_strings_that_were_swept_alone_are_named_above_the_sweep() -> None:
+    rig = demo_bench().rig
+    every, two = (picture_sweeps([replace(SWEPT, strings=strings)], rig) for strings in ((1, 2, 3, 4, 5, 6), (5, 6)))
+    changed = np.flatnonzero((pixels(every.png) != pixels(two.png)).any(axis=2).any(axis=1))
+    assert len(changed)
+    assert changed.max() - changed.min() < 40, "one line of words"
