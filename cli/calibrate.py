@@ -41,24 +41,30 @@ def calibrate(
     With --live the guitar is heard through the audio interface and you are told what to play. A TAKE is then heard in
     place of the interface.
     """
+    given = [name for name, value in (("--input", device), ("--rate", rate), ("--keep", keep)) if value is not None]
+    if given and not guided:
+        raise InputError(f"{given[0]} is given without --live; accepted: with it")
+    if guided:
+        from thumbline.cli.guided_take import guided_take
+
+        rig = _begin(base)
+        with guided_take(take, rig, device, rate, keep) as heard:
+            _measure(heard, rig, out)
+    elif take is None:
+        raise InputError("no TAKE is given; accepted: a recording, or --live to play now")
+    else:
+        _measure(take, _begin(base), out)
+
+
+def _begin(base: Path | None) -> "Rig":
+    """Return the rig to start from, once it is known to be one; then compile."""
     from thumbline.cli.progress import compile_kernels
     from thumbline.dsp.rig import Rig
     from thumbline.dsp.rig_file import load_rig
 
-    given = [name for name, value in (("--input", device), ("--rate", rate), ("--keep", keep)) if value is not None]
-    if given and not guided:
-        raise InputError(f"{given[0]} is given without --live; accepted: with it")
-    if take is None and not guided:
-        raise InputError("no TAKE is given; accepted: a recording, or --live to play now")
     rig = load_rig(base) if base else Rig()
     compile_kernels()
-    if guided:
-        from thumbline.cli.guided_take import guided_take
-
-        with guided_take(take, rig, device, rate, keep) as heard:
-            _measure(heard, rig, out)
-    elif take is not None:
-        _measure(take, rig, out)
+    return rig
 
 
 def _measure(take: Path, rig: "Rig", out: Path) -> None:

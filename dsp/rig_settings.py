@@ -162,11 +162,11 @@ def describe(key: str) -> str:
     lines = [plain]
     if section is not None:
         lines.append(f"  {section}")
+    inside = [known for known in all_settings() if known.rpartition(".")[0] == plain]
     if setting is not None:
         lines += [f"  {setting.meaning}", f"  Accepted: {setting.accepted}"]
-    inside = [known for known in all_settings() if known.rpartition(".")[0] == plain]
+        if not inside:
+            lines.append(f"  Default: {toml_like(setting.default)}")
     if inside:
         lines.append(f"  Settings: {', '.join(inside)}")
-    elif setting is not None:
-        lines.append(f"  Default: {toml_like(setting.default)}")
     return "\n".join(lines)

@@ -8,7 +8,7 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
-from matplotlib.font_manager import fontManager
+from matplotlib.font_manager import FontEntry, fontManager
 from matplotlib.text import Text
 
 from tests.dsp.pictures import bands, contents, draw, is_colour, note, rig_of, seconds_of
@@ -200,3 +200,11 @@ def luminance(colour: str) -> float:
 def test_lightness_alone_tells_things_apart(one: str, other: str, least: float) -> None:
     dark, light = sorted((luminance(one), luminance(other)))
     assert (light + 0.05) / (dark + 0.05) >= least
+
+
+def test_a_font_whose_file_is_gone_is_passed_over(
+    words: Callable[..., list[Text]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gone = FontEntry(fname="/nowhere/gone.ttf", name="Gone", weight=400)
+    monkeypatch.setattr(fontManager, "ttflist", [gone])
+    assert "□□□ take" in contents(words(5.0, [], [], title="潮の音 take"))

@@ -111,3 +111,9 @@ def test_what_cannot_be_is_refused_and_the_file_stays(
 def test_a_list_that_becomes_a_word_is_replaced_as_a_whole() -> None:
     text = edited_text("[detect]\non_db = [-40.0, -41.0]\n", {"detect.on_db": "auto"})
     assert 'on_db = "auto"' in text
+
+
+def test_rows_of_a_matrix_are_replaced_as_a_whole() -> None:
+    rows = [[1.0, 0.1], [0.2, 1.0]]
+    text = edited_text("[bleed]\nmatrix = [[1.0, 0.0], [0.0, 1.0]]\n", {"bleed.matrix": rows})
+    assert tomllib.loads(text) == {"bleed": {"matrix": rows}}
