@@ -1,5 +1,6 @@
 """Exercises put together from open strings have the notes that their truth says."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ from thumbline.dsp.errors import InputError
 from thumbline.dsp.exercises import make_exercises, plain_input
 from thumbline.dsp.known_takes import KnownTake, outcome
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.string_model import Pluck, Signal
 
 OPEN_STRINGS = Path(__file__).parents[2] / "data" / "demo_open_strings.flac"
 
@@ -60,3 +62,19 @@ def test_a_take_without_open_strings_is_refused(tmp_path: Path, rig: Rig) -> Non
     soundfile.write(tmp_path / "quiet.wav", np.zeros((48_000, 6)), 48_000)
     with pytest.raises(InputError, match="fewer than two strings are plucked alone"):
         make_exercises(tmp_path / "quiet.wav", rig)
+
+
+def test_seven_strings_and_a_take_that_begins_at_once_make_exercises_too(
+    tmp_path: Path, play: Callable[..., Signal]
+) -> None:
+    open_midi = (64.0, 59.0, 55.0, 50.0, 45.0, 40.0, 35.0)
+    strings = ["E4", "B3", "G3", "D3", "A2", "E2", "B1"]
+    plucks = {string: Pluck(0.05 + 0.6 * (7 - string), open_midi[string - 1], 0.6 * (8 - string)) for string in (7, 6)}
+    soundfile.write(tmp_path / "two.wav", 0.3 * play(plucks, 1.3, 48_000, open_midi), 48_000, "FLOAT")
+    detect = {"on_db": [-50.0] * 7, "off_db": [-65.0] * 7, "level_db": [-25.0] * 7}
+    rig = Rig.model_validate({"instrument": {"strings": strings}, "detect": detect, "input": {"mains_hz": "off"}})
+    made = make_exercises(tmp_path / "two.wav", rig)
+    for each in made:
+        assert each.frames.shape == (14 * each.rate, 7)
+        assert {note.string for note in each.truth.notes} == {6, 7}
+        assert not each.frames[: round(0.2 * each.rate)].any(), "no noise where too little of it was heard"

@@ -165,3 +165,11 @@ def test_a_bend_of_the_bass_is_drawn_in_the_bass_line_and_no_other_pitch_is(tmp_
     assert top <= rows.min() <= rows.max() < bottom
     assert (columns.min() - LEFT) / (RIGHT - LEFT) * 10.0 > 3.0
     assert (columns.max() - LEFT) / (RIGHT - LEFT) * 10.0 == pytest.approx(4.0, abs=0.03)
+
+
+def test_a_hand_over_in_a_later_row_is_drawn_there_alone(tmp_path: Path) -> None:
+    line = [note(6, 1.0, 4.0), note(4, 50.0, 52.0)]
+    picture = draw(tmp_path, 60.0, [], line, handover_s=[50.0])
+    lanes = bands(picture)
+    assert crossing(picture, lanes[4], 30.0) == []
+    assert crossing(picture, lanes[7 + 4], 30.0) == pytest.approx([20.0], abs=0.1)

@@ -200,3 +200,13 @@ def test_values_go_by_string_not_by_channel(channel_order: list[int]) -> None:
     found = survey(blocks_of(scrambled), rig(input={"channels": channel_order}), RATE)
     np.testing.assert_allclose(found.level_db, straight.level_db, atol=1e-6)
     np.testing.assert_allclose(found.bleed, straight.bleed, atol=1e-6)
+
+
+def test_of_a_long_take_every_second_or_fourth_block_says_as_much(monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = survey(blocks_of(TAKE), Rig(), RATE)
+    monkeypatch.setattr("thumbline.dsp.survey.MOST_BLOCKS", 100)
+    found = survey(blocks_of(TAKE), Rig(), RATE)
+    assert not np.array_equal(found.floor_db, whole.floor_db), "or no block was left out"
+    np.testing.assert_allclose(found.floor_db, whole.floor_db, atol=2.0)
+    np.testing.assert_allclose(found.level_db, whole.level_db, atol=2.0)
+    np.testing.assert_allclose(found.bleed, whole.bleed, atol=0.01)

@@ -120,3 +120,8 @@ def test_taps_that_are_no_text_are_refused(tmp_path: Path) -> None:
 def test_tempos_nobody_plays_are_refused(bpm: float) -> None:
     with pytest.raises(InputError, match="accepted: 20 to 400"):
         check_bpm(bpm)
+
+
+def test_notes_of_the_guitar_alone_begin_bar_1_at_the_beat_nearest_to_the_start() -> None:
+    beats = estimate_beats(_line(120.0, 16, late_s=0.5), [], 9.0, 4, None)
+    assert abs(beats.first_bar_s) <= 0.25 + 0.02
