@@ -1,4 +1,5 @@
 from pathlib import Path
+from typing import Any
 
 import mutagen
 import numpy as np
@@ -40,7 +41,9 @@ def test_tags_say_title_tempo_and_part(tmp_path: Path, name: str) -> None:
     write_sound(file, _tone(48_000), 48_000, name)
     write_tags(file, name, Tags("before", "x", "guitar", 60.0, 1, 1))
     write_tags(file, name, TAGS)
-    tags = mutagen.File(file).tags
+    held = mutagen.File(file)
+    assert held is not None
+    tags: Any = held.tags
     if name in ("mp3", "wav"):
         assert (str(tags["TIT2"]), str(tags["TALB"]), str(tags["TIT3"])) == (TAGS.title, TAGS.take, "bass")
         assert (str(tags["TBPM"]), str(tags["TRCK"])) == ("107", "3/12")
