@@ -70,7 +70,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit."""
     signal.signal(signal.SIGTERM, interrupt)  # a polite kill cleans up as Ctrl-C does
     try:
-        thumbline.main(arguments, prog_name="thumbline", standalone_mode=False)
+        code = thumbline.main(arguments, prog_name="thumbline", standalone_mode=False) or 0  # what click's Exit says
         sys.stdout.flush()
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.format_message(), err=True)
@@ -105,8 +105,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
             click.echo(f"thumbline: a fault in the program: {what}", err=True)
             click.echo("Set THUMBLINE_TRACEBACK=1 to see where, and please report it.", err=True)
         code = 1
-    else:
-        code = 0
     sys.exit(code)
 
 

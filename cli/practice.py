@@ -123,7 +123,7 @@ def practice(
     from thumbline.dsp.practice_settings import PracticeSettings, parse_ladder, parse_speeds
     from thumbline.dsp.rig import Rig
     from thumbline.dsp.rig_file import load_rig
-    from thumbline.dsp.tempo import load_tracker
+    from thumbline.dsp.tempo import load_tracker, read_taps
 
     settings = PracticeSettings(
         speeds=parse_speeds(speeds),
@@ -135,6 +135,8 @@ def practice(
     )
     rig = load_rig(rig_file) if rig_file else Rig()
     distinct_names(takes)
+    if settings.taps:
+        read_taps(settings.taps)  # refused here once, not for each take
     compile_kernels()
     jobs = min(jobs, len(takes))
     if jobs > 1 and settings.tempo_is_estimated:

@@ -22,3 +22,10 @@ class InputError(Exception):
     def _render_traceback_(self) -> list[str]:
         """Return what IPython shows of this error."""
         return [str(self)]
+
+
+class OutputError(InputError):
+    """Where results go cannot be used: the disk is full, the folder may not be written.
+
+    What is wrong is not the take that was being worked on, so the next one would fare no better.
+    """

@@ -23,7 +23,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from thumbline.dsp.errors import InputError, printable
+from thumbline.dsp.errors import InputError, OutputError, printable
 from thumbline.dsp.libsndfile import file_name
 from thumbline.dsp.takes import take_name
 
@@ -51,12 +51,12 @@ def distinct_names(paths: Sequence[str | os.PathLike[str]]) -> list[str]:
 
 @contextmanager
 def _explained(doing: str) -> Iterator[None]:
-    """Turn an OSError into an InputError of one line that begins with what was tried."""
+    """Turn an OSError into an OutputError of one line that begins with what was tried."""
     try:
         yield
     except OSError as error:
         reason = error.strerror or str(error)
-        raise InputError(f"cannot {doing}: {reason[:1].lower()}{reason[1:]}") from error
+        raise OutputError(f"cannot {doing}: {reason[:1].lower()}{reason[1:]}") from error
 
 
 class OutputFolder:
@@ -67,8 +67,9 @@ class OutputFolder:
     there stay. When it ends by any exception, or the files cannot be moved, the hidden folder goes and
     ``target`` is as it was before.
 
-    Raises InputError if ``name`` is not a plain name, if a folder cannot be made or written to, and for an
-    OSError inside the statement that comes of the storage (full, read-only, failing).
+    Raises InputError if ``name`` is not a plain name, or something else is where a folder or file would go;
+    OutputError if a folder cannot be made or written to, and for an OSError inside the statement that comes of
+    the storage (full, read-only, failing).
     """
 
     def __init__(self, parent: Path, name: str) -> None:
@@ -160,7 +161,7 @@ class AudioWriter:
     """A sound file written block by block: 24-bit WAV, or RF64 if it will not fit into WAV's 4 GiB.
 
     ``frames`` is how long the file will be. A context manager: leaving it closes the file. Samples are
-    rounded to 24 bits, and clipped to full scale. Raises InputError if the file cannot be written; ValueError
+    rounded to 24 bits, and clipped to full scale. Raises OutputError if the file cannot be written; ValueError
     for a block that does not fit the file or is not finite, and for more or fewer frames than said.
     """
 
@@ -190,7 +191,7 @@ class AudioWriter:
         except soundfile.LibsndfileError as error:
             free = shutil.disk_usage(self.path.parent).free // 10**6
             reason = f"{error.error_string.rstrip('.').lower()} ({free} MB are free there)"
-            raise InputError(f"cannot write {printable(self.path.name)}: {reason}") from error
+            raise OutputError(f"cannot write {printable(self.path.name)}: {reason}") from error
 
     def __enter__(self) -> Self:
         return self
@@ -205,7 +206,7 @@ class AudioWriter:
         if self._written != self.frames:
             raise ValueError(f"{self.path.name}: {self._written} frames written, {self.frames} announced")
         if self.path.stat().st_size < self._sound_bytes():
-            raise InputError(f"cannot write {printable(self.path.name)}: the disk kept less than was written")
+            raise OutputError(f"cannot write {printable(self.path.name)}: the disk kept less than was written")
 
     def write(self, block: NDArray[np.float64]) -> None:
         """Append ``block``: float64, (n, channels), or (n,) for one channel; 1.0 is full scale."""
@@ -231,7 +232,7 @@ class AudioWriter:
 def write_csv(path: Path, header: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
     """Write a table: UTF-8, commas, lines that end in a line feed, quotes where RFC 4180 wants them.
 
-    Raises InputError if the file cannot be written, ValueError for a row that is not as long as ``header``.
+    Raises OutputError if the file cannot be written, ValueError for a row that is not as long as ``header``.
     """
     with _explained(f"write {printable(path.name)}"), path.open("w", encoding="utf-8", newline="") as file:
         table = csv.writer(file, lineterminator="\n")

@@ -14,7 +14,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import OutputError
 from thumbline.dsp.libsndfile import file_name
 
 #: Frames written at a time; libsndfile's Vorbis encoder runs out of stack on a whole track at once.
@@ -58,7 +58,7 @@ class Tags:
 
 
 def write_sound(path: Path, sound: NDArray[np.float32], rate: int, name: str) -> None:
-    """Write ``sound``, (frames, channels), as ``FORMATS[name]``. Raises InputError if libsndfile cannot."""
+    """Write ``sound``, (frames, channels), as ``FORMATS[name]``. Raises OutputError if libsndfile cannot."""
     form = FORMATS[name]
     if form.rates and rate not in form.rates:
         import soxr
@@ -78,7 +78,7 @@ def write_sound(path: Path, sound: NDArray[np.float32], rate: int, name: str) ->
                 file.write(sound[first : first + BLOCK])
     except (soundfile.LibsndfileError, ValueError) as error:
         reason = str(error).rpartition(": ")[2].rstrip(".")
-        raise InputError(f"cannot write {path.name}: {reason}") from error
+        raise OutputError(f"cannot write {path.name}: {reason}") from error
 
 
 def _with_id3(path: Path, name: str) -> Any:

@@ -6,13 +6,14 @@ import stat
 import tempfile
 from pathlib import Path
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, OutputError
 
 
 def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
     """Write ``content`` to ``path`` whole or not at all: to a temporary file beside it that then replaces it.
 
-    Links are followed, permissions kept. Raises InputError if it cannot be done, and leaves what was there.
+    Links are followed, permissions kept. Raises InputError if something there may not be
+    replaced, OutputError if writing fails, and leaves what was there.
     """
     name = os.fspath(path)
     try:
@@ -32,7 +33,7 @@ def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
             raise
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or " ".join(str(error).split())
-        raise InputError(f"{name}: cannot be written ({reason}); accepted: a file in a writable folder") from None
+        raise OutputError(f"{name}: cannot be written ({reason}); accepted: a file in a writable folder") from None
 
 
 def _permissions(target: Path, name: str) -> int:

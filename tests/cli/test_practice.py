@@ -1,6 +1,9 @@
+import shutil
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 import soundfile
 
@@ -34,6 +37,73 @@ def test_several_takes_are_made_at_once(run: Run, takes: list[Path], tmp_path: P
     assert [line.split(":")[0] for line in out.splitlines()[::2]] == [str(tmp_path / "ebb"), str(tmp_path / "flow")]
     code, out, _ = run("practice", *takes, "--out", tmp_path, *some)
     assert out.count("0 files written") == 2
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_bad_takes_are_named_in_their_order_and_the_good_ones_made_all_the_same(
+    run: Run, takes: list[Path], tmp_path: Path, jobs: int
+) -> None:
+    damaged, quiet = tmp_path / "damaged.wav", tmp_path / "quiet.wav"
+    damaged.write_bytes(b"no sound")
+    soundfile.write(quiet, np.zeros((48_000, 6)), 48_000)
+    ebb, flow = takes
+    some = ("--speeds", "100", "--mix", "both", "--bpm", "107")
+    code, out, err = run("practice", damaged, ebb, quiet, flow, "--out", tmp_path / "out", "--jobs", str(jobs), *some)
+    assert code == 2
+    first, second = err.splitlines()
+    assert first.startswith("thumbline: ")
+    assert str(damaged) in first
+    assert "not a sound file" in first
+    assert second.startswith(f"thumbline: {quiet}: no note was found")
+    assert [line.split(":")[0] for line in out.splitlines()[::2]] == [
+        str(tmp_path / "out" / n) for n in ("ebb", "flow")
+    ]
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["ebb", "flow"]
+    assert (tmp_path / "out" / "flow" / "index.json").is_file()
+
+
+def test_a_reason_that_does_not_name_the_take_is_told_with_its_name(
+    run: Run, takes: list[Path], tmp_path: Path
+) -> None:
+    code, out, err = run("practice", *takes, "--out", tmp_path, "--bpm", "107", "--loop", "bars 90-91")
+    assert (code, out) == (2, "")
+    assert [line.partition(': loop "bars 90-91"')[0] for line in err.splitlines()] == [f"thumbline: {t}" for t in takes]
+
+
+def test_taps_that_cannot_be_read_are_told_once(run: Run, takes: list[Path], tmp_path: Path) -> None:
+    code, out, err = run("practice", *takes, "--out", tmp_path / "out", "--taps", tmp_path / "none.txt")
+    assert (code, out) == (2, "")
+    assert len(err.splitlines()) == 1
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_a_place_that_cannot_be_written_ends_all_at_once(
+    run: Run, takes: list[Path], tmp_path: Path, jobs: int
+) -> None:
+    (tmp_path / "out").write_text("mine")
+    more = [shutil.copy(takes[0], tmp_path / f"{name}.flac") for name in ("rip", "slack")]
+    code, out, err = run("practice", *takes, *more, "--out", tmp_path / "out", "--bpm", "107", "--jobs", str(jobs))
+    assert (code, out) == (2, "")
+    assert len(err.splitlines()) == 1
+    assert "cannot write into the folder" in err
+    assert (tmp_path / "out").read_text() == "mine"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no limits on the size of files")
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_a_full_disk_ends_all_at_once(run: Run, takes: list[Path], tmp_path: Path, jobs: int) -> None:
+    import resource
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, hard))  # workers have it too
+    try:
+        code, out, err = run("practice", *takes, "--out", tmp_path / "out", "--bpm", "107", "--jobs", str(jobs))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert (code, out) == (2, "")
+    assert len(err.splitlines()) == 1
+    assert err.startswith("thumbline: cannot write")
+    assert list((tmp_path / "out").iterdir()) == []
 
 
 @pytest.mark.parametrize(
