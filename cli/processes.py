@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, NoReturn, Self
 
 from thumbline.dsp.errors import InputError
+from thumbline.dsp.file_lock import lock
 
 
 class Watched:
@@ -73,7 +74,7 @@ class Charge:
             return True
         file = self._path.open("a+b")
         with contextlib.suppress(OSError):
-            _lock(file)
+            lock(file)
             self._file = file
             return True
         file.close()
@@ -84,18 +85,6 @@ class Charge:
         if self._file is not None:
             self._file.close()
             self._file = None
-
-
-def _lock(file: Any) -> None:
-    """Raise OSError if another process has the lock."""
-    if os.name == "posix":
-        import fcntl
-
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    else:
-        import msvcrt
-
-        msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
 
 
 def state_of(pid: int) -> str:
