@@ -9,7 +9,6 @@ import csv
 import errno
 import math
 import os
-import secrets
 import shutil
 import unicodedata
 import weakref
@@ -17,13 +16,14 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import BinaryIO, Self
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, OutputError, printable
+from thumbline.dsp.hidden_folder import BEFORE, MARK, hidden_path, make_hidden, remove_hidden, remove_leftovers
 from thumbline.dsp.libsndfile import file_name
 from thumbline.dsp.takes import take_name
 
@@ -65,7 +65,7 @@ class OutputFolder:
     Inside the ``with`` statement, ``path`` is a new hidden folder to write files into. When the statement
     ends, they take the place of those of the same names in ``target`` (``parent / name``); other files
     there stay. When it ends by any exception, or the files cannot be moved, the hidden folder goes and
-    ``target`` is as it was before.
+    ``target`` is as it was before. What runs that were killed have left in ``parent`` is removed first.
 
     Raises InputError if ``name`` is not a plain name, or something else is where a folder or file would go;
     OutputError if a folder cannot be made or written to, and for an OSError inside the statement that comes of
@@ -76,17 +76,19 @@ class OutputFolder:
         if Path(name).name != name or name in ("", ".."):
             raise InputError(f"{printable(name)!r} cannot name a folder; accepted is a name without slashes")
         self.target = parent / name
-        self.path = parent / f".thumbline-{secrets.token_hex(8)}"
+        self.path = hidden_path(parent)
+        self._mark: BinaryIO | None = None
         self._shown = printable(self.target)
         # An interrupt may come between any two instructions, even on the way into the with statement, or out
         # of it: then the folder goes with this object, or with the program.
-        self._last_resort = weakref.finalize(self, shutil.rmtree, self.path, ignore_errors=True)
+        self._last_resort = weakref.finalize(self, remove_hidden, self.path)
 
     def __enter__(self) -> Self:
         with _explained(f"write into the folder {self._shown}"):
             if self.target.exists() and not self.target.is_dir():
                 raise InputError(f"cannot write into the folder {self._shown}: it is a file; name another folder")
-            self.path.mkdir(parents=True)
+            remove_leftovers(self.target.parent)
+            self._mark = make_hidden(self.path)
         return self
 
     def __exit__(
@@ -99,7 +101,7 @@ class OutputFolder:
                 with _explained(f"write into the folder {self._shown}"):
                     raise error
         finally:
-            shutil.rmtree(self.path, ignore_errors=True)
+            remove_hidden(self.path, self._mark)
             self._last_resort.detach()
 
     def _is_ours(self, error: OSError) -> bool:
@@ -111,12 +113,12 @@ class OutputFolder:
     def _publish(self) -> None:
         """Move all files to the target; if that fails half-way, put back what they replaced."""
         with _explained(f"write into the folder {self._shown}"):
-            names = sorted(file.name for file in self.path.iterdir())
+            names = sorted(file.name for file in self.path.iterdir() if file.name != MARK)
             for name in names:
                 if (self.target / name).is_dir():
                     raise InputError(f"cannot write {printable(self.target / name)}: it is a folder; move it away")
                 _flush(self.path / name)
-            before = self.path / ".before"
+            before = self.path / BEFORE
             before.mkdir()
             new_target = not self.target.exists()
             try:

@@ -211,6 +211,17 @@ def test_an_interrupt_ends_a_worker_that_waits_for_more_and_one_that_works(tmp_p
 
 
 @posix
+def test_what_a_killed_render_left_is_gone_after_the_next(run: Run, tmp_path: Path) -> None:
+    process = start("render", long_take(tmp_path / "long.wav"), "--out", tmp_path / "out")
+    assert hidden_folder_appears(tmp_path / "out", with_file="bass.wav")
+    process.kill()
+    process.communicate(timeout=60)
+    assert len(list((tmp_path / "out").glob(".thumbline-*"))) == 1
+    assert run("render", write_take(tmp_path / "pier.wav"), "--out", tmp_path / "out")[0] == 0
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["pier"]
+
+
+@posix
 def test_an_interrupted_render_leaves_the_former_result_as_it_was(tmp_path: Path) -> None:
     folder = tmp_path / "out" / "long"
     folder.mkdir(parents=True)
