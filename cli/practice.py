@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 #: Threads that one take keeps busy at most.
 MOST_THREADS = 4
+#: A track that is softer than wanted by more than this is named, LU.
+TELLING_LU = 0.1
 
 _PATH: Any = click.Path(path_type=Path)
 
@@ -144,11 +146,11 @@ def practice(
     threads = max(1, min((os.cpu_count() or 1) // jobs, MOST_THREADS))
     work = partial(_make, out=out, rig=rig, settings=settings, threads=threads)
     for made in for_each_take(work, takes, jobs):
-        for line in _lines(made):
+        for line in _lines(made, settings.loudness_lufs):
             click.echo(line)
 
 
-def _lines(made: "PracticeSet") -> Iterator[str]:
+def _lines(made: "PracticeSet", wanted_lufs: float) -> Iterator[str]:
     index, tempo = made.index, made.index["tempo"]
     kept = f", {made.kept} as before" if made.kept else ""
     yield f"{printable(made.folder)}: {len(index['tracks'])} tracks; {made.written} files written{kept}"
@@ -159,6 +161,11 @@ def _lines(made: "PracticeSet") -> Iterator[str]:
     if tempo["source"] == "estimated":
         share = tempo["confidence"] or 0.0
         yield f"  a note falls on {share:.0%} of the beats; is the click wrong? --bpm, --taps, --beats, --first-bar"
+    measured = {track["name"]: track["loudness_lufs"] for track in index["tracks"]}
+    softer = {name: lufs for name, lufs in measured.items() if lufs is None or wanted_lufs - lufs > TELLING_LU}
+    if softer:
+        named = ", ".join(name if lufs is None else f"{name} ({lufs:.1f} LUFS)" for name, lufs in softer.items())
+        yield f"  too short, or of peaks too high, to be as loud as {wanted_lufs:g} LUFS: {named}"
 
 
 def _make(

@@ -30,6 +30,14 @@ def test_a_take_becomes_a_set_and_the_estimate_is_shown(run: Run, takes: list[Pa
     assert (tmp_path / "ebb" / "index.json").is_file()
 
 
+def test_tracks_that_cannot_be_as_loud_as_wanted_are_named(run: Run, tmp_path: Path) -> None:
+    sound, rate = soundfile.read(DEMO, dtype="int16", start=12_000, frames=21_600)
+    soundfile.write(tmp_path / "blip.flac", sound, rate)
+    code, out, _ = run("practice", tmp_path / "blip.flac", "--out", tmp_path, "--speeds", "100", "--mix", "both")
+    assert code == 0
+    assert "to be as loud as -18 LUFS: bass-100 (-" in out
+
+
 def test_several_takes_are_made_at_once(run: Run, takes: list[Path], tmp_path: Path) -> None:
     some = ("--speeds", "100", "--mix", "both", "--bpm", "107")
     code, out, _ = run("practice", *takes, "--out", tmp_path, "--jobs", "2", *some)
