@@ -23,6 +23,9 @@ jack = pytest.importorskip("jack", reason="needs JACK-Client and libjack")
 
 #: How long clients may take to leave a server, in seconds.
 LONGEST_CLOSE_S = 5.0
+#: Before a client is closed its callback does nothing for so long: JACK ends its thread wherever that is, and if it has
+#: the interpreter's lock, the whole process stands still.
+REST_S = 0.02
 
 FIRST = Rig().mutes.modules[0].controllers[0]
 
@@ -42,12 +45,15 @@ class Module:
     def __init__(self, server_name: str, strings: int = 6):
         self.messages: list[tuple[int, float, int, int]] = []  # frame, monotonic seconds, string, value
         self._strings = strings
+        self._closing = False
         self._client = jack.Client("module", no_start_server=True, servername=server_name)
         self._port: Any = self._client.midi_inports.register("in")
         self._client.set_process_callback(self._process)
         self._client.activate()
 
     def _process(self, frames: int) -> None:
+        if self._closing:
+            return
         start, now = self._client.last_frame_time, time.monotonic()
         for offset, data in self._port.incoming_midi_events():
             status, controller, value = (byte[0] for byte in data)
@@ -74,6 +80,8 @@ class Module:
 
     def close(self) -> None:
         """Vanish."""
+        self._closing = True
+        time.sleep(REST_S)
         self._client.deactivate()
         self._client.close()
 
@@ -84,6 +92,7 @@ class Stage:
     def __init__(self, server_name: str, take: NDArray[np.float64], folder: Path):
         self._take = np.ascontiguousarray(take.T, np.float32)
         self._at = -1
+        self._closing = False
         self.begun_frame = -1  #: the server's frame at which the take began; -1 before
         self.go = False
         self._guitar = jack.Client("guitar", no_start_server=True, servername=server_name)
@@ -98,6 +107,8 @@ class Stage:
         self._room.activate()
 
     def _play(self, frames: int) -> None:
+        if self._closing:
+            return
         now = self._guitar.last_frame_time
         if self.go and self.begun_frame < 0:
             self.begun_frame = now
@@ -128,6 +139,8 @@ class Stage:
         closing.join(LONGEST_CLOSE_S)
 
     def _close(self) -> None:
+        self._closing = True
+        time.sleep(REST_S)
         for client in (self._guitar, self._room):
             client.deactivate()
             client.close()
