@@ -35,6 +35,8 @@ class TrackLimiter:
         self._window = window / window.sum()
         self._known_above = np.inf
         self._peaks = np.zeros(0, np.float32)
+        #: The latest gain that was asked about, and what was found: questions about one gain follow each other.
+        self._latest: tuple[float, list[tuple[int, NDArray[np.float32]]]] = (np.nan, [])
 
     def works_at(self, gain_db: float) -> bool:
         """Whether anything has to be turned down at this gain."""
@@ -57,6 +59,11 @@ class TrackLimiter:
 
     def _stretches(self, gain_db: float) -> list[tuple[int, NDArray[np.float32]]]:
         """Where to turn down at this gain: the frame at which each stretch begins, and its gains."""
+        if self._latest[0] != gain_db:
+            self._latest = (gain_db, self._find_stretches(gain_db))
+        return self._latest[1]
+
+    def _find_stretches(self, gain_db: float) -> list[tuple[int, NDArray[np.float32]]]:
         from scipy.ndimage import minimum_filter1d
 
         ceiling = self._ceiling / _amplitude(gain_db)
