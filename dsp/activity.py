@@ -6,7 +6,7 @@ Whether the pluck was a *note* is known a little later still. Here is the order 
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import watch_end
-from thumbline.dsp.pitch import follow, forget_pick_noise, normalised_difference, pick_period
+from thumbline.dsp.pitch import BEYOND, follow, forget_pick_noise, normalised_difference, pick_period
 from thumbline.dsp.pluck import answer_attack
 from thumbline.dsp.proof import THUMP, confirm, doubt, forgive_thump, strength
 from thumbline.dsp.records import HOP, SHORTEST_WINDOW_S, SOUNDING, WINDOW_PERIODS, Record
@@ -16,7 +16,7 @@ from thumbline.dsp.tracking import LOCK_CLARITY, lock, report, track
 #: While a period is unknown, the window is this share of the longest one: soon nothing of the attack is left in it.
 UNKNOWN_WINDOW = 0.6
 #: While a period is unknown, the level is that of this share of the open string's: its wave may be all pulses.
-UNKNOWN_PERIOD_SHARE = 0.75
+UNKNOWN_PERIOD_SHARE = 0.88
 
 
 @kernel
@@ -27,14 +27,13 @@ def attend(p: Record, st: Record, s: int) -> None:
     answer_attack(p, st, s)
     lag_max = p.lag_max[s]
     if string.note == 0:
-        forget_pick_noise(string, tick, p.short_ticks, p.hop_mask[s], lag_max + 3)
+        forget_pick_noise(string, tick, p.short_ticks, p.hop_mask[s], lag_max + BEYOND + 1)
     wanted = WINDOW_PERIODS * string.period if string.period > 0.0 else UNKNOWN_WINDOW * lag_max
-    follow(string, tick, p.hop_mask[s], lag_max + 3, int(max(wanted, SHORTEST_WINDOW_S * p.tick_rate)))
+    follow(string, tick, p.hop_mask[s], lag_max + BEYOND + 1, int(max(wanted, SHORTEST_WINDOW_S * p.tick_rate)))
     measure_level(p, st, s)
     if string.note == 0 or (tick // HOP) % 2 == 0:  # an established note is followed at half the pace
         known = normalised_difference(string, tick, lag_max, st.nsdf)
-        # Both sides of a peak must be known: where knowledge ends there is none.
-        period, clarity = pick_period(st.nsdf, p.lag_min[s], min(lag_max, known - 1))
+        period, clarity = pick_period(st.nsdf, p.lag_min[s], lag_max, known)
         forgive_thump(p, st, s, clarity)
         if string.phase == SOUNDING:
             track(p, st, s, period, clarity)

@@ -20,14 +20,21 @@ import math
 
 import numpy as np
 
+from thumbline.dsp.between_samples import REACH, summit, vertex
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.records import HOP, TICKS, Record
 from thumbline.dsp.spans import span_energy
 
 #: A peak this close to the best one is preferred if its lag is shorter: the period, not a multiple of it.
 SHORTER_LAG_SHARE = 0.92
+#: Lags that are looked at beyond the longest period, so that its peak is known on both sides.
+BEYOND = REACH + 1
+#: Of a peak between two lags, each of them has this share at least.
+NARROWEST = 0.6
 #: Where the difference first falls below this share of the best peak, the peak around lag 0 is over.
 VALLEY_SHARE = 0.5
+#: From one period to the next a bend changes it by this ratio at most.
+MOST_BENT = 1.05
 #: What comes before the first millisecond that is within this of the loudest one is the pick, not the string (power).
 RELEASE = 10.0 ** (-12 / 10)
 
@@ -98,7 +105,7 @@ def follow(string: Record, tick: int, hop_mask: int, lags: int, window: int) -> 
 
 @kernel
 def normalised_difference(string: Record, tick: int, lag_max: int, nsdf: np.ndarray) -> int:
-    """Fill ``nsdf[1 : lag_max + 2]`` and return the last lag with enough overlap; those beyond it get 0."""
+    """Fill ``nsdf[: lag_max + BEYOND + 1]`` and return the last lag with enough overlap; those beyond it get 0."""
     end = (tick + 1) // HOP * HOP
     restarted = string.restart_tick
     first = max(end - string.window_hops * HOP, restarted)
@@ -108,7 +115,7 @@ def normalised_difference(string: Record, tick: int, lag_max: int, nsdf: np.ndar
     start = mask - ((first - 1) & mask)
     restart_at = mask - ((restarted - 1) & mask)
     total = string.energy[now]
-    known = min(lag_max + 1, (2 * elapsed + 2) // 3)
+    known = min(lag_max + BEYOND, (2 * elapsed + 2) // 3)
     # Up to this lag the window's start bounds the overlap, beyond it the restart.
     bounded = min(known, first - restarted)
     newer = total - string.energy[start]
@@ -120,79 +127,115 @@ def normalised_difference(string: Record, tick: int, lag_max: int, nsdf: np.ndar
     for lag in range(max(1, bounded + 1), known + 1):
         m = float(older - string.energy[restart_at + TICKS - lag] + from_now[lag])
         nsdf[lag] = 2.0 * string.correlation[lag] / max(m, 1.0)
-    for lag in range(max(1, known + 1), lag_max + 2):
+    nsdf[0] = 1.0
+    for lag in range(max(1, known + 1), lag_max + BEYOND + 1):
         nsdf[lag] = 0.0
     return known
 
 
 @kernel
-def pick_period(nsdf: np.ndarray, lag_min: int, lag_max: int) -> tuple[float, float]:
-    """Find the period in a filled ``nsdf``.
+def pick_period(nsdf: np.ndarray, lag_min: int, lag_max: int, known: int) -> tuple[float, float]:
+    """Find the period between ``lag_min`` and ``lag_max`` in an ``nsdf`` that is filled up to lag ``known``.
 
-    Returns the lag in ticks, between samples by a parabola through the peak, and the peak's height (clarity);
-    ``(0, 0)`` where there is no peak.
+    Returns the lag in ticks, between samples, and the peak's height (clarity); ``(0, 0)`` where there is no peak.
     """
+    lag_max = min(lag_max, known - 1)  # both sides of a peak must be known
     best = 0.0
+    best_at = 0
     for lag in range(lag_min, lag_max + 1):
         if nsdf[lag] > best and nsdf[lag] >= nsdf[lag - 1] and nsdf[lag] > nsdf[lag + 1]:
             best = nsdf[lag]
+            best_at = lag
     if best <= 0.0:
         return 0.0, 0.0
+    _, best = peak(nsdf, best_at, known)
     # Near lag 0 everything resembles itself: a period comes after the first valley.
     lag = 1
     while lag < lag_max and nsdf[lag] > VALLEY_SHARE * best:
         lag += 1
     for at in range(max(lag, lag_min), lag_max + 1):
         y = nsdf[at]
-        if y >= SHORTER_LAG_SHARE * best and y >= nsdf[at - 1] and y > nsdf[at + 1]:
-            below, above = nsdf[at - 1], nsdf[at + 1]
-            bend = below - 2.0 * y + above
-            shift = 0.5 * (below - above) / bend if bend < 0.0 else 0.0
-            return at + shift, min(1.0, y - 0.25 * (below - above) * shift)
+        if y >= NARROWEST * best and y >= nsdf[at - 1] and y > nsdf[at + 1]:
+            period, height = peak(nsdf, at, known)
+            if height >= SHORTER_LAG_SHARE * best:
+                return period, min(1.0, height)
     return 0.0, 0.0
 
 
 @kernel
-def unlike_last_period(string: Record, tick: int, span: int, level: float) -> float:
+def peak(nsdf: np.ndarray, at: int, known: int) -> tuple[float, float]:
+    """Place and height of the peak about lag ``at``; where too little is known beyond it, by a parabola."""
+    if at + 1 + REACH <= known:
+        return summit(nsdf, at)
+    below, above = nsdf[at - 1], nsdf[at + 1]
+    shift = vertex(below, nsdf[at], above)
+    return at + shift, nsdf[at] - 0.25 * (below - above) * shift
+
+
+@kernel
+def unlike_last_period(string: Record, tick: int, span: int, enough: float, level: float) -> float:
     """How little the last ``span`` ticks are like those one period before: 0 the same, 1 unrelated, 2 opposed ...
 
     ... in a loud moment. It is their squared difference over both spans' energies and twice that of ``level``, the
-    power over the last period, so that a quiet stretch of a pulse-like wave does not look like a change.
+    power over the last period, so that a quiet stretch of a pulse-like wave does not look like a change. While a string
+    is bent its next period is looked for where the bend leads, until no more than ``enough`` is left.
     """
-    period = string.period
-    whole = math.floor(period)
-    share = period - whole
     newest = TICKS - 1 - (tick & (TICKS - 1))
-    difference = 0.0
-    for age in range(span):
-        before = (1.0 - share) * string.ticks[newest + age + whole] + share * string.ticks[newest + age + whole + 1]
-        d = string.ticks[newest + age] - before
-        difference += d * d
-    energy = span_energy(string, tick + 1 - span, tick + 1)
-    energy += span_energy(string, tick + 1 - span - whole, tick + 1 - whole)
-    return difference / (energy + 2.0 * span * level + 1.0)
+    own = span_energy(string, tick + 1 - span, tick + 1)
+    bent = bent_period(string)
+    step = 1.0 if bent > string.period else -1.0
+    lag = string.period
+    least = 2.0
+    while least > enough and (bent - lag) * step >= 0.0:
+        whole = int(lag)
+        share = lag - whole
+        difference = 0.0
+        for age in range(span):
+            before = (1.0 - share) * string.ticks[newest + age + whole] + share * string.ticks[newest + age + whole + 1]
+            d = string.ticks[newest + age] - before
+            difference += d * d
+        energy = own + span_energy(string, tick + 1 - span - whole, tick + 1 - whole)
+        least = min(least, difference / (energy + 2.0 * span * level + 1.0))
+        lag += step
+    return least
+
+
+@kernel
+def bent_period(string: Record) -> float:
+    """Where a bend may have led the period to since it was measured, at most: twice as far as of late."""
+    return string.period * min(max(string.period / string.last_period, 1.0 / MOST_BENT), MOST_BENT) ** 2
 
 
 @kernel
 def reshaped(string: Record, tick: int, span: int, reach: int, drift: int, enough: float, level: float) -> float:
     """How little the last ``span`` ticks have the shape of those some periods before, however loud: 0 the same ...
 
-    ... 1 unrelated, 2 opposed, in a loud moment. ``reach`` is how many ticks before, at least; the wave may have
-    drifted by up to ``drift`` ticks meanwhile. No less than ``enough`` is looked for. ``level`` is the power over the
-    last period, as above.
+    ... 1 unrelated, 2 opposed, in a loud moment. ``reach`` is how many ticks before, at least, and twice that at most
+    if a period is no longer; the wave may have drifted by up to ``drift`` ticks meanwhile, or where a bend leads. No
+    less than ``enough`` is looked for. ``level`` is the power over the last period, as above.
     """
-    lag = int(string.period * max(1.0, math.ceil(reach / string.period)) + 0.5)
     newest = TICKS - 1 - (tick & (TICKS - 1))
     own = span_energy(string, tick + 1 - span, tick + 1)
+    bend = bent_period(string) / string.period
     least = 2.0
-    for i in range(2 * drift + 1):
-        back = lag + ((i + 1) // 2 if i % 2 == 1 else -(i // 2))  # 0, 1, -1, 2, -2 ...
-        before = span_energy(string, tick + 1 - span - back, tick + 1 - back)
-        product = 0.0
-        for age in range(span):
-            product += string.ticks[newest + age] * string.ticks[newest + age + back]
-        change = 2.0 * (math.sqrt(own * before) - product) / (own + before + 2.0 * span * level + 1.0)
-        least = min(least, change)
-        if least <= enough:
+    ago = string.period * max(1.0, math.ceil(reach / string.period))
+    while least > enough:
+        # Half a tick is much of the shortest waves: of several periods one comes close to a whole number of ticks.
+        lag = int(ago + 0.5)
+        first, last = min(lag, int(bend * ago)) - drift, max(lag, int(bend * ago)) + drift
+        for i in range(2 * max(lag - first, last - lag) + 1):
+            back = lag + ((i + 1) // 2 if i % 2 == 1 else -(i // 2))  # 0, 1, -1, 2, -2 ...
+            if not first <= back <= last:
+                continue
+            before = span_energy(string, tick + 1 - span - back, tick + 1 - back)
+            product = 0.0
+            for age in range(span):
+                product += string.ticks[newest + age] * string.ticks[newest + age + back]
+            change = 2.0 * (math.sqrt(own * before) - product) / (own + before + 2.0 * span * level + 1.0)
+            least = min(least, change)
+            if least <= enough:
+                break
+        if abs(ago - lag) < 0.25 or ago + string.period > 2 * reach:
             break
+        ago += string.period
     return least

@@ -10,8 +10,8 @@ from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import end_note
 from thumbline.dsp.event_ring import emit
 from thumbline.dsp.partial import follow_partial
-from thumbline.dsp.pitch import reshaped, restart, unlike_last_period
-from thumbline.dsp.proof import prove
+from thumbline.dsp.pitch import BEYOND, reshaped, restart, unlike_last_period
+from thumbline.dsp.proof import call_note, prove
 from thumbline.dsp.records import BELIEVED, HOP, PLUCK, PLUCKED, SILENT, SOUNDING, UNPROVED, Record
 from thumbline.dsp.spans import decibels, frame_of, span_power
 
@@ -22,8 +22,11 @@ HELD_FADE = 1.386
 #: Where the beginning of an attack is looked for, in seconds, and what counts as quiet there (share of the threshold).
 LONGEST_ATTACK_S = 0.03
 QUIET = 0.1
+#: A pluck is as good as a note after so many periods of the open string, when its pitch has stayed for this share of
+#: the time that calls it one.
+SETTLED_PERIODS, SETTLED_SHARE = 1.75, 0.35
 #: How unlike the last period a wave must be to be something new.
-CHANGE = 0.3
+CHANGE = 0.23
 #: Or how little it must have the shape of that of a while ago, in seconds: a string plucked again while it is damped
 #: changes slowly. Its wave may have drifted by so many ticks meanwhile.
 RESHAPED, RESHAPED_S, DRIFT = 0.15, 0.006, 2
@@ -90,7 +93,7 @@ def forget(p: Record, st: Record, s: int, onset: int) -> None:
     string.octave_count = 0.0
     string.soft = 0.0
     string.unsaid = 0
-    restart(string, tick, onset, p.hop_mask[s], p.lag_max[s] + 3)
+    restart(string, tick, onset, p.hop_mask[s], p.lag_max[s] + BEYOND + 1)
 
 
 @kernel
@@ -126,14 +129,20 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
     sudden = quick > ATTACK * string.held
     string.held = max(string.held * span / (span + HELD_FADE * HOP), string.previous_quick)
     string.previous_quick = quick
+    settled = string.note == 1 or has_settled(p, st, s)
+    changed = (
+        not sudden
+        and settled
+        and quick > max(p.on_power[s], 0.5 * string.reference)
+        and tick - string.attack_tick > p.confirm_ticks
+        and has_changed(p, st, s)
+    )
+    if string.note == 0 and settled and (sudden or changed):
+        call_note(p, st, s)
     if string.note == 1:
         if sudden:
             onset = onset_before(p, st, s, QUIET * p.on_power[s])
-        elif (
-            quick > max(p.on_power[s], 0.5 * string.reference)
-            and tick - string.attack_tick > p.confirm_ticks
-            and has_changed(p, st, s)
-        ):
+        elif changed:
             onset = tick - 2 * p.short_ticks
         else:
             return
@@ -151,11 +160,26 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
 
 
 @kernel
+def has_settled(p: Record, st: Record, s: int) -> bool:
+    """Whether a pluck is as good as a note: were it plucked again now, that would end a note.
+
+    Strings of long periods cannot have proved more when they are played fast: the second period is not over yet.
+    """
+    string = st.strings[s]
+    return (
+        string.phase == SOUNDING
+        and string.proof == BELIEVED
+        and st.tick - string.attack_tick > SETTLED_PERIODS * p.open_period[s]
+        and st.tick - string.anchor_tick > SETTLED_SHARE * p.confirm_ticks
+    )
+
+
+@kernel
 def has_changed(p: Record, st: Record, s: int) -> bool:
     """Whether the wave no longer repeats what it was a period ago, or a while ago."""
     string = st.strings[s]
     span = 2 * p.short_ticks
-    if unlike_last_period(string, st.tick, span, st.level[s]) > CHANGE:
+    if unlike_last_period(string, st.tick, span, CHANGE, st.level[s]) > CHANGE:
         return True
     reach = int(RESHAPED_S * p.tick_rate)
     return reshaped(string, st.tick, span, reach, DRIFT, RESHAPED, st.level[s]) > RESHAPED

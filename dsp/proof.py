@@ -27,9 +27,7 @@ from thumbline.dsp.spans import decibels, frame_of, span_power
 
 #: A pluck that has lost this much before it is confirmed was a thump (power).
 THUMP = 10.0 ** (-8 / 10)
-#: Clarity that a note must keep until it is confirmed,
-CONFIRM_CLARITY = 0.88
-#: and how far its pitch may move meanwhile.
+#: How far a pitch may move until it is called a note.
 ANCHOR_STEP = 2.0 ** (60 / 1200)
 #: A thump is over after this time, in seconds. What is this clear then may be a soft note whose attack the thump hid.
 #: It may also be a body that rings out: so it must keep its level, within ``FALLING``, for this many times as long as
@@ -132,21 +130,28 @@ def confirm(p: Record, st: Record, s: int) -> None:
         return
     moved = max(string.period / string.anchor, string.anchor / string.period) > ANCHOR_STEP
     fallen = st.level[s] < (FALLING if string.soft > 0.0 else THUMP) * strength(string)
-    if moved or string.clarity < CONFIRM_CLARITY or fallen:
+    if moved or string.clarity < p.confirm_clarity[s] or fallen:
         string.anchor = string.period
         string.anchor_tick = st.tick
     elif st.tick - string.anchor_tick >= (SOFT_PATIENCE if string.soft > 0.0 else 1) * p.confirm_ticks:
         if echoes_another(p, st, s):
             string.anchor_tick = st.tick
             return
-        string.note = 1
-        string.peak = strength(string)
-        string.soft = 0.0
-        string.unsaid = 0
-        if string.proof == DOUBTED:
-            believe(st, s)
-        hz = p.tick_rate / partial_period(string)
-        emit(st, frame_of(p, string.onset_tick), st.frame, NOTE, s + 1, hz, decibels(string.peak), 0.0)
+        call_note(p, st, s)
+
+
+@kernel
+def call_note(p: Record, st: Record, s: int) -> None:
+    """From now on the pluck is a note."""
+    string = st.strings[s]
+    string.note = 1
+    string.peak = strength(string)
+    string.soft = 0.0
+    string.unsaid = 0
+    if string.proof == DOUBTED:
+        believe(st, s)
+    hz = p.tick_rate / partial_period(string)
+    emit(st, frame_of(p, string.onset_tick), st.frame, NOTE, s + 1, hz, decibels(string.peak), 0.0)
 
 
 @kernel

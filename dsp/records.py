@@ -141,7 +141,8 @@ PARAMS = record_type(
         ("hop_mask", "i8", MAX_STRINGS),  # rows of products in use, less one
         ("open_period", "f8", MAX_STRINGS),  # ticks
         ("fastest_fade", "f8"),  # power factor a hop
-        ("confirm_ticks", "i8"),
+        ("confirm_ticks", "i8"),  # a pitch that stays for so long
+        ("confirm_clarity", "f8", MAX_STRINGS),  # and is so clear is a note
         ("faint_ticks", "i8"),  # a pluck that is not strong is waited for so long
         ("proof_ticks", "i8"),  # and every pluck is listened to for so long
         ("report_hops", "i8"),
@@ -209,6 +210,7 @@ STRING = record_type(
         # pitch
         ("period", "f8"),  # ticks; 0 while unknown
         ("clarity", "f8"),
+        ("last_period", "f8"),  # about one period ago
         ("anchor", "f8"),  # the period that has stayed,
         ("anchor_tick", "i8"),  # since when
         ("candidate", "f8"),  # a new period under observation

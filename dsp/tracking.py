@@ -2,6 +2,7 @@
 
 import math
 
+from thumbline.dsp.between_samples import between
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import end_note
 from thumbline.dsp.event_ring import emit
@@ -35,6 +36,7 @@ def lock(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     string = st.strings[s]
     string.phase = SOUNDING
     string.period = period
+    string.last_period = period
     string.clarity = clarity
     string.anchor = period
     string.anchor_tick = st.tick
@@ -59,7 +61,7 @@ def track(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     tick = st.tick
     overdue = string.note == 0 and tick - string.attack_tick > UNPROVED_S * p.tick_rate
     if clarity >= (UNPROVED_CLARITY if overdue else KEEP_CLARITY):
-        if period > MULTIPLE * string.period and st.nsdf[int(string.period + 0.5)] >= SAME_NOTE * clarity:
+        if period > MULTIPLE * string.period and between(st.nsdf, string.period) >= SAME_NOTE * clarity:
             return  # the wave still repeats itself as before: this is a multiple of its period
         step = max(period / string.period, string.period / period)
         if step < (NOTE_STEP if string.note == 1 else FIRST_STEP):
@@ -110,6 +112,7 @@ def change_note(p: Record, st: Record, s: int, period: float, clarity: float) ->
         string.onset_tick = onset
         string.peak = level
     string.period = period
+    string.last_period = period
     string.clarity = clarity
     string.candidate = 0.0
     string.octave_sum = 0.0
@@ -120,6 +123,8 @@ def change_note(p: Record, st: Record, s: int, period: float, clarity: float) ->
 def report(p: Record, st: Record, s: int) -> None:
     """Every hop of a sounding string: refine its pitch, and say it from time to time."""
     string = st.strings[s]
+    if string.phase == SOUNDING:
+        string.last_period += min(HOP / string.period, 1.0) * (string.period - string.last_period)
     if string.phase != SOUNDING or string.unsaid == 1:
         return
     if (st.tick // HOP) % LOOK_HOPS == 0:

@@ -131,8 +131,8 @@ def measures() -> Results:
     slope = np.array([1.0, 0.9, 0.95, 0.9, 0.88, 0.86, 0.84, 0.82, 0.8])
     numbers = [
         span_power(string, 5, 5),
-        *pick_period(np.zeros(9), 2, 7),
-        *pick_period(slope, 2, 7),
+        *pick_period(np.zeros(9), 2, 7, 8),
+        *pick_period(slope, 2, 7, 8),
         reshaped(string, 3000, 20, 60, 2, -1.0, 100.0),
     ]
     aim(string)
