@@ -26,7 +26,7 @@ from thumbline.dsp.records import HOP, TICKS, Record
 from thumbline.dsp.spans import span_energy
 
 #: A peak this close to the best one is preferred if its lag is shorter: the period, not a multiple of it.
-SHORTER_LAG_SHARE = 0.92
+SHORTER_LAG_SHARE = 0.9
 #: Lags that are looked at beyond the longest period, so that its peak is known on both sides.
 BEYOND = REACH + 1
 #: Of a peak between two lags, each of them has this share at least.
