@@ -11,7 +11,7 @@ from thumbline.dsp.ending import end_note
 from thumbline.dsp.event_ring import emit
 from thumbline.dsp.partial import follow_partial
 from thumbline.dsp.pitch import BEYOND, reshaped, restart, unlike_last_period
-from thumbline.dsp.proof import call_note, prove
+from thumbline.dsp.proof import call_note, echoes_another, prove
 from thumbline.dsp.records import BELIEVED, HOP, PLUCK, PLUCKED, SILENT, SOUNDING, UNPROVED, Record
 from thumbline.dsp.spans import decibels, frame_of, span_power
 
@@ -137,7 +137,7 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
         and tick - string.attack_tick > p.confirm_ticks
         and has_changed(p, st, s)
     )
-    if string.note == 0 and settled and (sudden or changed):
+    if string.note == 0 and settled and (sudden or changed) and not echoes_another(p, st, s):
         call_note(p, st, s)
     if string.note == 1:
         if sudden:

@@ -120,6 +120,18 @@ def doubts() -> Results:
     return played(Rig.model_validate({"choice": {"rule": "last plucked"}}), frames)
 
 
+def basses() -> Results:
+    """Long periods: a string that is plucked again before it has proved to sound, and one that is bent at once."""
+    seconds = 0.2
+    frames = noise(seconds)
+    time = np.arange(len(frames)) / RATE
+    frames[:, 5] += tone(seconds, 31.0, 0.02, 0.09) - tone(seconds, 31.0, 0.094, 1.0)
+    frames[:, 4] += tone(seconds, 41.2 * 2.0 ** (np.clip(time - 0.09, 0.0, 0.06) / 0.06 / 4.0), 0.02, 1.0)
+    frames[:, 4] += 0.1 * tone(seconds, 247.0, 0.13, 1.0)
+    tuning = ["C3", "G2", "D2", "A1", "E1", "B0"]
+    return played(Rig.model_validate({"instrument": {"strings": tuning}}), frames)
+
+
 def measures() -> Results:
     """Small kernels by themselves, where sound seldom leads: empty spans, no peak, no head that is free, a multiple."""
     params = compile_parameters(Rig(), RATE)
@@ -127,7 +139,7 @@ def measures() -> Results:
     string = st.strings[0]
     rng = np.random.default_rng(4)
     string.ticks[:] = np.round(1000.0 * rng.standard_normal(len(string.ticks)))
-    string.period = 40.5
+    string.period = string.last_period = 40.5
     slope = np.array([1.0, 0.9, 0.95, 0.9, 0.88, 0.86, 0.84, 0.82, 0.8])
     numbers = [
         span_power(string, 5, 5),
@@ -135,6 +147,8 @@ def measures() -> Results:
         *pick_period(slope, 2, 7, 8),
         reshaped(string, 3000, 20, 60, 2, -1.0, 100.0),
     ]
+    string.last_period = 39.0
+    numbers.append(reshaped(string, 3000, 20, 60, 2, -1.0, 100.0))
     aim(string)
     string.aimed_ticks, string.partial_re[:], string.partial_angle = 10_000, 1e6, 3.0
     string.aimed_period = 40.6
@@ -236,6 +250,7 @@ PIECES: dict[str, Callable[[], Results]] = {
     "hands": hands,
     "knocks": knocks,
     "doubts": doubts,
+    "basses": basses,
     "measures": measures,
     "decisions": decisions,
     "stage": stage,

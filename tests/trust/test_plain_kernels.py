@@ -22,7 +22,16 @@ from tests.trust.plain_pieces import PIECES
 np.savez(sys.argv[2], **PIECES[sys.argv[1]]())
 """
 #: So many events at least, so that no piece has become silence.
-LEAST_EVENTS = {"synth": 100, "hands": 100, "knocks": 50, "doubts": 100, "measures": 1, "decisions": 10, "stage": 100}
+LEAST_EVENTS = {
+    "synth": 100,
+    "hands": 100,
+    "knocks": 50,
+    "doubts": 100,
+    "basses": 50,
+    "measures": 1,
+    "decisions": 10,
+    "stage": 100,
+}
 
 
 @pytest.mark.parametrize("name", PIECES)
