@@ -148,7 +148,7 @@ def measures() -> Results:
         reshaped(string, 3000, 20, 60, 2, -1.0, 100.0),
     ]
     string.last_period = 39.0
-    numbers.append(reshaped(string, 3000, 20, 60, 2, -1.0, 100.0))
+    numbers.append(reshaped(string, 3000, 20, 60, 2, -1e30, 100.0))
     aim(string)
     string.aimed_ticks, string.partial_re[:], string.partial_angle = 10_000, 1e6, 3.0
     string.aimed_period = 40.6
