@@ -33,6 +33,8 @@ BEYOND = REACH + 1
 NARROWEST = 0.6
 #: Where the difference first falls below this share of the best peak, the peak around lag 0 is over.
 VALLEY_SHARE = 0.5
+#: A number of periods is so close to a whole number of ticks, in ticks, that no other need be compared.
+NEARLY_WHOLE = 0.35
 #: From one period to the next a bend changes it by this ratio at most.
 MOST_BENT = 1.05
 #: What comes before the first millisecond that is within this of the loudest one is the pick, not the string (power).
@@ -235,7 +237,7 @@ def reshaped(string: Record, tick: int, span: int, reach: int, drift: int, enoug
             least = min(least, change)
             if least <= enough:
                 break
-        if abs(ago - lag) < 0.25 or ago + string.period > 2 * reach:
+        if abs(ago - lag) < NEARLY_WHOLE or ago + string.period > 2 * reach:
             break
         ago += string.period
     return least
