@@ -52,7 +52,7 @@ def end_note(p: Record, st: Record, s: int, at: int) -> None:
         hz = p.tick_rate / partial_period(string)
     emit(st, frame_of(p, at), st.frame, END, s + 1, hz, decibels(string.peak), float(string.note))
     string.end_tick = at
-    string.tail = string.held * ABOVE_TAIL if string.note == 1 else max(string.held, string.soft) * ABOVE_THUMP
+    string.tail = string.held * ABOVE_TAIL if string.note == 1 else string.held * ABOVE_THUMP
     string.tail_span = int(string.period) if string.note == 1 else 0
     string.phase = SILENT
     string.period = 0.0

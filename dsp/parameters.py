@@ -48,11 +48,8 @@ STRONG_DB, FAINT_S = -21.0, 0.005
 GUARD_DB = -32.0
 #: Window of the quick level that finds plucks, in seconds.
 SHORT_S = 0.001
-#: A pluck is called a note when its pitch has stayed for this long, in seconds.
+#: After this time a wave that has changed is a new attack, in seconds.
 CONFIRM_S = 0.028
-#: So clear it must be meanwhile on strings whose open period is this long, in seconds: the longer the period and the
-#: stiffer the string, the less its wave repeats itself, and the less likely noise does so by chance.
-CONFIRM_CLARITY = ((0.012, 0.88), (0.024, 0.82))
 #: Time between pitch reports, in seconds.
 REPORT_S = 0.0085
 #: Width of the notches that mains removal makes while a string is silent, and at most in the beginning, in Hz.
@@ -162,7 +159,6 @@ def _analysis(p: Record, rig: Rig) -> None:
     assert p["short_ticks"] < SQUARES
     p["fastest_fade"] = 10.0 ** (-0.1 * FASTEST_FADE_DB_S * HOP / tick_rate)
     p["confirm_ticks"] = round(CONFIRM_S * tick_rate)
-    p["confirm_clarity"][:n] = np.interp(1.0 / open_hz, *np.transpose(CONFIRM_CLARITY))
     p["proof_ticks"] = round(1e-3 * rig.choice.proof_ms * p["tick_rate"])
     p["faint_ticks"] = round(FAINT_S * p["tick_rate"])
     p["report_hops"] = max(1, math.floor(REPORT_S * tick_rate / HOP))

@@ -91,8 +91,8 @@ def forget(p: Record, st: Record, s: int, onset: int) -> None:
     string.candidate = 0.0
     string.octave_sum = 0.0
     string.octave_count = 0.0
-    string.soft = 0.0
-    string.unsaid = 0
+    string.evidence = 0.0
+    string.late = 0
     restart(string, tick, onset, p.hop_mask[s], p.lag_max[s] + BEYOND + 1)
 
 
@@ -170,7 +170,7 @@ def has_settled(p: Record, st: Record, s: int) -> bool:
         string.phase == SOUNDING
         and string.proof == BELIEVED
         and st.tick - string.attack_tick > SETTLED_PERIODS * p.open_period[s]
-        and st.tick - string.anchor_tick > SETTLED_SHARE * p.confirm_ticks
+        and string.evidence > SETTLED_SHARE
     )
 
 

@@ -141,8 +141,7 @@ PARAMS = record_type(
         ("hop_mask", "i8", MAX_STRINGS),  # rows of products in use, less one
         ("open_period", "f8", MAX_STRINGS),  # ticks
         ("fastest_fade", "f8"),  # power factor a hop
-        ("confirm_ticks", "i8"),  # a pitch that stays for so long
-        ("confirm_clarity", "f8", MAX_STRINGS),  # and is so clear is a note
+        ("confirm_ticks", "i8"),  # after this time an attack may be answered by another one
         ("faint_ticks", "i8"),  # a pluck that is not strong is waited for so long
         ("proof_ticks", "i8"),  # and every pluck is listened to for so long
         ("report_hops", "i8"),
@@ -198,8 +197,8 @@ STRING = record_type(
         ("onset_tick", "i8"),
         ("attack_tick", "i8"),  # latest attack heard, the pluck or what came after the pick's noise
         ("end_tick", "i8"),  # where the last note's end is dated
-        ("soft", "f8"),  # level of the clear sound that a thump has left behind (power); 0: none
-        ("unsaid", "i8"),  # 1 while no pitch is said of it
+        ("evidence", "f8"),  # that the pluck is a note; at 1 it is
+        ("late", "i8"),  # 1 if its pitch appeared far below its peak
         ("restart_tick", "i8"),  # the analysis knows nothing of what was before
         ("reference", "f8"),  # level the string should still have (power)
         ("peak", "f8"),  # greatest level since the pluck (power)
@@ -211,8 +210,7 @@ STRING = record_type(
         ("period", "f8"),  # ticks; 0 while unknown
         ("clarity", "f8"),
         ("last_period", "f8"),  # about one period ago
-        ("anchor", "f8"),  # the period that has stayed,
-        ("anchor_tick", "i8"),  # since when
+        ("anchor", "f8"),  # the period with which the pitch must agree
         ("candidate", "f8"),  # a new period under observation
         ("candidate_tick", "i8"),  # since when
         # first partial

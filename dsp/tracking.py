@@ -6,6 +6,7 @@ from thumbline.dsp.between_samples import between
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import end_note
 from thumbline.dsp.event_ring import emit
+from thumbline.dsp.evidence import expect_pitch
 from thumbline.dsp.partial import LOOK_HOPS, aim, measure_stretch, partial_period
 from thumbline.dsp.records import HOP, LOCK, PITCH, PLUCKED, SOUNDING, Record
 from thumbline.dsp.spans import decibels, frame_of
@@ -38,8 +39,7 @@ def lock(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     string.period = period
     string.last_period = period
     string.clarity = clarity
-    string.anchor = period
-    string.anchor_tick = st.tick
+    expect_pitch(st, s)
     string.report = 0
     aim(string)
     emit(
@@ -125,7 +125,7 @@ def report(p: Record, st: Record, s: int) -> None:
     string = st.strings[s]
     if string.phase == SOUNDING:
         string.last_period += min(HOP / string.period, 1.0) * (string.period - string.last_period)
-    if string.phase != SOUNDING or string.unsaid == 1:
+    if string.phase != SOUNDING or (string.note == 0 and string.late == 1):
         return
     if (st.tick // HOP) % LOOK_HOPS == 0:
         measure_stretch(string, st.level[s])
