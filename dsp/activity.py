@@ -6,7 +6,7 @@ Whether the pluck was a *note* is known a little later still. Here is the order 
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import watch_end
-from thumbline.dsp.evidence import weigh
+from thumbline.dsp.evidence import likeness, weigh
 from thumbline.dsp.pitch import BEYOND, follow, forget_pick_noise, normalised_difference, pick_period
 from thumbline.dsp.pluck import answer_attack
 from thumbline.dsp.proof import confirm, doubt
@@ -39,8 +39,9 @@ def attend(p: Record, st: Record, s: int) -> None:
             track(p, st, s, period, clarity)
         elif clarity >= LOCK_CLARITY:
             lock(p, st, s, period, clarity)
+        string.alike = likeness(string, tick, period, clarity) if clarity > 0.0 else 0.0
         if string.note == 0:
-            weigh(p, st, s, clarity)
+            weigh(p, st, s)
             confirm(p, st, s)
     doubt(p, st, s)
     report(p, st, s)

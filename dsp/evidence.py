@@ -43,11 +43,8 @@ LATE, LATE_S, LATE_DB_S = 10.0 ** (-17 / 10), 0.084, 36.0
 
 
 @kernel
-def weigh(p: Record, st: Record, s: int, clarity: float) -> None:
-    """Every hop of a pluck that is not yet a note: let what is heard of its pitch speak for or against it.
-
-    ``clarity`` is that of the newest period.
-    """
+def weigh(p: Record, st: Record, s: int) -> None:
+    """Every hop of a pluck that is not yet a note: let what is heard of its pitch speak for or against it."""
     string = st.strings[s]
     if string.phase != SOUNDING:
         string.evidence = 0.0
@@ -55,8 +52,7 @@ def weigh(p: Record, st: Record, s: int, clarity: float) -> None:
     if max(string.period / string.anchor, string.anchor / string.period) > AGREEMENT:
         expect_pitch(st, s)
     hop_s = HOP / p.tick_rate
-    alike = likeness(string, st.tick, clarity)
-    if alike < ALIKE or string.candidate > 0.0:
+    if string.alike < ALIKE:
         string.evidence = max(string.evidence - hop_s / FORGOTTEN_S, 0.0)
         return
     fall = fall_db_s(p, string, st.tick)
@@ -68,7 +64,7 @@ def weigh(p: Record, st: Record, s: int, clarity: float) -> None:
         if fall >= THUMP_DB_S:
             string.evidence = max(string.evidence - hop_s / AGREED_S, 0.0)
         return
-    close = min((alike - ALIKE) / (CLOSELY_ALIKE - ALIKE), 1.0)
+    close = min((string.alike - ALIKE) / (CLOSELY_ALIKE - ALIKE), 1.0)
     due_s = AGREED_S * (CLOSELY_AGREED_S / AGREED_S) ** close
     string.evidence += hop_s / max(due_s, PERIODS * string.period / p.tick_rate)
 
@@ -83,17 +79,20 @@ def expect_pitch(st: Record, s: int) -> None:
 
 
 @kernel
-def likeness(string: Record, tick: int, clarity: float) -> float:
+def likeness(string: Record, tick: int, period: float, clarity: float) -> float:
     """Normalised correlation (1: the same but for its loudness) of the newest waves with those a period before.
 
+    0 where the newest ``period`` is not that of the string.
     From ``clarity``, which is their normalised difference: with the energies a and b of both,
     clarity = 2 r / (a + b), likeness = r / sqrt(a b).
     """
-    period = int(string.period + 0.5)
+    if string.period <= 0.0 or max(period / string.period, string.period / period) > AGREEMENT:
+        return 0.0
+    back = int(string.period + 0.5)
     end = (tick + 1) // HOP * HOP
-    first = max(end - string.window_hops * HOP, string.restart_tick + period)
+    first = max(end - string.window_hops * HOP, string.restart_tick + back)
     newer = span_energy(string, first, end)
-    older = span_energy(string, first - period, end - period)
+    older = span_energy(string, first - back, end - back)
     if first >= end or newer <= 0.0 or older <= 0.0:
         return clarity
     return min(0.5 * clarity * (newer + older) / math.sqrt(newer * older), 1.0)

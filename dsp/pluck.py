@@ -24,7 +24,7 @@ LONGEST_ATTACK_S = 0.03
 QUIET = 0.1
 #: A pluck is as good as a note after so many periods of the open string, when its pitch has stayed for this share of
 #: the time that calls it one.
-SETTLED_PERIODS, SETTLED_SHARE = 1.75, 0.35
+SETTLED_PERIODS, SETTLED_SHARE = 1.75, 0.5
 #: How unlike the last period a wave must be to be something new.
 CHANGE = 0.23
 #: Or how little it must have the shape of that of a while ago, in seconds: a string plucked again while it is damped
@@ -91,6 +91,7 @@ def forget(p: Record, st: Record, s: int, onset: int) -> None:
     string.candidate = 0.0
     string.octave_sum = 0.0
     string.octave_count = 0.0
+    string.alike = 0.0
     string.evidence = 0.0
     string.late = 0
     restart(string, tick, onset, p.hop_mask[s], p.lag_max[s] + BEYOND + 1)
@@ -169,7 +170,7 @@ def has_settled(p: Record, st: Record, s: int) -> bool:
     return (
         string.phase == SOUNDING
         and string.proof == BELIEVED
-        and st.tick - string.attack_tick > SETTLED_PERIODS * p.open_period[s]
+        and st.tick - string.attack_tick > max(SETTLED_PERIODS * p.open_period[s], LONGEST_ATTACK_S * p.tick_rate)
         and string.evidence > SETTLED_SHARE
     )
 

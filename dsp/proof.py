@@ -31,7 +31,7 @@ ECHO_LIKENESS, ECHO_LEVEL = 0.95**2, 10.0 ** (-6 / 10)
 KNOCK_LIKENESS, KNOCK_LEVEL, KNOCK_S = 0.8, 10.0 ** (-14 / 10), 0.0025
 #: A pluck without a pitch after this many periods of the lowest note, and this time in seconds, is no longer believed if
 #: it has lost this much (power); likely a note is one that has this much evidence.
-PITCH_DUE, PITCH_DUE_S, FALLING, LIKELY = 2.5, 0.026, 10.0 ** (-3 / 10), 0.25
+PITCH_DUE, PITCH_DUE_S, FALLING, LIKELY = 2.5, 0.026, 10.0 ** (-3 / 10), 0.05
 
 
 @kernel

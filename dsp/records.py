@@ -197,6 +197,7 @@ STRING = record_type(
         ("onset_tick", "i8"),
         ("attack_tick", "i8"),  # latest attack heard, the pluck or what came after the pick's noise
         ("end_tick", "i8"),  # where the last note's end is dated
+        ("alike", "f8"),  # how alike the newest waves and those a period before are, 0 to 1
         ("evidence", "f8"),  # that the pluck is a note; at 1 it is
         ("late", "i8"),  # 1 if its pitch appeared far below its peak
         ("restart_tick", "i8"),  # the analysis knows nothing of what was before
