@@ -31,7 +31,7 @@ def watch_end(p: Record, st: Record, s: int) -> None:
     tick = st.tick
     if string.phase == SOUNDING and string.alike >= ALIKE:
         string.reference = min(string.reference, st.level[s] / STOPPED)  # it dies away, but it is still that note
-    stopped = st.level[s] < STOPPED * string.reference
+    stopped = string.note == 1 and st.level[s] < STOPPED * string.reference
     # Without a pitch by now it will not be a note.
     noise = string.phase == PLUCKED and tick - string.attack_tick > NOISE_S * p.tick_rate + 3 * p.lag_max[s]
     faded = st.level[s] < max(p.off_power[s], FADED * string.peak)

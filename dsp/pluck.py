@@ -22,6 +22,8 @@ HELD_FADE = 1.386
 #: Where the beginning of an attack is looked for, in seconds, and what counts as quiet there (share of the threshold).
 LONGEST_ATTACK_S = 0.03
 QUIET = 0.1
+#: For this long another mode may sound beside the string's and change its wave, in seconds.
+ROUGH_S = 0.07
 #: A pluck is as good as a note after so many periods of the open string, when its pitch has stayed for this share of
 #: the time that calls it one.
 SETTLED_PERIODS, SETTLED_SHARE = 1.75, 0.5
@@ -135,7 +137,7 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
         not sudden
         and settled
         and quick > max(p.on_power[s], 0.5 * string.reference)
-        and tick - string.attack_tick > p.confirm_ticks
+        and tick - string.onset_tick > ROUGH_S * p.tick_rate
         and has_changed(p, st, s)
     )
     if string.note == 0 and settled and (sudden or changed) and not echoes_another(p, st, s):

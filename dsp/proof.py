@@ -29,9 +29,10 @@ ECHO_LIKENESS, ECHO_LEVEL = 0.95**2, 10.0 ** (-6 / 10)
 #: A knock is as alike (squared correlation) on at least half of the other strings, and no weaker there than this
 #: (power), over the time since the quiet before it, in seconds.
 KNOCK_LIKENESS, KNOCK_LEVEL, KNOCK_S = 0.8, 10.0 ** (-14 / 10), 0.0025
-#: A pluck without a pitch after this many periods of the lowest note, and this time in seconds, is no longer believed if
-#: it has lost this much (power); likely a note is one that has this much evidence.
-PITCH_DUE, PITCH_DUE_S, FALLING, LIKELY = 2.5, 0.026, 10.0 ** (-3 / 10), 0.05
+#: A pluck with less evidence than this that it is a note is no longer believed once it has lost so much (power) ...
+LIKELY, GONE = 0.05, 10.0 ** (-18 / 10)
+#: ... or, after this many periods of the lowest note and this time, in seconds, so much.
+PITCH_DUE, PITCH_DUE_S, FALLING = 2.5, 0.026, 10.0 ** (-3 / 10)
 
 
 @kernel
@@ -58,13 +59,16 @@ def believe(st: Record, s: int) -> None:
 
 @kernel
 def doubt(p: Record, st: Record, s: int) -> None:
-    """Every hop: no longer believe a pluck that has lost its attack and shows no pitch though it is due."""
+    """Every hop: no longer believe a pluck without a pitch that is due, or that has all but gone.
+
+    It is listened to all the same, and may still turn out to be a note.
+    """
     string = st.strings[s]
     if string.note == 1 or string.proof == DOUBTED:
         return
     due = max(PITCH_DUE * p.lag_max[s], PITCH_DUE_S * p.tick_rate)
-    late = st.tick - string.attack_tick > due and string.evidence < LIKELY
-    if late and st.level[s] < FALLING * string.peak:
+    late = st.tick - string.attack_tick > due
+    if string.evidence < LIKELY and st.level[s] < (FALLING if late else GONE) * string.peak:
         string.proof = DOUBTED
 
 
