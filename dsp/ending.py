@@ -12,7 +12,7 @@ NOISE_S = 0.06
 #: What has fallen this far below the level it should still have is stopped (power).
 STOPPED = 10.0 ** (-18 / 10)
 #: A note that has faded this far below its own peak is over (power).
-FADED = 10.0 ** (-42 / 10)
+FADED = 10.0 ** (-38 / 10)
 #: Where the end of a stopped note is dated: the last tick louder than this (power).
 END_SHARE = 10.0 ** (-20 / 10)
 #: A new pluck must stand above what may still ring of the last note, or thump, by this much (power) ...

@@ -25,6 +25,8 @@ from thumbline.dsp.spans import span_energy, span_power
 
 #: How far the pitch may move while it is said to agree (60 cents).
 AGREEMENT = 2.0 ** (60 / 1200)
+#: In a rough attack the reading slides to the pitch: what it must agree with follows over this time, in seconds.
+CONVERGE_S = 0.015
 #: Likeness from which on a wave speaks for a note, and from which on it could not do so more clearly.
 ALIKE, CLOSELY_ALIKE = 0.8, 0.99
 #: Time after which a pitch that agrees is a note, in seconds, at either likeness; no sooner than after this many
@@ -49,9 +51,10 @@ def weigh(p: Record, st: Record, s: int) -> None:
     if string.phase != SOUNDING:
         string.evidence = 0.0
         return
-    if max(string.period / string.anchor, string.anchor / string.period) > AGREEMENT:
-        expect_pitch(st, s)
     hop_s = HOP / p.tick_rate
+    if max(string.period / string.anchor, string.anchor / string.period) > AGREEMENT:
+        expect_pitch(string)
+    string.anchor += min(hop_s / CONVERGE_S, 1.0) * (string.period - string.anchor)
     if string.alike < ALIKE:
         string.evidence = max(string.evidence - hop_s / FORGOTTEN_S, 0.0)
         return
@@ -70,12 +73,12 @@ def weigh(p: Record, st: Record, s: int) -> None:
 
 
 @kernel
-def expect_pitch(st: Record, s: int) -> None:
+def expect_pitch(string: Record) -> None:
     """From now on the pitch must agree with the string's present period."""
-    string = st.strings[s]
     string.anchor = string.period
     string.evidence = 0.0
-    string.late = 1 if st.level[s] < LATE * string.peak else 0
+    string.octave_sum = 0.0
+    string.octave_count = 0.0
 
 
 @kernel

@@ -211,6 +211,7 @@ STRING = record_type(
         ("period", "f8"),  # ticks; 0 while unknown
         ("clarity", "f8"),
         ("last_period", "f8"),  # about one period ago
+        ("lock_tick", "i8"),  # when its pitch was last found
         ("anchor", "f8"),  # the period with which the pitch must agree
         ("candidate", "f8"),  # a new period under observation
         ("candidate_tick", "i8"),  # since when

@@ -6,7 +6,7 @@ from thumbline.dsp.between_samples import between
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import end_note
 from thumbline.dsp.event_ring import emit
-from thumbline.dsp.evidence import expect_pitch
+from thumbline.dsp.evidence import LATE, expect_pitch
 from thumbline.dsp.partial import LOOK_HOPS, aim, measure_stretch, partial_period
 from thumbline.dsp.records import HOP, LOCK, PITCH, PLUCKED, SOUNDING, Record
 from thumbline.dsp.spans import decibels, frame_of
@@ -39,7 +39,10 @@ def lock(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     string.period = period
     string.last_period = period
     string.clarity = clarity
-    expect_pitch(st, s)
+    expect_pitch(string)
+    if string.lock_tick < string.attack_tick:  # the first since the attack
+        string.late = 1 if st.level[s] < LATE * string.peak else 0
+    string.lock_tick = st.tick
     string.report = 0
     aim(string)
     emit(
