@@ -39,9 +39,12 @@ FORGOTTEN_S = 0.04
 FASTEST_NOTE_DB_S, THUMP_DB_S = 550.0, 690.0
 #: Over this time at least the fall is measured, in seconds.
 FALL_S = 0.002
-#: A pitch that appears this far below the peak (power) is late; it must agree for so long, in seconds, and fall by no
-#: more than this, in dB per second.
-LATE, LATE_S, LATE_DB_S = 10.0 ** (-17 / 10), 0.084, 36.0
+#: A pitch that appears this far below the peak (power) is late; it must agree for so long, in seconds, and lose no more
+#: than this (power) meanwhile.
+LATE, LATE_S, LATE_LOSS = 10.0 ** (-17 / 10), 0.084, 10.0 ** (-3 / 10)
+#: Each time the pitch of a pluck has turned out to be another one, it must agree for this much longer (share), up to so
+#: many times.
+DOUBT_PER_JUMP, MOST_JUMPS = 0.5, 4
 
 
 @kernel
@@ -59,9 +62,11 @@ def weigh(p: Record, st: Record, s: int) -> None:
         string.evidence = max(string.evidence - hop_s / FORGOTTEN_S, 0.0)
         return
     fall = fall_db_s(p, string, st.tick)
-    if string.late == 1:
-        if fall < LATE_DB_S or string.evidence > 0.0:
-            string.evidence += hop_s / LATE_S
+    if string.late > 0.0:
+        if st.level[s] < LATE_LOSS * string.late:
+            string.late = st.level[s]
+            string.evidence = 0.0
+        string.evidence += hop_s / LATE_S
         return
     if fall >= FASTEST_NOTE_DB_S:
         if fall >= THUMP_DB_S:
@@ -69,12 +74,15 @@ def weigh(p: Record, st: Record, s: int) -> None:
         return
     close = min((string.alike - ALIKE) / (CLOSELY_ALIKE - ALIKE), 1.0)
     due_s = AGREED_S * (CLOSELY_AGREED_S / AGREED_S) ** close
+    due_s *= 1.0 + DOUBT_PER_JUMP * min(string.jumps, MOST_JUMPS)
     string.evidence += hop_s / max(due_s, PERIODS * string.period / p.tick_rate)
 
 
 @kernel
 def expect_pitch(string: Record) -> None:
     """From now on the pitch must agree with the string's present period."""
+    if max(string.period / string.anchor, string.anchor / string.period) > AGREEMENT:
+        string.jumps += 1
     string.anchor = string.period
     string.evidence = 0.0
     string.octave_sum = 0.0

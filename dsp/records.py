@@ -199,7 +199,8 @@ STRING = record_type(
         ("end_tick", "i8"),  # where the last note's end is dated
         ("alike", "f8"),  # how alike the newest waves and those a period before are, 0 to 1
         ("evidence", "f8"),  # that the pluck is a note; at 1 it is
-        ("late", "i8"),  # 1 if its pitch appeared far below its peak
+        ("late", "f8"),  # level (power) at which its pitch appeared, if far below its peak; else 0
+        ("jumps", "i8"),  # how often its pitch has turned out to be another one
         ("restart_tick", "i8"),  # the analysis knows nothing of what was before
         ("reference", "f8"),  # level the string should still have (power)
         ("peak", "f8"),  # greatest level since the pluck (power)

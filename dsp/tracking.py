@@ -39,10 +39,12 @@ def lock(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     string.period = period
     string.last_period = period
     string.clarity = clarity
-    expect_pitch(string)
     if string.lock_tick < string.attack_tick:  # the first since the attack
-        string.late = 1 if st.level[s] < LATE * string.peak else 0
+        string.anchor = period
+        string.late = st.level[s] if st.level[s] < LATE * string.peak else 0.0
+        string.jumps = 0
     string.lock_tick = st.tick
+    expect_pitch(string)
     string.report = 0
     aim(string)
     emit(
@@ -128,7 +130,7 @@ def report(p: Record, st: Record, s: int) -> None:
     string = st.strings[s]
     if string.phase == SOUNDING:
         string.last_period += min(HOP / string.period, 1.0) * (string.period - string.last_period)
-    if string.phase != SOUNDING or (string.note == 0 and string.late == 1):
+    if string.phase != SOUNDING or (string.note == 0 and string.late > 0.0):
         return
     if (st.tick // HOP) % LOOK_HOPS == 0:
         measure_stretch(string, st.level[s])
