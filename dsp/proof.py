@@ -18,6 +18,7 @@ from thumbline.dsp.records import (
     LANES,
     NOTE,
     SILENT,
+    SOUNDING,
     TICKS,
     Record,
 )
@@ -33,6 +34,8 @@ KNOCK_LIKENESS, KNOCK_LEVEL, KNOCK_S = 0.8, 10.0 ** (-14 / 10), 0.0025
 LIKELY, GONE = 0.05, 10.0 ** (-18 / 10)
 #: ... or, after this many periods of the lowest note and this time, in seconds, so much.
 PITCH_DUE, PITCH_DUE_S, FALLING = 2.5, 0.026, 10.0 ** (-3 / 10)
+#: A pluck that has a pitch is waited for as long as this, in seconds.
+EVIDENCE_DUE_S = 0.033
 
 
 @kernel
@@ -67,6 +70,8 @@ def doubt(p: Record, st: Record, s: int) -> None:
     if string.note == 1 or string.proof == DOUBTED:
         return
     due = max(PITCH_DUE * p.lag_max[s], PITCH_DUE_S * p.tick_rate)
+    if string.phase == SOUNDING:
+        due = max(due, EVIDENCE_DUE_S * p.tick_rate)
     late = st.tick - string.attack_tick > due
     if string.evidence < LIKELY and st.level[s] < (FALLING if late else GONE) * string.peak:
         string.proof = DOUBTED
