@@ -204,11 +204,16 @@ def _bass_voice(
     """The bass as one voice: its notes, at the pitch at which it is heard."""
     starts = np.array([note.onset_s for note in bassline])
     ratio = 2.0 ** (interval / 12.0)
-    heard = []
+    heard: list[tuple[float, float]] = []
+    reported: set[int] = set()
     for time_s, string, hz in pitch:
         at = int(np.searchsorted(starts, time_s, "right")) - 1
         if at >= 0 and bassline[at].string == string and time_s < bassline[at].offset_s:
             heard.append((time_s, hz * ratio))
+            reported.add(at)
+    # A short note may be over before its pitch is reported.
+    heard += [(note.onset_s, note.hz * ratio) for at, note in enumerate(bassline) if at not in reported]
+    heard.sort()
     return _voice(sound, rate, [round(note.onset_s * rate) for note in bassline], heard)
 
 
