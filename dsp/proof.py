@@ -31,11 +31,11 @@ ECHO_LIKENESS, ECHO_LEVEL = 0.95**2, 10.0 ** (-6 / 10)
 #: (power), over the time since the quiet before it, in seconds.
 KNOCK_LIKENESS, KNOCK_LEVEL, KNOCK_S = 0.8, 10.0 ** (-14 / 10), 0.0025
 #: A pluck with less evidence than this that it is a note is no longer believed once it has lost so much (power) ...
-LIKELY, GONE = 0.05, 10.0 ** (-18 / 10)
+LIKELY, GONE = 0.05, 10.0 ** (-20 / 10)
 #: ... or, after this many periods of the lowest note and this time, in seconds, so much.
 PITCH_DUE, PITCH_DUE_S, FALLING = 2.5, 0.026, 10.0 ** (-3 / 10)
-#: A pluck that has a pitch is waited for as long as this, in seconds.
-EVIDENCE_DUE_S = 0.033
+#: A pluck that has a pitch is believed for so long, in seconds.
+EVIDENCE_DUE_S = 0.038
 
 
 @kernel
@@ -69,10 +69,10 @@ def doubt(p: Record, st: Record, s: int) -> None:
     string = st.strings[s]
     if string.note == 1 or string.proof == DOUBTED:
         return
-    due = max(PITCH_DUE * p.lag_max[s], PITCH_DUE_S * p.tick_rate)
     if string.phase == SOUNDING:
-        due = max(due, EVIDENCE_DUE_S * p.tick_rate)
-    late = st.tick - string.attack_tick > due
+        late = st.tick - string.proof_tick > EVIDENCE_DUE_S * p.tick_rate
+    else:
+        late = st.tick - string.attack_tick > max(PITCH_DUE * p.lag_max[s], PITCH_DUE_S * p.tick_rate)
     if string.evidence < LIKELY and st.level[s] < (FALLING if late else GONE) * string.peak:
         string.proof = DOUBTED
 
