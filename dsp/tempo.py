@@ -187,6 +187,9 @@ def load_tracker() -> None:
 
 
 def _tracked(onsets: NDArray[np.float64], weights: NDArray[np.float64], seconds: float) -> NDArray[np.float64]:
+    from thumbline.dsp.kernel_files import install
+
+    install()  # before functions are declared that keep compiled code
     import librosa
 
     if len(onsets) < 4:
