@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Self
 
-from thumbline.cli.processes import Watched
+from thumbline.cli.processes import MODULE, Watched
 
 #: Folders of the shared memory are called so, and the console's number.
 PREFIX = "thumbline-live-"
@@ -26,7 +26,7 @@ class Child:
     """A process of ours; what it prints goes to a file, never to the terminal."""
 
     def __init__(self, module: str, memory: Path):
-        self._command = [sys.executable, "-m", module, str(memory)]
+        self._command = [sys.executable, *MODULE, module, str(memory)]
         self._log = memory.with_name(f"{module.rsplit('.', 1)[1]}.log")
         self.process: subprocess.Popen[bytes] | None = None
         self.started_ns = 0
