@@ -90,7 +90,7 @@ def _leftovers(base: Path) -> Iterator[Path]:
     """Folders of runs that were killed."""
     for folder in base.glob(f"{PREFIX}*"):
         pid = folder.name.removeprefix(PREFIX).split("-")[0]
-        if pid.isdecimal() and Watched(int(pid)).ended:
+        if len(pid) < 10 and pid.isascii() and pid.isdecimal() and Watched(int(pid)).ended:
             yield folder
 
 
