@@ -16,6 +16,7 @@ from typing import Any
 
 import click
 
+from thumbline.cli.help_texts import restore
 from thumbline.cli.signals import interrupt
 from thumbline.cli.start import INTERRUPTED
 from thumbline.dsp.errors import InputError, printable
@@ -51,7 +52,7 @@ class LazyGroup(click.Group):
             meant = f"; did you mean {near[0]}?" if near else ""
             raise click.UsageError(f"no command {cmd_name!r}; accepted: {', '.join(COMMANDS)}{meant}")
         module, attribute = COMMANDS[cmd_name][0].split(":")
-        return getattr(importlib.import_module(module), attribute)
+        return restore(getattr(importlib.import_module(module), attribute))
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
@@ -77,6 +78,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if signal.getsignal(signal.SIGINT) != signal.SIG_IGN:
             signal.signal(signal.SIGINT, signal.default_int_handler)
         _require_working_folder()
+        restore(thumbline)
         code = thumbline.main(arguments, prog_name="thumbline", standalone_mode=False) or 0  # what click's Exit says
         sys.stdout.flush()
     except click.exceptions.NoArgsIsHelpError as error:

@@ -15,6 +15,7 @@ import pytest
 from thumbline.cli import start
 from thumbline.cli.backstage import PREFIX, Backstage, _leftovers
 from thumbline.cli.live_memory import encoded
+from thumbline.cli.main import COMMANDS
 
 Run = Callable[..., tuple[int, str, str]]
 posix = pytest.mark.skipif(os.name != "posix", reason="shells and signals of POSIX")
@@ -89,6 +90,35 @@ def test_whoever_is_not_to_be_interrupted_is_not(monkeypatch: pytest.MonkeyPatch
         start.main()
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+# --- without docstrings and assertions ---
+
+
+@pytest.mark.parametrize("command", [[], ["rig"], ["rig", "new"], *([name] for name in COMMANDS)])
+def test_help_is_the_same_where_python_throws_docstrings_away(command: list[str]) -> None:
+    plain, optimised = (
+        subprocess.run(
+            [sys.executable, *flags, "-m", "thumbline.cli", *command, "--help"],
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for flags in ([], ["-OO"])
+    )
+    assert plain == optimised
+    assert len(plain.splitlines()) > 4
+
+
+def test_a_take_is_rendered_the_same_there(run: Run, tmp_path: Path) -> None:
+    demo = OPEN_STRINGS.with_name("demo.flac")
+    options = ["--rig", OPEN_STRINGS.with_name("demo.toml")]
+    subprocess.run(
+        [sys.executable, "-OO", "-m", "thumbline.cli", "render", demo, *options, "--out", tmp_path / "a"], check=True
+    )
+    assert run("render", demo, *options, "--out", tmp_path / "b")[0] == 0
+    for name in ("bass.wav", "guitar.wav", "notes.csv", "mutes.csv", "bass.mid"):
+        assert (tmp_path / "a" / "demo" / name).read_bytes() == (tmp_path / "b" / "demo" / name).read_bytes()
 
 
 # --- names that would command the terminal ---
