@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -83,7 +83,7 @@ def _measure(take: Path, rig: "Rig", out: Path) -> None:
     click.echo(f"Mains hum: {mains}. Levels in dBFS.")
     for warning in found.warnings:
         click.echo(f"Look at {warning}.", err=True)
-    click.echo(f"{out}: written; the reasons stand in it as comments")
+    click.echo(f"{printable(out)}: written; the reasons stand in it as comments")
 
 
 def _table(found: "Calibration") -> "Table":

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from thumbline.cli.seconds import Seconds
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
     from thumbline.cli.backstage import Backstage
@@ -123,7 +123,7 @@ def _settings(
 
         settings = [(setting.name, setting.rig) for setting in load_set(set_file)]
     else:
-        settings = [("", Rig()) if rig_file is None else (rig_file.stem, load_rig(rig_file))]
+        settings = [("", Rig()) if rig_file is None else (printable(rig_file.stem), load_rig(rig_file))]
     changed = []
     for name, rig in settings:
         data = rig.model_dump()

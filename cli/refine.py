@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from thumbline.dsp.errors import printable
+
 if TYPE_CHECKING:
     from thumbline.dsp.refine import Interval, Refined
 
@@ -52,7 +54,7 @@ def refine(
     _report(found.refined)
     for warning in found.warnings:
         click.echo(f"Look at this: {warning}.", err=True)
-    click.echo(f"{out}: written")
+    click.echo(f"{printable(out)}: written")
 
 
 def _report(found: "Refined") -> None:

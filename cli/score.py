@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from thumbline.dsp.errors import printable
+
 if TYPE_CHECKING:
     from rich.table import Table
 
@@ -52,7 +54,7 @@ def score(result: Path, truth: Path, as_json: bool, picture: Path | None) -> Non
         return
     _report(scored)
     if picture:
-        click.echo(f"{picture}: written")
+        click.echo(f"{printable(picture)}: written")
 
 
 def _report(scored: "Score") -> None:

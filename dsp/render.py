@@ -23,7 +23,7 @@ from thumbline.dsp.parameters import REPORT_S
 from thumbline.dsp.processor import Processor, warm_up
 from thumbline.dsp.records import BASS, LEFT, RIGHT
 from thumbline.dsp.rig import Rig
-from thumbline.dsp.survey import complete, survey
+from thumbline.dsp.survey import complete, survey, without_bleed_into_silence
 from thumbline.dsp.takes import Take, open_take
 from thumbline.dsp.transcript import PitchReport, Transcript
 from thumbline.dsp.wire import decision_delays, summarise
@@ -65,7 +65,8 @@ def render_take(path: Path, out: Path, rig: Rig, progress: Progress = lambda sha
         OutputFolder(out, take.name) as folder,
     ):
         passes = _passes(rig)
-        rig = complete(rig, survey(_counted(take, progress, 0, passes), rig, take.sample_rate))
+        found = survey(_counted(take, progress, 0, passes), rig, take.sample_rate)
+        rig = complete(rig, without_bleed_into_silence(found))
         summary = _write(take, rig, folder.path, _counted(take, progress, passes - 1, passes))
     return Rendered(folder.target, summary)
 

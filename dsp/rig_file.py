@@ -6,9 +6,7 @@ accepted. Writing never leaves half a file: the new text stands beside the old u
 
 import os
 import textwrap
-import tomllib
 from collections.abc import Iterator, Mapping
-from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
@@ -26,6 +24,7 @@ from thumbline.dsp.rig_settings import (
     toml_like,
     without_indices,
 )
+from thumbline.dsp.text_files import read_toml
 from thumbline.dsp.whole_file import write_whole
 
 __all__ = ["default_rig", "describe", "load_rig", "rig_from_dict", "rig_text", "write_rig"]
@@ -45,17 +44,7 @@ def load_rig(path: str | os.PathLike[str]) -> Rig:
     Raises InputError, naming the file, if it is missing or unreadable, is not UTF-8, is not TOML (with the
     line number), or holds a setting that is unknown or not accepted.
     """
-    name = os.fspath(path)
-    try:
-        text = Path(path).read_bytes().decode("utf-8-sig")  # some editors begin the file with a byte order mark
-        table = tomllib.loads(text)
-    except UnicodeDecodeError as error:
-        raise InputError(f"{name}: byte {error.start} is not UTF-8; accepted: TOML text in UTF-8") from None
-    except OSError as error:
-        raise InputError(f"{name}: cannot be read ({error.strerror}); accepted: a rig file (TOML)") from None
-    except (ValueError, RecursionError) as error:  # ValueError: syntax, or a null byte in the path
-        raise InputError(f"{name}: {_one_line(error)}; accepted: TOML 1.0") from None
-    return rig_from_dict(table, name)
+    return rig_from_dict(read_toml(path, "a rig file"), os.fspath(path))
 
 
 def rig_from_dict(table: Mapping[str, object], source: str = "rig") -> Rig:
@@ -158,7 +147,3 @@ def _toml(value: Any) -> str:
 def write_rig(path: str | os.PathLike[str], text: str) -> None:
     """Write the text of a rig to ``path`` whole or not at all (see :func:`~thumbline.dsp.whole_file.write_whole`)."""
     write_whole(path, text.encode())
-
-
-def _one_line(error: BaseException) -> str:
-    return " ".join(str(error).split())

@@ -1,7 +1,7 @@
 """A first look at a take, with the processor's own front end: everything that a rig leaves open ("auto")."""
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,8 @@ NOTE_ABOVE_FLOOR_DB = 20.0
 #: Thresholds: above the floor, and below a typical note, in dB, whichever is higher.
 ON_ABOVE_FLOOR_DB, ON_BELOW_LEVEL_DB = 10.0, 26.0
 OFF_ABOVE_FLOOR_DB, OFF_BELOW_LEVEL_DB = 4.0, 42.0
+#: A channel whose loudest block lies this far below its threshold holds no note, in dB: blocks are longer than attacks.
+SILENT_BELOW_ON_DB = 6.0
 #: A channel this quiet has no noise of its own: a computer made it.
 LOWEST_FLOOR_DB = -100.0
 
@@ -45,6 +47,7 @@ class Survey:
     off_db: NDArray[np.float64]
     bleed: NDArray[np.float64]
     played: NDArray[np.bool_]
+    silent: NDArray[np.bool_]  #: the channel never comes near a note: not played, or its cable is out
 
 
 def survey(blocks: Blocks, rig: Rig, rate: int) -> Survey:
@@ -117,7 +120,19 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None) -> 
     off_db = np.maximum(floor_db + OFF_ABOVE_FLOOR_DB, level_db - OFF_BELOW_LEVEL_DB)
     on_db = on_db if isinstance(detect.on_db, str) else np.asarray(detect.on_db)
     off_db = off_db if isinstance(detect.off_db, str) else np.asarray(detect.off_db)
-    return Survey(mains_hz, floor_db, level_db, on_db, np.minimum(off_db, on_db - 1.0), bleed, played)
+    loudest_db = 10.0 * np.log10(np.maximum(np.einsum("bii->bi", moments).max(axis=0), lowest))
+    silent = loudest_db < on_db - SILENT_BELOW_ON_DB
+    return Survey(mains_hz, floor_db, level_db, on_db, np.minimum(off_db, on_db - 1.0), bleed, played, silent)
+
+
+def without_bleed_into_silence(found: Survey) -> Survey:
+    """Return a survey whose silent channels take up no bleed.
+
+    What a rig says of bleed into a channel is not there if its cable is out; taken away all the same, it would sound as
+    if the others' notes were played on that string. Where a string was merely not played nothing near a note is lost.
+    """
+    bleed = np.where(found.silent[:, np.newaxis], np.eye(len(found.silent)), found.bleed)
+    return replace(found, bleed=bleed)
 
 
 def floor_power(power: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.notes import Note
+from thumbline.dsp.text_files import read_lines
 
 LOWEST_BPM, HIGHEST_BPM = 20.0, 400.0
 FEWEST_BEATS_A_BAR, MOST_BEATS_A_BAR = 1, 16
@@ -90,7 +91,7 @@ def read_taps(path: Path) -> list[float]:
     """
     name = printable(path)
     try:
-        lines = path.read_text("utf-8-sig").splitlines()
+        lines = read_lines(path)
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it is not text"
         raise InputError(f"cannot read the taps in {name}: {reason}") from error
@@ -187,6 +188,9 @@ def load_tracker() -> None:
 
 
 def _tracked(onsets: NDArray[np.float64], weights: NDArray[np.float64], seconds: float) -> NDArray[np.float64]:
+    from thumbline.dsp.kernel_files import install
+
+    install()  # before functions are declared that keep compiled code
     import librosa
 
     if len(onsets) < 4:

@@ -177,18 +177,23 @@ def test_a_folder_that_may_not_be_written_is_named_and_nothing_changes(
 
 
 def test_a_home_that_cannot_be_written_does_not_stop_a_render(tmp_path: Path) -> None:
-    """Nor the folders that libraries keep their things in. Kernels are compiled, as if for the first time."""
-    soundfile.write(tmp_path / "pier.wav", short_take()[: RATE // 2], RATE, "PCM_24")
+    """Nor the folders that libraries keep their things in. Kernels are compiled, as if for the first time, and once for
+    all processes; what is compiled goes with the run.
+    """
+    for name in ("pier", "quay"):
+        soundfile.write(tmp_path / f"{name}.wav", short_take()[: RATE // 2], RATE, "PCM_24")
     (tmp_path / "file").write_text("")
     (tmp_path / "temporary").mkdir()
     kept = {name: value for name, value in os.environ.items() if not name.startswith(("XDG_", "NUMBA_", "MPL"))}
     homeless = kept | {"HOME": str(tmp_path / "file" / "home"), "TMPDIR": str(tmp_path / "temporary")}
-    command = [sys.executable, "-m", "thumbline.cli", "render", "pier.wav", "--out", "out"]
+    command = [sys.executable, "-m", "thumbline.cli", "render", "pier.wav", "quay.wav", "--out", "out", "--jobs", "2"]
     done = subprocess.run(command, cwd=tmp_path, env=homeless, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert "Traceback" not in done.stderr
+    assert done.stderr.count("Compiled code cannot be kept") == done.stderr.count("Compiling the processor") == 1
     assert (tmp_path / "out" / "pier" / "bass.wav").is_file()
-    assert list((tmp_path / "temporary").glob("thumbline-kernels-*/**/*.nbc"))
+    assert (tmp_path / "out" / "quay" / "bass.wav").is_file()
+    assert not list((tmp_path / "temporary").glob("thumbline-*"))
 
 
 # --- interrupted ---
