@@ -37,6 +37,12 @@ _REASONS = {
 }
 
 
+def state_of(path: Path) -> tuple[int, ...]:
+    """Return what changes when a file is written to or exchanged. Raises InputError if it may not be seen."""
+    status = _status(path)
+    return status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns
+
+
 def take_name(path: str | os.PathLike[str]) -> str:
     """Return a take's name: a file's stem or a folder's name; never empty, hidden or a path."""
     place = Path(path)
@@ -68,6 +74,7 @@ class _SoundFile:
         self._first_channel = first_channel
         if not stat.S_ISREG(_mode(path)):
             raise InputError(f"{self.name} is neither a file nor a folder; a take must be one of them")
+        self._state = state_of(path)
         try:
             with path.open("rb") as stream:
                 promised, present = promised_and_present(stream)
@@ -127,6 +134,7 @@ class _SoundFile:
             try:
                 block = cast("NDArray[np.float64]", sound.read(size, dtype="float64", always_2d=True))
             except soundfile.LibsndfileError as error:
+                self._refuse_changed(sound)
                 with suppress(soundfile.LibsndfileError):
                     done = max(done, sound.tell())
                 raise self._cut_short(done, self.frames) from error
@@ -135,13 +143,18 @@ class _SoundFile:
             self._refuse_non_finite(block, done)
             done += len(block)
             yield block
+        self._refuse_changed(sound)
         if done < self.frames != _UNKNOWN:
             raise self._cut_short(done, self.frames)
 
     def _refuse_changed(self, sound: _ForwardSound) -> None:
-        """Raise InputError if the file is not what it was when it was opened: passes over a take must agree."""
+        """Raise InputError if the file is not what it was when it was opened: passes over a take must agree.
+
+        One that is exchanged or written to between two looks of the same tick of the file system's clock (common
+        practice: some milliseconds) is known by its length alone.
+        """
         now = (sound.samplerate, sound.channels, self.frames if sound.frames == _UNKNOWN else sound.frames)
-        if now != (self.sample_rate, self.channels, self.frames):
+        if now != (self.sample_rate, self.channels, self.frames) or state_of(self.path) != self._state:
             raise InputError(f"{self.name} has changed while it was read; accepted is a take that is complete")
 
     def _refuse_non_finite(self, block: NDArray[np.float64], start: int) -> None:
@@ -157,8 +170,12 @@ class _SoundFile:
 
 def _mode(path: Path) -> int:
     """Return the file mode of ``path``; InputError if there is no such thing or it may not be seen."""
+    return _status(path).st_mode
+
+
+def _status(path: Path) -> os.stat_result:
     try:
-        return path.stat().st_mode
+        return path.stat()
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else error
         raise InputError(f"cannot open the take {printable(path)}: {reason}") from error
@@ -170,10 +187,15 @@ def _natural(path: Path) -> tuple[list[str | int], str]:
     return [int(part) if index % 2 else part for index, part in enumerate(parts)], path.name
 
 
+def is_sound_name(path: Path) -> bool:
+    """Whether a folder's entry of this name counts as one of a take's files."""
+    return path.suffix.lower() in _SUFFIXES and not path.name.startswith(".")
+
+
 def _sound_files(folder: Path) -> list[Path]:
     """Return a folder's sound files in natural order; hidden files and other suffixes are passed over."""
     try:
-        entries = [e for e in folder.iterdir() if e.suffix.lower() in _SUFFIXES and e.name[0] != "."]
+        entries = [entry for entry in folder.iterdir() if is_sound_name(entry)]
     except OSError as error:
         raise InputError(f"cannot open the take {printable(folder)}: {error.strerror}") from error
     if not entries:
@@ -196,14 +218,14 @@ def _check_count(path: Path, count: int, unit: str, strings: int, channels: Sequ
 class Take:
     """An open take, made by `open_take`. A context manager: leaving it closes the files.
 
-    Attributes: ``path`` as given, ``name`` (see `take_name`), ``files`` in the order of their channels,
+    Attributes: ``path`` as given, ``name`` (see `take_name`), ``is_folder``, ``files`` in the order of their channels,
     ``sample_rate`` in Hz, ``frames`` and ``channels`` (counts).
     """
 
     def __init__(self, path: Path, strings: int, channels: Sequence[int] | None) -> None:
         self.path, self.name = path, take_name(path)
         self._reading: Future[NDArray[np.float64] | None] | None = None
-        folder = stat.S_ISDIR(_mode(path))
+        self.is_folder = folder = stat.S_ISDIR(_mode(path))
         self.files = tuple(_sound_files(path)) if folder else (path,)
         if folder:
             _check_count(path, len(self.files), "mono file", strings, channels)
