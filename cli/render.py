@@ -40,6 +40,8 @@ def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int)
         click.echo(_line(rendered))
         for channel in rendered.summary["faulty_channels"]:
             click.echo(f"{name}: channel {channel} holds samples that are no sound; left out", err=True)
+        for kept in rendered.kept_aside:
+            click.echo(f"{name}: a file there had been changed; it stays as {printable(kept)}", err=True)
         if not rendered.summary["notes"]:
             click.echo(f"{name}: no note was found; is this the right take for the rig?", err=True)
 
