@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.libsndfile import file_name
+from thumbline.dsp.sound_ends import CHECKED_FORMATS, missing_bytes
 from thumbline.dsp.sound_headers import promised_and_present
 
 LOWEST_RATE_HZ = 22_050
@@ -29,6 +30,7 @@ _READ_FRAMES = 16_384  # read at a time, whatever the block size, so that a call
 _UNKNOWN = 2**63 - 1  # libsndfile's frame count of a FLAC stream whose header leaves its length open
 _LOSSLESS = (".wav", ".wave", ".bwf", ".rf64", ".w64", ".flac", ".aif", ".aiff", ".aifc", ".caf", ".au")
 _SUFFIXES = frozenset((*_LOSSLESS, ".snd", ".ogg", ".oga", ".opus", ".mp3"))
+_ACCEPTED = "accepted are WAV, RF64, FLAC, AIFF, CAF and what else libsndfile reads and holds its length"
 # Public error numbers of libsndfile (sndfile.h, SF_ERR_UNRECOGNISED_FORMAT and following).
 _REASONS = {
     1: "is not a sound file",
@@ -78,6 +80,7 @@ class _SoundFile:
         try:
             with path.open("rb") as stream:
                 promised, present = promised_and_present(stream)
+                missing = missing_bytes(stream)
         except OSError as error:
             raise InputError(f"cannot open the take {self.name}: {error.strerror}") from error
         if promised < 0:
@@ -85,6 +88,8 @@ class _SoundFile:
             raise InputError(f"{self.name} is damaged or was never closed: {why}; save it anew from an editor")
         if present < promised:
             raise self._cut_short(present, promised)
+        if missing and promised == 0:
+            raise InputError(f"{self.name} is damaged, cut short or was never closed: its header promises more sound")
         self._sound = self._decoder()
         try:
             self._examine(promised)
@@ -102,6 +107,9 @@ class _SoundFile:
         """Take over the file's properties; InputError if they cannot be used."""
         sound = self._sound
         self.sample_rate, self.channels, self.frames = sound.samplerate, sound.channels, sound.frames
+        if sound.format not in CHECKED_FORMATS:
+            why = "which does not hold its length, so that a cut file cannot be told from a whole one"
+            raise InputError(f"{self.name} is in the format {sound.format}, {why}; {_ACCEPTED}")
         if self.frames < promised:
             raise self._cut_short(self.frames, promised)
         if not LOWEST_RATE_HZ <= self.sample_rate <= HIGHEST_RATE_HZ:
@@ -121,8 +129,7 @@ class _SoundFile:
         except (soundfile.LibsndfileError, TypeError) as error:  # TypeError: .raw, which has no header
             code = error.code if isinstance(error, soundfile.LibsndfileError) else 1
             reason = _REASONS.get(code, f"cannot be read as sound ({str(error).rpartition(': ')[2].rstrip('.')})")
-            accepted = "accepted are WAV, RF64, FLAC, AIFF, CAF and what else libsndfile reads"
-            raise InputError(f"{self.name} {reason}; {accepted}") from error
+            raise InputError(f"{self.name} {reason}; {_ACCEPTED}") from error
 
     def blocks(self, size: int) -> Iterator[NDArray[np.float64]]:
         """Yield the file from its start in blocks of ``size`` frames; the last may be shorter."""
