@@ -1,12 +1,12 @@
 """Where a whole sound file ends, by what its header says: libsndfile reads a file that was cut as if it were whole.
 
-Uncompressed WAV, RF64, AIFF and CAF are counted in frames (`thumbline.dsp.sound_headers`); FLAC, MP3, HTK, SDS and
+Uncompressed WAV, RF64, AIFF and CAF are counted in frames (`thumbline.dsp.sound_headers`); FLAC, MP3, HTK and
 compressed CAF files are found short by libsndfile itself. For the rest bytes are counted here. A format whose header
 holds no length is not accepted: nobody could tell whether such a file is whole.
 
 Sources: RFC 3533 (Ogg), Sony's "Sony Wave64" description, Sun's audio file format (AU), EA IFF 85, Microsoft and IBM's
-RIFF 1.0, Apple's AIFF-C, the description of SPHERE headers by NIST, The MathWorks' "MAT-File Format", Creative's VOC
-description; AVR and MPC 2000 as libsndfile 1.2.2 writes them.
+RIFF 1.0, Apple's AIFF-C, the description of SPHERE headers by NIST, The MathWorks' "MAT-File Format" (level 4) and
+Creative's description of VOC (from memory); AVR and MPC 2000 as libsndfile 1.2.2 writes them.
 """
 
 import os
@@ -20,7 +20,7 @@ from thumbline.dsp.sound_headers import is_streamed
 CHECKED_FORMATS = frozenset(
     (
         *("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC", "OGG", "MP3", "AU"),
-        *("AVR", "HTK", "MAT4", "MAT5", "MPC2K", "NIST", "SDS", "SVX", "VOC"),
+        *("AVR", "HTK", "MAT4", "MPC2K", "NIST", "SVX", "VOC"),
     )
 )
 _OGG_PAGE = 27 + 255 + 255 * 255  # bytes of the largest
@@ -103,22 +103,6 @@ def _mat4(stream: BinaryIO, begin: bytes, size: int) -> int:
     return end
 
 
-def _mat5(stream: BinaryIO, begin: bytes, size: int) -> int:
-    """End of the last element; sizes of elements of less than 5 bytes stand in the upper half of the first word."""
-    order = "<" if begin[126:128] == b"IM" else ">"
-    end = 128
-    for count in range(_MOST_PARTS):
-        stream.seek(end)
-        head = stream.read(8)
-        if not head and count >= 2:
-            return end
-        kind, length = struct.unpack(order + "II", head)
-        end += 8 if kind >> 16 else 8 + length
-        if end > size:
-            return end
-    return size
-
-
 def _voc(stream: BinaryIO, begin: bytes, size: int) -> int:
     """End of the last block: a byte of kind, three of size; a kind of 0 ends the file."""
     (end,) = struct.unpack("<20xH", begin[:22])
@@ -154,7 +138,6 @@ _ENDS: dict[bytes, Callable[[BinaryIO, bytes, int], int]] = {
     b"2BIT": _avr,
     b"\x01\x04": _mpc,
     b"NIST_1A": _nist,
-    b"MATLAB 5": _mat5,
     b"Creative Voice File": _voc,
     b"OggS": _ogg,
 }
