@@ -52,7 +52,7 @@ def guided_take(
                 if recording.lost:
                     click.echo(f"The interface lost sound {recording.lost} times; better play again", err=True)
         else:
-            with open_take(source, rig.string_count, rig.input.channels) as take:
+            with open_take(source, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
                 complete = _hear(take.blocks(FILE_BLOCK), take.channels, rig, take.sample_rate, path)
         if not complete:
             raise InputError(

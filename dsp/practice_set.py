@@ -153,7 +153,7 @@ def _files_of(path: Path, out: Path, rig: Rig) -> list[Path]:
     """Return the files of a take, or of a rendered folder; InputError if the result would be in its way."""
     if is_rendered(path):
         return [path / name for name in RENDERED]
-    with open_take(path, rig.string_count, rig.input.channels) as take:
+    with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
         refuse_take_as_target(take, out, rig.string_count)
         return list(take.files)
 

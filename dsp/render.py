@@ -63,7 +63,7 @@ def render_take(path: Path, out: Path, rig: Rig, progress: Progress = lambda sha
     lost, then.
     """
     warm_up()
-    with open_take(path, rig.string_count, rig.input.channels) as take:
+    with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
         refuse_take_as_target(take, out, rig.string_count)
         with OutputFolder(out, take.name, spared=take.files) as folder:
             folder.refuse_what_is_not_ours(RENDERED_FILES)

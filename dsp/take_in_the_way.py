@@ -5,7 +5,8 @@ from pathlib import Path
 
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.made_files import made_in
-from thumbline.dsp.takes import Take, is_sound_name
+from thumbline.dsp.mono_files import is_sound_name
+from thumbline.dsp.takes import Take
 
 
 def refuse_take_as_target(take: Take, out: Path, strings: int) -> None:

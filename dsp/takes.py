@@ -1,12 +1,11 @@
 """Takes: recordings with one string a channel, read as a stream of blocks.
 
-A take is one sound file (whatever libsndfile reads) or a folder of mono files, one a string, in natural order
-of their names (2 before 10). Samples are float64, full scale is 1.0; a float file may exceed it. Channels
-keep the file's order: which string each belongs to is the processor's business.
+A take is one sound file (whatever libsndfile reads and holds its length) or a folder of mono files, one per string, in
+the order that `thumbline.dsp.mono_files` tells. Samples are float64, full scale is 1.0; a float file may exceed it.
+Channels keep the file's order: which string each belongs to is the processor's business.
 """
 
 import os
-import re
 import stat
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.libsndfile import file_name
+from thumbline.dsp.mono_files import by_notes, mono_files
 from thumbline.dsp.sound_ends import CHECKED_FORMATS, missing_bytes
 from thumbline.dsp.sound_headers import promised_and_present
 
@@ -28,8 +28,8 @@ HIGHEST_RATE_HZ = 192_000
 
 _READ_FRAMES = 16_384  # read at a time, whatever the block size, so that a call's cost is paid seldom
 _UNKNOWN = 2**63 - 1  # libsndfile's frame count of a FLAC stream whose header leaves its length open
-_LOSSLESS = (".wav", ".wave", ".bwf", ".rf64", ".w64", ".flac", ".aif", ".aiff", ".aifc", ".caf", ".au")
-_SUFFIXES = frozenset((*_LOSSLESS, ".snd", ".ogg", ".oga", ".opus", ".mp3"))
+#: Names that Windows keeps for devices, with any suffix (Microsoft, "Naming Files, Paths, and Namespaces").
+_DEVICES = frozenset(("CON", "PRN", "AUX", "NUL", *(f"{port}{n}" for port in ("COM", "LPT") for n in range(10))))
 _ACCEPTED = "accepted are WAV, RF64, FLAC, AIFF, CAF and what else libsndfile reads and holds its length"
 # Public error numbers of libsndfile (sndfile.h, SF_ERR_UNRECOGNISED_FORMAT and following).
 _REASONS = {
@@ -53,7 +53,8 @@ def take_name(path: str | os.PathLike[str]) -> str:
     folder = False
     with suppress(OSError):
         folder = place.is_dir()
-    return (place.name if folder else place.stem).strip(". ") or "take"
+    name = (place.name if folder else place.stem).strip(". ") or "take"
+    return f"{name}_" if os.name == "nt" and name.partition(".")[0].upper() in _DEVICES else name
 
 
 class _ForwardSound(soundfile.SoundFile):
@@ -188,29 +189,6 @@ def _status(path: Path) -> os.stat_result:
         raise InputError(f"cannot open the take {printable(path)}: {reason}") from error
 
 
-def _natural(path: Path) -> tuple[list[str | int], str]:
-    """Sort key of a file's name that puts 2 before 10. Texts and numbers alternate, so like meets like."""
-    parts = re.split("([0-9]+)", path.name.casefold())
-    return [int(part) if index % 2 else part for index, part in enumerate(parts)], path.name
-
-
-def is_sound_name(path: Path) -> bool:
-    """Whether a folder's entry of this name counts as one of a take's files."""
-    return path.suffix.lower() in _SUFFIXES and not path.name.startswith(".")
-
-
-def _sound_files(folder: Path) -> list[Path]:
-    """Return a folder's sound files in natural order; hidden files and other suffixes are passed over."""
-    try:
-        entries = [entry for entry in folder.iterdir() if is_sound_name(entry)]
-    except OSError as error:
-        raise InputError(f"cannot open the take {printable(folder)}: {error.strerror}") from error
-    if not entries:
-        wanted = "a take's folder holds one mono file a string"
-        raise InputError(f"the folder {printable(folder)} holds no sound file; {wanted}")
-    return sorted(entries, key=_natural)
-
-
 def _check_count(path: Path, count: int, unit: str, strings: int, channels: Sequence[int] | None) -> None:
     """Raise InputError unless ``count`` channels serve a rig of ``strings`` strings and this channel map."""
     highest = max(channels or [0])
@@ -218,7 +196,9 @@ def _check_count(path: Path, count: int, unit: str, strings: int, channels: Sequ
     if highest > strings and count < highest:
         raise InputError(f"{has}, but the rig's input.channels names channel {highest}; mend either")
     if highest <= strings and count != strings:
-        mend = "give instrument.strings one note a channel, or name the channels in input.channels"
+        mend = "give instrument.strings one note per channel, or name the channels in input.channels"
+        if count > strings and unit == "channel":
+            mend += f" if they are not the first {strings}; else keep these alone in the file"
         raise InputError(f"{has}, but the rig has {strings} strings; in the rig, {mend}")
 
 
@@ -229,13 +209,17 @@ class Take:
     ``sample_rate`` in Hz, ``frames`` and ``channels`` (counts).
     """
 
-    def __init__(self, path: Path, strings: int, channels: Sequence[int] | None) -> None:
+    def __init__(
+        self, path: Path, strings: int, channels: Sequence[int] | None, notes: Sequence[str] | None = None
+    ) -> None:
         self.path, self.name = path, take_name(path)
         self._reading: Future[NDArray[np.float64] | None] | None = None
         self.is_folder = folder = stat.S_ISDIR(_mode(path))
-        self.files = tuple(_sound_files(path)) if folder else (path,)
+        self.files = tuple(mono_files(path)) if folder else (path,)
         if folder:
             _check_count(path, len(self.files), "mono file", strings, channels)
+            if notes:
+                self.files = tuple(by_notes(self.files, notes, channels or range(1, strings + 1)))
         with ExitStack() as opened:
             self._sounds = [opened.enter_context(_SoundFile(file, i)) for i, file in enumerate(self.files, 1)]
             first = self._sounds[0]
@@ -298,11 +282,18 @@ class Take:
                     yield joined[start : start + size]
 
 
-def open_take(path: str | os.PathLike[str], strings: int, channels: Sequence[int] | None = None) -> Take:
+def open_take(
+    path: str | os.PathLike[str],
+    strings: int,
+    channels: Sequence[int] | None = None,
+    notes: Sequence[str] | None = None,
+) -> Take:
     """Open a recording of ``strings`` strings: a sound file, or a folder of mono files.
+
+    With ``notes``, the open strings, string 1 first, mono files that are named by these go to their strings.
 
     ``channels`` (from 1, of string 1, 2, ...) is the rig's map. If it names a channel beyond ``strings``, the
     take must reach up to it; otherwise it must have exactly ``strings`` channels. Raises InputError for a
     take that cannot be used.
     """
-    return Take(Path(path), strings, channels)
+    return Take(Path(path), strings, channels, notes)
