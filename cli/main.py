@@ -79,6 +79,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             signal.signal(signal.SIGINT, signal.default_int_handler)
         _require_working_folder()
         restore(thumbline)
+        _refuse_empty(sys.argv[1:] if arguments is None else arguments)
         code = thumbline.main(arguments, prog_name="thumbline", standalone_mode=False) or 0  # what click's Exit says
         sys.stdout.flush()
     except click.exceptions.NoArgsIsHelpError as error:
@@ -141,6 +142,15 @@ def _mend_streams() -> None:
             setattr(sys, name, opened)
         elif number and getattr(stream, "errors", None) == "strict":
             stream.reconfigure(errors="backslashreplace")
+
+
+def _refuse_empty(arguments: Sequence[str]) -> None:
+    """Raise UsageError for an empty argument, such as an unset shell variable: as a path it is the working folder."""
+    for number, argument in enumerate(arguments, 1):
+        option, equals, value = argument.partition("=")
+        if not argument or (option.startswith("--") and equals and not value):
+            after = f" (after {arguments[number - 2]})" if not argument and number > 1 else ""
+            raise click.UsageError(f"argument {number}{after} is empty; accepted: a name or a value")
 
 
 def _abandon_stdout() -> None:

@@ -42,11 +42,12 @@ def refine(
     from thumbline.cli.progress import compile_kernels, progress_bar
     from thumbline.dsp import refine_takes
     from thumbline.dsp.rig import Rig
-    from thumbline.dsp.rig_file import load_rig
+    from thumbline.dsp.rig_file import load_rig, refuse_other_than_rig
 
     if not takes and not open_strings:
         raise click.UsageError("no take to search on; accepted: TAKE, --open-strings TAKE, or both")
     rig = load_rig(base) if base else Rig()
+    refuse_other_than_rig(out)
     compile_kernels()
     with progress_bar(" ".join(take.name for take in takes) or "exercises") as show:
         found = refine_takes.refine_files(rig, takes, open_strings, apart, show)

@@ -44,7 +44,7 @@ def new(file: str, strings: str | None, force: bool) -> None:
     if file == "-":
         click.echo(text, nl=False)
     else:
-        write_rig(file, text)
+        write_rig(file, text, replace_any=force)
         click.echo(f"{printable(file)}: written; every setting is explained in it")
 
 

@@ -77,7 +77,7 @@ def calibrate(path: Path, base: Rig, progress: Callable[[float], None] = lambda 
     Mains frequency, levels, thresholds and bleed of ``base`` are measured anew. Raises InputError for a take that
     cannot be used, or in which nothing is played.
     """
-    with open_take(path, base.string_count, base.input.channels) as take:
+    with open_take(path, base.string_count, base.input.channels, base.instrument.strings) as take:
         readings = itertools.count()
         passes = 2 if base.input.mains_hz == "off" else 3
 

@@ -95,7 +95,7 @@ def _refuse_long(path: Path, frames: int, rate: int) -> None:
 
 
 def _from_take(path: Path, rig: Rig, progress: Progress) -> Source:
-    with open_take(path, rig.string_count, rig.input.channels) as take:
+    with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
         _refuse_long(path, take.frames, take.sample_rate)
         passes = 3 if rig.input.mains_hz == "auto" else 2
         begun = 0

@@ -25,9 +25,12 @@ from thumbline.dsp.rig_settings import (
     without_indices,
 )
 from thumbline.dsp.text_files import read_toml
-from thumbline.dsp.whole_file import write_whole
+from thumbline.dsp.whole_file import refuse_other_kind, write_whole
 
-__all__ = ["default_rig", "describe", "load_rig", "rig_from_dict", "rig_text", "write_rig"]
+__all__ = ["default_rig", "describe", "is_rig", "load_rig", "rig_from_dict", "rig_text", "write_rig"]
+
+#: Bytes of a rig at most: more is something else.
+LARGEST_RIG = 1 << 20
 
 COMMENT_WIDTH = 100
 HEADER = (
@@ -144,6 +147,26 @@ def _toml(value: Any) -> str:
     return tomlkit.item(list(value) if isinstance(value, tuple) else value).as_string()
 
 
-def write_rig(path: str | os.PathLike[str], text: str) -> None:
-    """Write the text of a rig to ``path`` whole or not at all (see :func:`~thumbline.dsp.whole_file.write_whole`)."""
-    write_whole(path, text.encode())
+def is_rig(path: Path) -> bool:
+    """Whether a file is a rig, perhaps with settings that are not accepted: TOML with no sections but a rig's."""
+    try:
+        with path.open("rb") as file:
+            content = file.read(LARGEST_RIG + 1)
+        return (
+            len(content) <= LARGEST_RIG and tomllib.loads(content.decode("utf-8-sig")).keys() <= all_sections().keys()
+        )
+    except (OSError, ValueError, RecursionError):
+        return False
+
+
+def refuse_other_than_rig(path: str | os.PathLike[str]) -> None:
+    """Raise InputError if there is something at ``path`` that a rig must not replace."""
+    refuse_other_kind(path, is_rig, "rig")
+
+
+def write_rig(path: str | os.PathLike[str], text: str, *, replace_any: bool = False) -> None:
+    """Write the text of a rig to ``path`` whole or not at all (see :func:`~thumbline.dsp.whole_file.write_whole`).
+
+    Raises InputError if a file is there that is no rig, unless ``replace_any``.
+    """
+    write_whole(path, text.encode(), None if replace_any else is_rig, "rig")
