@@ -6,7 +6,9 @@ accepted. Writing never leaves half a file: the new text stands beside the old u
 
 import os
 import textwrap
+import tomllib
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
