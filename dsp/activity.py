@@ -10,6 +10,7 @@ from thumbline.dsp.pitch import BEYOND, follow, forget_pick_noise, normalised_di
 from thumbline.dsp.pluck import answer_attack
 from thumbline.dsp.proof import THUMP, confirm, doubt, forgive_thump, strength
 from thumbline.dsp.records import HOP, SHORTEST_WINDOW_S, SOUNDING, WINDOW_PERIODS, Record
+from thumbline.dsp.release import date_release
 from thumbline.dsp.spans import span_power
 from thumbline.dsp.tracking import LOCK_CLARITY, lock, report, track
 
@@ -27,6 +28,7 @@ def attend(p: Record, st: Record, s: int) -> None:
     answer_attack(p, st, s)
     lag_max = p.lag_max[s]
     if string.note == 0:
+        date_release(p, st, s)
         forget_pick_noise(string, tick, p.short_ticks, p.hop_mask[s], lag_max + BEYOND + 1)
     wanted = WINDOW_PERIODS * string.period if string.period > 0.0 else UNKNOWN_WINDOW * lag_max
     follow(string, tick, p.hop_mask[s], lag_max + BEYOND + 1, int(max(wanted, SHORTEST_WINDOW_S * p.tick_rate)))

@@ -145,6 +145,7 @@ def call_note(p: Record, st: Record, s: int) -> None:
     """From now on the pluck is a note."""
     string = st.strings[s]
     string.note = 1
+    string.onset_tick = string.release_tick
     string.peak = strength(string)
     string.soft = 0.0
     string.unsaid = 0

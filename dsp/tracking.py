@@ -110,6 +110,7 @@ def change_note(p: Record, st: Record, s: int, period: float, clarity: float) ->
         string.note = 0
         string.pluck_tick = onset
         string.onset_tick = onset
+        string.release_tick = onset
         string.peak = level
     string.period = period
     string.last_period = period
