@@ -2,9 +2,9 @@
 
 A pick or a finger lies on the string for up to 30 ms before it lets go, and is heard 20 to 35 dB below the note. A
 pluck is found as soon as it passes its threshold, which may be then; the bass passes on no later for that. The note is
-dated once it is known how loud it has become: from where it first reaches about a tenth of its greatest amplitude, the
-level at which a pulse is held to begin (the proximal line of IEEE Std 181-2011, from memory; also the common start of
-an attack: Peeters et al., "The Timbre Toolbox", JASA 130, 2011, from memory), back to where that rise sets out.
+dated once it is known how loud it has become: from where it first comes near a tenth of its greatest amplitude, the
+level at which a pulse is held to begin (the proximal line of IEEE Std 181-2011, from memory; also a common start of an
+attack: Peeters et al., "The Timbre Toolbox", JASA 130, 2011, from memory), back to where that rise sets out.
 """
 
 from thumbline.dsp.compilation import kernel
@@ -14,9 +14,9 @@ from thumbline.dsp.spans import span_power
 #: For so long after its pluck a string may become louder before it is dated, in seconds: a touch, and a period more.
 GROWING_S = 0.045
 #: A millisecond this far below the loudest one belongs to the release (power) ...
-RELEASED = 10.0 ** (-18 / 10)
-#: ... whose rise set out where it was this far below, so long before at most, in seconds.
-RISING, RISE_S = 10.0 ** (-26 / 10), 0.0015
+RELEASED = 10.0 ** (-24 / 10)
+#: ... whose rise set out where it was this far below (power), so long before at most, in seconds.
+RISING, RISE_S = 10.0 ** (-30 / 10), 0.002
 
 
 @kernel
@@ -36,4 +36,5 @@ def date_release(p: Record, st: Record, s: int) -> None:
     first = max(string.onset_tick, at - int(RISE_S * p.tick_rate))
     while at > first and span_power(string, at - span, at) > RISING * loudest:
         at -= 1
-    string.release_tick = at
+    # Within the window's own length the two dates are the same; that of the pluck is from closer by.
+    string.release_tick = at if at - string.onset_tick > span else string.onset_tick
