@@ -21,6 +21,9 @@ ABOVE_TAIL, ABOVE_THUMP = 10.0 ** (3 / 10), 10.0 ** (12 / 10)
 THUMP_FADE_DB_S = 60.0
 #: A tail this far under the threshold is forgotten (power).
 TAIL_GONE = 0.25
+#: What rings on may swell again where its planes of vibration beat, by this much, in dB a second; and it is listened to
+#: for so long after the note's end, in seconds. A pluck rises a hundred times as fast.
+SWELL_DB_S, RINGS_ON_S = 100.0, 2.0
 
 
 @kernel
@@ -52,8 +55,11 @@ def end_note(p: Record, st: Record, s: int, at: int) -> None:
         hz = p.tick_rate / partial_period(string)
     emit(st, frame_of(p, at), st.frame, END, s + 1, hz, decibels(string.peak), float(string.note))
     string.end_tick = at
-    string.tail = string.held * ABOVE_TAIL if string.note == 1 else max(string.held, string.soft) * ABOVE_THUMP
     string.tail_span = int(string.period) if string.note == 1 else 0
+    if string.note == 1:
+        string.tail = ABOVE_TAIL * max(string.held, loudest_of_late(p, st, s))
+    else:
+        string.tail = ABOVE_THUMP * max(string.held, string.soft)
     string.phase = SILENT
     string.period = 0.0
     st.level[s] = 0.0
@@ -71,12 +77,21 @@ def end_all(p: Record, st: Record) -> None:
 def rest(p: Record, st: Record, s: int) -> None:
     """Every hop: let what may still ring of the last note of a silent string fall as the signal falls."""
     string = st.strings[s]
-    if string.tail < TAIL_GONE * p.on_power[s]:
-        string.tail = 0.0
-        return
     if string.tail_span == 0:
         string.tail *= 10.0 ** (-0.1 * THUMP_FADE_DB_S * HOP / p.tick_rate)
-        return
+        if string.tail < TAIL_GONE * p.on_power[s]:
+            string.tail = 0.0
+    elif st.tick - string.end_tick > RINGS_ON_S * p.tick_rate:
+        string.tail = 0.0
+    elif string.tail > 0.0:
+        swollen = string.tail * 10.0 ** (0.1 * SWELL_DB_S * HOP / p.tick_rate)
+        string.tail = min(swollen, ABOVE_TAIL * loudest_of_late(p, st, s))
+
+
+@kernel
+def loudest_of_late(p: Record, st: Record, s: int) -> float:
+    """Power of the loudest millisecond of the last note's latest period."""
+    string = st.strings[s]
     span = p.short_ticks
     end = st.tick + 1
     loudest = 0.0
@@ -84,4 +99,4 @@ def rest(p: Record, st: Record, s: int) -> None:
     while end > first:
         loudest = max(loudest, span_power(string, end - span, end))
         end -= max(span // 3, 1)  # overlapping, so that no pulse falls between two
-    string.tail = min(string.tail, ABOVE_TAIL * loudest)
+    return loudest
