@@ -9,7 +9,7 @@ from thumbline.dsp.ending import watch_end
 from thumbline.dsp.pitch import BEYOND, follow, forget_pick_noise, normalised_difference, pick_period
 from thumbline.dsp.pluck import answer_attack
 from thumbline.dsp.proof import THUMP, confirm, doubt, forgive_thump, strength
-from thumbline.dsp.records import HOP, SHORTEST_WINDOW_S, SOUNDING, WINDOW_PERIODS, Record
+from thumbline.dsp.records import HOP, SHORTEST_WINDOW_S, SILENT, SOUNDING, WINDOW_PERIODS, Record
 from thumbline.dsp.release import date_release
 from thumbline.dsp.spans import span_power
 from thumbline.dsp.tracking import LOCK_CLARITY, lock, report, track
@@ -39,6 +39,8 @@ def attend(p: Record, st: Record, s: int) -> None:
         forgive_thump(p, st, s, clarity)
         if string.phase == SOUNDING:
             track(p, st, s, period, clarity)
+            if string.phase == SILENT:
+                return
         elif clarity >= LOCK_CLARITY and st.level[s] >= THUMP * strength(string):
             lock(p, st, s, period, clarity)
         confirm(p, st, s)

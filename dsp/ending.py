@@ -42,6 +42,8 @@ def watch_end(p: Record, st: Record, s: int) -> None:
         while at > first and span_power(string, at + 1 - p.short_ticks, at + 1) < share:
             at -= 1
         end_note(p, st, s, at)
+        if faded and not stopped and string.note == 1:  # it rings on as before
+            string.tail = max(string.tail, ABOVE_TAIL * loudest_of_late(p, st, s))
 
 
 @kernel
@@ -56,10 +58,7 @@ def end_note(p: Record, st: Record, s: int, at: int) -> None:
     emit(st, frame_of(p, at), st.frame, END, s + 1, hz, decibels(string.peak), float(string.note))
     string.end_tick = at
     string.tail_span = int(string.period) if string.note == 1 else 0
-    if string.note == 1:
-        string.tail = ABOVE_TAIL * max(string.held, loudest_of_late(p, st, s))
-    else:
-        string.tail = ABOVE_THUMP * max(string.held, string.soft)
+    string.tail = string.held * ABOVE_TAIL if string.note == 1 else max(string.held, string.soft) * ABOVE_THUMP
     string.phase = SILENT
     string.period = 0.0
     st.level[s] = 0.0
