@@ -24,8 +24,8 @@ NOTE_STEP = 2.0 ** (70 / 1200)
 WHOLE = 0.03
 #: For so long after its onset a note may turn out to be an octave off, in seconds.
 DOUBT_S = 0.1
-#: What is left when a hand stops a string, an overtone, has fallen this far below the level that the string should still
-#: have (power); a finger that hammers on, pulls off or slides leaves more.
+#: What is left when a hand stops a string, an overtone, has fallen this far below the level that the string should
+#: still have (power); a finger that hammers on, pulls off or slides leaves more.
 LEFT_OVER = 10.0 ** (-12 / 10)
 #: A first period was found in little sound; until the pluck has proved to be a note it may move this much.
 FIRST_STEP = 2.0 ** (250 / 1200)
