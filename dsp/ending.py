@@ -22,6 +22,9 @@ ABOVE_TAIL, ABOVE_THUMP = 10.0 ** (3 / 10), 10.0 ** (12 / 10)
 THUMP_FADE_DB_S = 60.0
 #: A tail this far under the threshold is forgotten (power).
 TAIL_GONE = 0.25
+#: What rings on may swell again where its planes of vibration beat, by this much, in dB a second; and it is listened to
+#: for so long after the note's end, in seconds. A pluck rises a hundred times as fast.
+SWELL_DB_S, RINGS_ON_S = 100.0, 2.0
 
 
 @kernel
@@ -77,13 +80,15 @@ def end_all(p: Record, st: Record) -> None:
 def rest(p: Record, st: Record, s: int) -> None:
     """Every hop: let what may still ring of the last note of a silent string fall as the signal falls."""
     string = st.strings[s]
-    if string.tail < TAIL_GONE * p.on_power[s]:
-        string.tail = 0.0
-        return
     if string.tail_span == 0:
         string.tail *= 10.0 ** (-0.1 * THUMP_FADE_DB_S * HOP / p.tick_rate)
-        return
-    string.tail = min(string.tail, ABOVE_TAIL * loudest_moment(p, string, st.tick))
+        if string.tail < TAIL_GONE * p.on_power[s]:
+            string.tail = 0.0
+    elif st.tick - string.end_tick > RINGS_ON_S * p.tick_rate:
+        string.tail = 0.0
+    elif string.tail > 0.0:
+        swollen = string.tail * 10.0 ** (0.1 * SWELL_DB_S * HOP / p.tick_rate)
+        string.tail = min(swollen, ABOVE_TAIL * loudest_moment(p, string, st.tick))
 
 
 @kernel

@@ -69,6 +69,7 @@ def begin(p: Record, st: Record, s: int, onset: int) -> None:
     string.note = 0
     string.pluck_tick = tick
     string.onset_tick = onset
+    string.release_tick = onset
     string.peak = 0.0
     # A string that has the bass and is played again has no need to ask for it.
     if s != st.bass or string.proof != BELIEVED:

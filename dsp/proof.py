@@ -120,6 +120,7 @@ def call_note(p: Record, st: Record, s: int) -> None:
     """From now on the pluck is a note."""
     string = st.strings[s]
     string.note = 1
+    string.onset_tick = string.release_tick
     if string.late > 0.0:
         string.peak = st.level[s]
     if string.proof == DOUBTED:

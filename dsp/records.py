@@ -195,6 +195,7 @@ STRING = record_type(
         ("proof", "i8"),  # UNPROVED, BELIEVED, DOUBTED
         ("proof_tick", "i8"),  # when it was last believed
         ("onset_tick", "i8"),
+        ("release_tick", "i8"),  # where the string was let go: the onset of what proves to be a note
         ("attack_tick", "i8"),  # latest attack heard, the pluck or what came after the pick's noise
         ("end_tick", "i8"),  # where the last note's end is dated
         ("alike", "f8"),  # how alike the newest waves and those a period before are, 0 to 1
