@@ -10,6 +10,7 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
+from thumbline.dsp.hum_watch import start_to_learn, watch_hum
 from thumbline.dsp.records import (
     ANALYSIS_CLIP,
     ANALYSIS_STEP,
@@ -98,16 +99,23 @@ def adapt_to_hum(p: Record, st: Record) -> None:
     """Every hop: move the weights of silent strings towards the hum that is left.
 
     They learn from a frame a little while ago, and not from one in which a note died: what is heard just before a pluck
-    is recognised, or just after a note has been called ended, is not hum.
+    is recognised, or just after a note has been called ended, is not hum. During the start they learn from whatever is
+    heard, and forget it again where it was no hum.
     """
     # At the start the step is that of a running least-squares fit, so that hum is gone before the first note.
-    step = max(p.hum_step, min(p.hum_first_step, 2.0 * HOP / (st.tick + 1.0)))
+    first_step = max(p.hum_step, min(p.hum_first_step, 2.0 * HOP / (st.tick + 1.0)))
     row = (st.frame - p.hum_delay) & p.past_mask
+    starting = st.tick < p.hum_ticks
     for s in range(p.strings):
         string = st.strings[s]
         over = string.end_tick == 0 or (st.tick - string.end_tick) * p.decimation > 2 * p.hum_delay
-        quiet = st.quick[s] < p.on_power[s] or st.tick < p.hum_ticks
-        st.hum_error[s] = step * st.past[row, s] if string.phase == SILENT and over and quiet else 0.0
+        quiet = st.quick[s] < p.on_power[s] or starting
+        step = first_step if st.hum_doubted[s] == 0 else p.hum_step
+        left = st.past[row, s]
+        st.hum_left[s] = left
+        st.hum_power[s] += left * left
+        learns = string.phase == SILENT and over and quiet and st.hum_kept == 0
+        st.hum_error[s] = step * left if learns else 0.0
     for k in range(p.hum_harmonics):
         # Keeps the oscillator at unit length.
         length = 1.5 - 0.5 * (st.hum_re[k] * st.hum_re[k] + st.hum_im[k] * st.hum_im[k])
@@ -118,6 +126,12 @@ def adapt_to_hum(p: Record, st: Record) -> None:
         for s in range(LANES):
             st.hum_a[k, s] += st.hum_error[s] * re
             st.hum_b[k, s] += st.hum_error[s] * im
+            st.hum_sum_a[k, s] += st.hum_left[s] * re
+            st.hum_sum_b[k, s] += st.hum_left[s] * im
+    if starting:
+        start_to_learn(p, st)
+    else:
+        watch_hum(p, st)
 
 
 @kernel

@@ -59,6 +59,8 @@ REPORT_S = 0.0085
 HUM_HZ, HUM_FIRST_HZ = 1.0, 20.0
 #: It learns from what is this old, and nothing is taken for a pluck until it has begun, in seconds.
 HUM_DELAY_S, HUM_FIRST_S = 0.006, 0.05
+#: What is left of hum is looked at over so many mains periods, in the beginning over so many.
+HUM_PERIODS, HUM_FIRST_PERIODS = 5, 2
 #: How far behind the bass may read, in periods of the lowest string.
 READ_PERIODS = 3.0
 DC_HZ = 15.0
@@ -123,7 +125,9 @@ def _conditioning(p: Record, rig: Rig) -> None:
         p["hum_first_step"] = 2.0 * math.pi * HUM_FIRST_HZ * HOP / p["tick_rate"]
         p["hum_delay"] = round(HUM_DELAY_S * rate)
         p["hum_back_cos"], p["hum_back_sin"] = np.cos(turn * p["hum_delay"]), np.sin(turn * p["hum_delay"])
-        p["hum_ticks"] = round(HUM_FIRST_S * p["tick_rate"])
+        p["hum_ticks"] = HOP * round(HUM_FIRST_S * p["tick_rate"] / HOP)
+        p["hum_window"] = round(HUM_PERIODS / mains * p["tick_rate"] / HOP)
+        p["hum_first_window"] = round(HUM_FIRST_PERIODS / mains * p["tick_rate"] / HOP)
 
 
 def _analysis(p: Record, rig: Rig) -> None:

@@ -125,6 +125,8 @@ PARAMS = record_type(
         ("hum_back_cos", "f8", HARMONICS),  # rotation over that time
         ("hum_back_sin", "f8", HARMONICS),
         ("hum_ticks", "i8"),  # no pluck is looked for before: hum is being learned
+        ("hum_window", "i8"),  # hops over which what is left is compared with the references,
+        ("hum_first_window", "i8"),  # and at the end of that beginning
         # analysis
         ("past_mask", "i8"),  # rows of past in use, less one: no more memory is touched than the strings need
         ("taps", "i8"),
@@ -287,6 +289,19 @@ STATE = record_type(
         ("hum_a", "f8", (HARMONICS, LANES)),
         ("hum_b", "f8", (HARMONICS, LANES)),
         ("hum_error", "f8", LANES),
+        ("hum_left", "f8", LANES),  # what is learned from: each string a little while ago
+        ("hum_loudest", "f8", LANES),  # quick power just before plucks are looked for
+        ("hum_doubted", "i8", LANES),  # 1: what the start had learned was no hum
+        ("hum_hops", "i8"),  # in the window so far
+        ("hum_sum_a", "f8", (HARMONICS, LANES)),  # sums of what is left times each reference
+        ("hum_sum_b", "f8", (HARMONICS, LANES)),
+        ("hum_power", "f8", LANES),  # sum of its squares
+        ("hum_steady", "i8", LANES),  # windows in a row that have found the same hum:
+        ("hum_found_a", "f8", (HARMONICS, LANES)),  # this
+        ("hum_found_b", "f8", (HARMONICS, LANES)),
+        ("hum_kept", "i8"),  # 1: the weights below were learned before a restart; their phase is still unknown
+        ("hum_kept_a", "f8", (HARMONICS, LANES)),
+        ("hum_kept_b", "f8", (HARMONICS, LANES)),
         ("clean", "f8", LANES),
         ("past", "f4", (HISTORY, LANES)),  # cleaned frames; row frame & past_mask
         ("fir_past", "f8", (TAPS, LANES)),

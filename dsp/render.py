@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from thumbline.dsp.hum import Hum
 from thumbline.dsp.midi_files import write_bass_midi, write_mutes_midi
 from thumbline.dsp.mutes import MuteDecision, encode_all, open_all, plan_mutes
 from thumbline.dsp.notes import Note
@@ -65,14 +66,15 @@ def render_take(path: Path, out: Path, rig: Rig, progress: Progress = lambda sha
         OutputFolder(out, take.name) as folder,
     ):
         passes = _passes(rig)
-        rig = complete(rig, survey(_counted(take, progress, 0, passes), rig, take.sample_rate))
-        summary = _write(take, rig, folder.path, _counted(take, progress, passes - 1, passes))
+        found = survey(_counted(take, progress, 0, passes), rig, take.sample_rate)
+        rig = complete(rig, found)
+        summary = _write(take, rig, found.hum, folder.path, _counted(take, progress, passes - 1, passes))
     return Rendered(folder.target, summary)
 
 
 def _passes(rig: Rig) -> int:
     """How often the take is read: for the hum, for bleed and levels, and to be rendered."""
-    return 3 if rig.input.mains_hz == "auto" else 2
+    return 2 if rig.input.mains_hz == "off" else 3
 
 
 def _counted(take: Take, progress: Progress, first: int, passes: int) -> Callable[[], Iterator[np.ndarray]]:
@@ -91,9 +93,11 @@ def _counted(take: Take, progress: Progress, first: int, passes: int) -> Callabl
     return blocks
 
 
-def _write(take: Take, rig: Rig, folder: Path, blocks: Callable[[], Iterator[np.ndarray]]) -> dict[str, Any]:
+def _write(
+    take: Take, rig: Rig, hum: Hum | None, folder: Path, blocks: Callable[[], Iterator[np.ndarray]]
+) -> dict[str, Any]:
     rate, seconds = take.sample_rate, take.frames / take.sample_rate
-    processor = Processor(rig, rate)
+    processor = Processor(rig, rate, hum)
     transcript = Transcript(rig, rate)
     guitar = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]
     drawn: list[tuple[float, int, float]] = []

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.analysis_signal import analysis_signal
 from thumbline.dsp.bleed import estimate_bleed, played_strings, unmixed_power
+from thumbline.dsp.hum import Head, Hum, measure_hum
 from thumbline.dsp.mains import find_mains
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.rig import Rig
@@ -45,6 +46,7 @@ class Survey:
     off_db: NDArray[np.float64]
     bleed: NDArray[np.float64]
     played: NDArray[np.bool_]
+    hum: Hum | None  #: of the take from its first frame on; None without mains removal
 
 
 def survey(blocks: Blocks, rig: Rig, rate: int) -> Survey:
@@ -52,10 +54,26 @@ def survey(blocks: Blocks, rig: Rig, rate: int) -> Survey:
 
     What the rig states is taken as given; what it leaves to "auto" is measured.
     """
+    mains_hz, hum = _mains(blocks, rig, rate)
+    moments = block_moments(blocks(), with_values(rig, mains_hz=mains_hz), rate, hum)
+    return _measure(moments, rig, mains_hz, hum)
+
+
+def _mains(blocks: Blocks, rig: Rig, rate: int) -> tuple[float | None, Hum | None]:
+    """The frequency of the hum, unless the rig states it, and the hum of the take from its first frame on."""
     mains = rig.input.mains_hz
-    mains_hz = find_mains(blocks(), rate) if mains == "auto" else None if isinstance(mains, str) else mains
-    moments = block_moments(blocks(), with_values(rig, mains_hz=mains_hz), rate)
-    return _measure(moments, rig, mains_hz)
+    if mains == "off":
+        return None, None
+    head = Head(rate)
+    passing = head.pass_on(blocks())
+    if isinstance(mains, str):
+        mains_hz = find_mains(passing, rate)
+    else:
+        mains_hz = mains
+        for _ in passing:
+            if head.full:
+                break
+    return mains_hz, None if mains_hz is None else measure_hum(head, rig, mains_hz)
 
 
 def with_values(rig: Rig, mains_hz: float | None) -> Rig:
@@ -68,12 +86,14 @@ def with_values(rig: Rig, mains_hz: float | None) -> Rig:
     return Rig.model_validate(data)
 
 
-def block_moments(blocks: Iterable[NDArray[np.float64]], rig: Rig, rate: int) -> NDArray[np.float64]:
+def block_moments(
+    blocks: Iterable[NDArray[np.float64]], rig: Rig, rate: int, hum: Hum | None = None
+) -> NDArray[np.float64]:
     """Mean products (blocks, n, n) of the strings' analysis signals, full scale 1, each over ``BLOCK_S``.
 
     Of a long take every second block is kept, or every fourth, and so on.
     """
-    processor = Processor(rig, rate)
+    processor = Processor(rig, rate, hum)
     p = processor.params[0]
     n = rig.string_count
     p["on_power"] = np.inf  # no string is ever plucked
@@ -95,7 +115,7 @@ def block_moments(blocks: Iterable[NDArray[np.float64]], rig: Rig, rate: int) ->
     return np.concatenate(moments)
 
 
-def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None) -> Survey:
+def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None, hum: Hum | None) -> Survey:
     n = rig.string_count
     lowest = 10.0 ** (LOWEST_FLOOR_DB / 10.0)
     if not len(moments):
@@ -117,7 +137,7 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None) -> 
     off_db = np.maximum(floor_db + OFF_ABOVE_FLOOR_DB, level_db - OFF_BELOW_LEVEL_DB)
     on_db = on_db if isinstance(detect.on_db, str) else np.asarray(detect.on_db)
     off_db = off_db if isinstance(detect.off_db, str) else np.asarray(detect.off_db)
-    return Survey(mains_hz, floor_db, level_db, on_db, np.minimum(off_db, on_db - 1.0), bleed, played)
+    return Survey(mains_hz, floor_db, level_db, on_db, np.minimum(off_db, on_db - 1.0), bleed, played, hum)
 
 
 def floor_power(power: NDArray[np.float64]) -> NDArray[np.float64]:
