@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.mains import LOW_RATE, low_rate_frames
-from thumbline.dsp.records import HARMONICS, Record
+from thumbline.dsp.records import HARMONICS, HUM_KNOWN, Record
 from thumbline.dsp.rig import Rig
 
 #: Complex amplitudes (HARMONICS, strings) at the first frame: the real part of ``hum[k - 1] * exp(2j pi k f t)`` is
@@ -147,5 +147,5 @@ def know_hum(p: Record, st: Record, hum: Hum) -> None:
     blocked = hum * ((1.0 - turn) / (1.0 - p["dc_pole"] * turn))[:, None]  # what the DC blocker leaves
     weights = (blocked @ p["unbleed"][:n, :n]) * turn[:, None]  # the oscillator is a frame ahead
     st["hum_a"][:, :n], st["hum_b"][:, :n] = weights.real, -weights.imag
-    p["hum_first_step"] = p["hum_step"]
-    p["hum_ticks"] = 0
+    st["hum_phase"] = HUM_KNOWN
+    st["hum_doubted"] = 1  # the large steps of the start are not for weights that are known

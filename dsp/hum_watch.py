@@ -9,7 +9,7 @@ sounding, so the canceller itself does not learn there; here it is seen and put 
 import math
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.records import ANALYSIS_STEP, HARMONICS, HOP, LANES, SILENT, Record
+from thumbline.dsp.records import ANALYSIS_STEP, HARMONICS, HOP, HUM_KNOWN, HUM_LEARNED_FAST, LANES, SILENT, Record
 
 #: Hum is at least this far below a typical note (power).
 BELOW_NOTES = 10.0 ** (-10 / 10)
@@ -28,14 +28,24 @@ LEAST_GAIN = 1.0
 
 
 @kernel
-def watch_hum(p: Record, st: Record) -> None:
-    """Every hop, once the sums have been added to: judge what a whole window has found."""
-    st.hum_hops += 1
-    if st.hum_hops < p.hum_window:
-        return
+def await_sound(p: Record, st: Record) -> None:
+    """Every hop until sound comes: an interface that is being connected gives zeros, which say nothing of the hum."""
     for s in range(p.strings):
-        _judge(p, st, s)
-    clear_window(st)
+        if st.clean[s] != 0.0:
+            st.hum_phase = HUM_LEARNED_FAST
+            st.hum_tick = st.tick + 1 - HOP
+
+
+@kernel
+def watch_hum(p: Record, st: Record) -> None:
+    """Every hop, once the sums have been added to: judge what a whole window, or the start, has found."""
+    st.hum_hops += 1
+    if st.hum_phase == HUM_LEARNED_FAST:
+        _start(p, st)
+    elif st.hum_phase == HUM_KNOWN and st.hum_hops >= p.hum_window:
+        for s in range(p.strings):
+            _judge(p, st, s)
+        clear_window(st)
 
 
 @kernel
@@ -83,19 +93,20 @@ def _judge(p: Record, st: Record, s: int) -> None:
 
 
 @kernel
-def start_to_learn(p: Record, st: Record) -> None:
+def _start(p: Record, st: Record) -> None:
     """Every hop of the start; at its end, forget what has been learned wherever it has not made silence.
 
     What would be called a pluck then is a note, or what a step of the input has left behind; no hum.
     """
-    st.hum_hops += 1
-    if st.tick + 1 == p.hum_ticks - HOP * p.hum_first_window:
+    left = p.hum_ticks - (st.tick + 1 - st.hum_tick)
+    if left == HOP * p.hum_first_window:
         clear_window(st)
-    if st.tick >= p.hum_ticks - LAST_S * p.tick_rate:
+    if left <= LAST_S * p.tick_rate:
         for s in range(p.strings):
             st.hum_loudest[s] = max(st.hum_loudest[s], st.quick[s])
-    if st.tick + 1 < p.hum_ticks:
+    if left > 0:
         return
+    st.hum_phase = HUM_KNOWN
     if st.hum_kept == 1:
         st.hum_kept = 0
         _resume(p, st)

@@ -48,6 +48,9 @@ STRONG_DB, FAINT_S = -21.0, 0.005
 GUARD_DB = -32.0
 #: Window of the quick level that finds plucks, in seconds.
 SHORT_S = 0.001
+#: A channel that gives exactly the same value for so long is stuck or dead, in seconds: the longest that a wave which
+#: clips stays at full scale is half a period of hum, 10 ms.
+STILL_S = 0.03
 #: A pluck is called a note when its pitch has stayed for this long, in seconds.
 CONFIRM_S = 0.028
 #: So clear it must be meanwhile on strings whose open period is this long, in seconds: the longer the period and the
@@ -163,6 +166,7 @@ def _analysis(p: Record, rig: Rig) -> None:
     p["strong_power"][:n] = p["typical_power"][:n] * 10.0 ** (0.1 * STRONG_DB)
     p["guard"] = 10.0 ** (GUARD_DB / 10.0)
     p["short_ticks"] = round(SHORT_S * tick_rate)
+    p["still_ticks"] = round(STILL_S * tick_rate)
     assert p["short_ticks"] < SQUARES
     p["fastest_fade"] = 10.0 ** (-0.1 * FASTEST_FADE_DB_S * HOP / tick_rate)
     p["confirm_ticks"] = round(CONFIRM_S * tick_rate)
