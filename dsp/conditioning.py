@@ -115,11 +115,11 @@ def adapt_to_hum(p: Record, st: Record) -> None:
     for s in range(p.strings):
         string = st.strings[s]
         over = string.end_tick == 0 or (st.tick - string.end_tick) * p.decimation > 2 * p.hum_delay
-        quiet = st.quick[s] < p.on_power[s] or starting
+        quiet = st.quick[s] < p.hum_below[s] or starting
         left = st.past[row, s]
         step = first_step if st.hum_doubted[s] == 0 else p.hum_step
         # Too loud to be hum under the threshold: what the DC blocker leaves of a step.
-        loud = step == p.hum_step and left * left > LOUD * p.on_power[s] * ANALYSIS_STEP * ANALYSIS_STEP
+        loud = step == p.hum_step and left * left > LOUD * p.hum_below[s] * ANALYSIS_STEP * ANALYSIS_STEP
         st.hum_left[s] = left
         st.hum_power[s] += left * left
         learns = string.phase == SILENT and over and quiet and (starting or not loud) and st.hum_kept == 0

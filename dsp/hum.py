@@ -30,6 +30,8 @@ DRIFT_HZ = 0.2
 LEAST_SIGMA = 4.0
 #: Windows in which the hum explains all but this share of the quietest twentieth's power are alike.
 AS_GOOD = 2.0
+#: No channel is taken to be softer than this (mean square; -100 dBFS).
+LOWEST_POWER = 1e-10
 _ITERATIONS = 20
 
 
@@ -74,19 +76,12 @@ class Head:
 def measure_hum(head: Head, rig: Rig, mains_hz: float) -> Hum:
     """Measure the hum of a take that begins with ``head``; harmonics that cannot be told from what is played are 0."""
     rate = head.rate / head.group
-    channels = [channel - 1 for channel in rig.input.channels]
     frames = head.frames
     length = round(WINDOW_S * rate)
-    hum = np.zeros((HARMONICS, len(channels)), np.complex128)
-    if len(frames) < length or frames.shape[1] <= max(channels):
+    hum = np.zeros((HARMONICS, rig.string_count), np.complex128)
+    if len(frames) < length or frames.shape[1] < max(rig.input.channels):
         return hum
-    gain = 10.0 ** (np.asarray(rig.input.trim_db) / 20.0)
-    for number in rig.input.invert:
-        gain[number - 1] *= -1.0
-    signal = gain * frames[:, channels]
-    starts = np.arange(0, len(signal) - length + 1, length // 2)
-    windows = np.stack([signal[start : start + length] for start in starts])
-    windows = windows - windows.mean(axis=1, keepdims=True)
+    starts, windows = _windows(frames, rig, length)
     shape = np.hanning(length + 1)[:length]
     turn = 2.0 * math.pi * mains_hz / head.rate * np.arange(1, HARMONICS + 1)  # per frame
     mean_gain = np.exp(1j * np.outer(turn, np.arange(head.group))).mean(axis=1)  # of the means of ``group`` frames
@@ -95,13 +90,34 @@ def measure_hum(head: Head, rig: Rig, mains_hz: float) -> Hum:
     found = np.einsum("wlc,lk->wkc", windows, basis)
     found *= np.exp(-1j * np.outer(starts, low_turn))[:, :, None]
     power = np.einsum("wlc,l->wc", windows**2, shape / shape.sum())
-    middles = (starts + length / 2) / rate
+    middles = np.asarray((starts + length / 2) / rate, np.float64)
     drift_hz = _drift(found, power, middles)
     harmonics = np.arange(1, HARMONICS + 1)
     found *= np.exp(-2j * np.pi * drift_hz * np.outer(middles, harmonics))[:, :, None]
-    for c in range(len(channels)):
+    for c in range(rig.string_count):
         hum[:, c] = _steady_part(found[:, :, c], power[:, c])
     return hum / mean_gain[:, None]
+
+
+def quiet_power(head: Head, rig: Rig, hum: Hum) -> NDArray[np.float64]:
+    """Mean square (strings,) that the ``hum`` leaves in each string's channel while little or nothing is played."""
+    length = round(WINDOW_S * head.rate / head.group)
+    if len(head.frames) < length or head.frames.shape[1] < max(rig.input.channels):
+        return np.full(hum.shape[1], np.inf)
+    _, windows = _windows(head.frames, rig, length)
+    left = np.mean(windows**2, axis=1) - 0.5 * np.sum(np.abs(hum) ** 2, axis=0)
+    return np.maximum(np.percentile(left, 5.0, axis=0), LOWEST_POWER)
+
+
+def _windows(frames: NDArray[np.float64], rig: Rig, length: int) -> tuple[NDArray[np.int_], NDArray[np.float64]]:
+    """First frames (windows,) and frames (windows, length, strings) of each string's channel, trimmed, without DC."""
+    gain = 10.0 ** (np.asarray(rig.input.trim_db) / 20.0)
+    for number in rig.input.invert:
+        gain[number - 1] *= -1.0
+    signal = gain * frames[:, [channel - 1 for channel in rig.input.channels]]
+    starts = np.arange(0, len(signal) - length + 1, length // 2)
+    windows = np.stack([signal[start : start + length] for start in starts])
+    return starts, windows - windows.mean(axis=1, keepdims=True)
 
 
 def _drift(found: Hum, power: NDArray[np.float64], middles: NDArray[np.float64]) -> float:
@@ -127,6 +143,7 @@ def _steady_part(found: Hum, power: NDArray[np.float64]) -> NDArray[np.complex12
     """The amplitudes (HARMONICS,) on which the windows (windows, HARMONICS) of one channel agree."""
     weights = 1.0 / (power + AS_GOOD * float(_quiet(power[:, None])[0])) ** 2
     weights = np.repeat(weights[:, None], HARMONICS, axis=1)
+    mean = np.zeros(HARMONICS, np.complex128)
     for _ in range(_ITERATIONS):
         share = weights / weights.sum(axis=0)
         mean = (share * found).sum(axis=0)

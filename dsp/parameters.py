@@ -161,6 +161,7 @@ def _analysis(p: Record, rig: Rig) -> None:
     p["lag_min"][:n] = np.maximum(2, np.floor(tick_rate / highest))
     p["open_period"][:n] = tick_rate / open_hz
     p["on_power"][:n] = _power(_per_string(rig.detect.on_db, UNMEASURED_ON_DB, n))
+    p["hum_below"] = p["on_power"]
     p["off_power"][:n] = _power(_per_string(rig.detect.off_db, UNMEASURED_OFF_DB, n))
     p["typical_power"][:n] = _power(_per_string(rig.detect.level_db, UNMEASURED_LEVEL_DB, n))
     p["strong_power"][:n] = p["typical_power"][:n] * 10.0 ** (0.1 * STRONG_DB)

@@ -128,6 +128,7 @@ PARAMS = record_type(
         ("hum_back_cos", "f8", HARMONICS),  # rotation over that time
         ("hum_back_sin", "f8", HARMONICS),
         ("hum_ticks", "i8"),  # for so long after the first sound hum is learned, and no pluck is looked for
+        ("hum_below", "f8", MAX_STRINGS),  # softer than this a string may be learned from
         ("hum_window", "i8"),  # hops over which what is left is compared with the references,
         ("hum_first_window", "i8"),  # and at the end of that beginning
         # analysis

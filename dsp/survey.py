@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.analysis_signal import analysis_signal
 from thumbline.dsp.bleed import estimate_bleed, played_strings, unmixed_power
-from thumbline.dsp.hum import Head, Hum, measure_hum
+from thumbline.dsp.hum import Head, Hum, measure_hum, quiet_power
 from thumbline.dsp.mains import find_mains
 from thumbline.dsp.processor import Processor
+from thumbline.dsp.records import ANALYSIS_STEP
 from thumbline.dsp.rig import Rig
 
 #: Length of the blocks whose moments are taken, in seconds.
@@ -54,16 +55,16 @@ def survey(blocks: Blocks, rig: Rig, rate: int) -> Survey:
 
     What the rig states is taken as given; what it leaves to "auto" is measured.
     """
-    mains_hz, hum = _mains(blocks, rig, rate)
-    moments = block_moments(blocks(), with_values(rig, mains_hz=mains_hz), rate, hum)
+    mains_hz, hum, quiet = _mains(blocks, rig, rate)
+    moments = block_moments(blocks(), with_values(rig, mains_hz=mains_hz), rate, hum, quiet)
     return _measure(moments, rig, mains_hz, hum)
 
 
-def _mains(blocks: Blocks, rig: Rig, rate: int) -> tuple[float | None, Hum | None]:
-    """The frequency of the hum, unless the rig states it, and the hum of the take from its first frame on."""
+def _mains(blocks: Blocks, rig: Rig, rate: int) -> tuple[float | None, Hum | None, NDArray[np.float64] | None]:
+    """The frequency of the hum, unless the rig states it; the hum from the first frame on; the power it leaves."""
     mains = rig.input.mains_hz
     if mains == "off":
-        return None, None
+        return None, None, None
     head = Head(rate)
     passing = head.pass_on(blocks())
     if isinstance(mains, str):
@@ -73,7 +74,10 @@ def _mains(blocks: Blocks, rig: Rig, rate: int) -> tuple[float | None, Hum | Non
         for _ in passing:
             if head.full:
                 break
-    return mains_hz, None if mains_hz is None else measure_hum(head, rig, mains_hz)
+    if mains_hz is None:
+        return None, None, None
+    hum = measure_hum(head, rig, mains_hz)
+    return mains_hz, hum, quiet_power(head, rig, hum)
 
 
 def with_values(rig: Rig, mains_hz: float | None) -> Rig:
@@ -87,16 +91,24 @@ def with_values(rig: Rig, mains_hz: float | None) -> Rig:
 
 
 def block_moments(
-    blocks: Iterable[NDArray[np.float64]], rig: Rig, rate: int, hum: Hum | None = None
+    blocks: Iterable[NDArray[np.float64]],
+    rig: Rig,
+    rate: int,
+    hum: Hum | None = None,
+    quiet: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
     """Mean products (blocks, n, n) of the strings' analysis signals, full scale 1, each over ``BLOCK_S``.
 
-    Of a long take every second block is kept, or every fourth, and so on.
+    ``hum``, where it is known, is taken out from the first frame on, and followed only in what is little louder than
+    ``quiet`` (mean square per string), so that nothing of a note is. Of a long take every second block is kept, or
+    every fourth, and so on.
     """
     processor = Processor(rig, rate, hum)
     p = processor.params[0]
     n = rig.string_count
-    p["on_power"] = np.inf  # no string is ever plucked
+    p["on_power"] = p["hum_below"] = np.inf  # no string is ever plucked
+    if quiet is not None:
+        p["hum_below"][:n] = 10.0 ** (ON_ABOVE_FLOOR_DB / 10.0) * quiet / ANALYSIS_STEP**2
     p["highpass"][:, :n] = p["highpass"][:, [n - 1]]  # all alike, or bleed would not be a matrix of numbers
     length = round(BLOCK_S * float(p["tick_rate"]))
     pending = np.zeros((0, n))

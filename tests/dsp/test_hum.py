@@ -5,7 +5,7 @@ import pytest
 from numpy.typing import NDArray
 
 from thumbline.dsp.demo_score import STRINGS
-from thumbline.dsp.hum import Head, measure_hum
+from thumbline.dsp.hum import Head, Hum, measure_hum
 from thumbline.dsp.model_take import hiss, render_string
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.records import HARMONICS, RIGHT
@@ -14,14 +14,17 @@ from thumbline.dsp.string_model import Pluck
 
 RATE, SECONDS = 48_000, 6.0
 #: Amplitude and phase of each harmonic (rows) in each channel.
-HUM = 10.0 ** (np.random.default_rng(1).uniform(-70, -50, (HARMONICS, 6)) / 20.0) * np.exp(
-    2j * np.pi * np.random.default_rng(2).random((HARMONICS, 6))
+HUM: Hum = np.asarray(
+    10.0 ** (np.random.default_rng(1).uniform(-70, -50, (HARMONICS, 6)) / 20.0)
+    * np.exp(2j * np.pi * np.random.default_rng(2).random((HARMONICS, 6))),
+    np.complex128,
 )
 
 
 def humming(mains_hz: float, rate: int = RATE) -> NDArray[np.float64]:
     time = np.arange(round(SECONDS * rate)) / rate
-    return sum(np.real(np.exp(2j * np.pi * (k + 1) * mains_hz * time)[:, None] * HUM[k]) for k in range(HARMONICS))
+    turns = np.exp(2j * np.pi * mains_hz * np.outer(time, np.arange(1, HARMONICS + 1)))
+    return np.real(turns @ HUM)
 
 
 def music(rate: int = RATE) -> NDArray[np.float64]:
