@@ -28,7 +28,7 @@ Found = list[tuple[int, float, float]]
 
 DATA = Path(__file__).parents[2] / "data"
 RECORDINGS = os.environ.get("THUMBLINE_RECORDINGS")
-RATE, SECONDS = 48_000, 12.0
+RATE, SECONDS = 48_000, 16.0
 #: After a cut notes are compared from here to here, in seconds.
 FIRST_S, LAST_S = 0.1, 4.0
 NEAR_S, NEAR_MIDI = 0.05, 0.5
