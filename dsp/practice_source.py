@@ -15,6 +15,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, printable
+from thumbline.dsp.hum import Hum
 from thumbline.dsp.libsndfile import file_name
 from thumbline.dsp.notes import Note
 from thumbline.dsp.processor import CHUNK, Processor
@@ -97,7 +98,7 @@ def _refuse_long(path: Path, frames: int, rate: int) -> None:
 def _from_take(path: Path, rig: Rig, progress: Progress) -> Source:
     with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
         _refuse_long(path, take.frames, take.sample_rate)
-        passes = 3 if rig.input.mains_hz == "auto" else 2
+        passes = 2 if rig.input.mains_hz == "off" else 3
         begun = 0
 
         def blocks() -> Iterator[NDArray[np.float64]]:
@@ -108,13 +109,13 @@ def _from_take(path: Path, rig: Rig, progress: Progress) -> Source:
                 done += len(block)
                 progress((this + done / max(take.frames, 1)) / passes)
 
-        rig = complete(rig, survey(blocks, rig, take.sample_rate))
-        return _take_apart(take, rig, blocks())
+        found = survey(blocks, rig, take.sample_rate)
+        return _take_apart(take, complete(rig, found), found.hum, blocks())
 
 
-def _take_apart(take: Take, rig: Rig, blocks: Iterator[NDArray[np.float64]]) -> Source:
+def _take_apart(take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[np.float64]]) -> Source:
     rate, n = take.sample_rate, rig.string_count
-    processor, transcript = Processor(rig, rate), Transcript(rig, rate)
+    processor, transcript = Processor(rig, rate, hum), Transcript(rig, rate)
     p, st = processor.params[0], processor.state[0]
     past = st["past"][: int(p["past_mask"]) + 1, :n]
     columns = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]

@@ -57,6 +57,9 @@ SILENT, PLUCKED, SOUNDING = 0, 1, 2
 #: Whether a pluck is believed to be one: not asked yet; yes; no, it is a thump or a knock so far.
 UNPROVED, BELIEVED, DOUBTED = 0, 1, 2
 
+#: Hum: no sound has come yet; it is being learned and no pluck is looked for; it is known, or there is none to learn.
+HUM_AWAITED, HUM_LEARNED_FAST, HUM_KNOWN = 0, 1, 2
+
 #: Rules by which the bass string is chosen, in the order in which the rig file lists them, and voices of the bass.
 LOWEST_STRING, LOWEST_PITCH, LAST_PLUCKED = 0, 1, 2
 SHIFTED, SYNTH = 0, 1
@@ -124,7 +127,10 @@ PARAMS = record_type(
         ("hum_delay", "i8"),  # frames after which a sample is learned from
         ("hum_back_cos", "f8", HARMONICS),  # rotation over that time
         ("hum_back_sin", "f8", HARMONICS),
-        ("hum_ticks", "i8"),  # no pluck is looked for before: hum is being learned
+        ("hum_ticks", "i8"),  # for so long after the first sound hum is learned, and no pluck is looked for
+        ("hum_below", "f8", MAX_STRINGS),  # softer than this a string may be learned from
+        ("hum_window", "i8"),  # hops over which what is left is compared with the references,
+        ("hum_first_window", "i8"),  # and at the end of that beginning
         # analysis
         ("past_mask", "i8"),  # rows of past in use, less one: no more memory is touched than the strings need
         ("taps", "i8"),
@@ -136,6 +142,7 @@ PARAMS = record_type(
         ("guard", "f8"),  # power ratio: a string must exceed this share of the loudest other one
         ("strong_power", "f8", MAX_STRINGS),  # what reaches this need not be waited for any longer
         ("short_ticks", "i8"),  # window of the quick level
+        ("still_ticks", "i8"),  # a channel that has not moved for so long hears no string
         ("lag_min", "i8", MAX_STRINGS),
         ("lag_max", "i8", MAX_STRINGS),
         ("hop_mask", "i8", MAX_STRINGS),  # rows of products in use, less one
@@ -289,12 +296,29 @@ STATE = record_type(
         ("hum_a", "f8", (HARMONICS, LANES)),
         ("hum_b", "f8", (HARMONICS, LANES)),
         ("hum_error", "f8", LANES),
+        ("hum_phase", "i8"),  # HUM_AWAITED, HUM_LEARNED_FAST, HUM_KNOWN
+        ("hum_tick", "i8"),  # when the first sound came
+        ("hum_left", "f8", LANES),  # what is learned from: each string a little while ago
+        ("hum_loudest", "f8", LANES),  # quick power just before plucks are looked for
+        ("hum_doubted", "i8", LANES),  # 1: not learned by the start, or forgotten: only small steps now
+        ("hum_hops", "i8"),  # in the window so far
+        ("hum_sum_a", "f8", (HARMONICS, LANES)),  # sums of what is left times each reference
+        ("hum_sum_b", "f8", (HARMONICS, LANES)),
+        ("hum_power", "f8", LANES),  # sum of its squares
+        ("hum_steady", "i8", LANES),  # windows in a row that have found the same hum:
+        ("hum_found_a", "f8", (HARMONICS, LANES)),  # this
+        ("hum_found_b", "f8", (HARMONICS, LANES)),
+        ("hum_kept", "i8"),  # 1: the weights below were learned before a restart; their phase is still unknown
+        ("hum_kept_a", "f8", (HARMONICS, LANES)),
+        ("hum_kept_b", "f8", (HARMONICS, LANES)),
         ("clean", "f8", LANES),
         ("past", "f4", (HISTORY, LANES)),  # cleaned frames; row frame & past_mask
         ("fir_past", "f8", (TAPS, LANES)),
         ("low", "f8", LANES),  # low-passed sample at a tick
         ("hp1", "f8", LANES),  # high-pass state
         ("hp2", "f8", LANES),
+        ("still_in", "f8", LANES),  # what a string's channel gave at the last tick,
+        ("still_ticks", "i8", LANES),  # and for how many it has been exactly that
         ("squares", "i8", (SQUARES, LANES)),  # of the last analysis samples
         ("quick_sum", "i8", LANES),  # their sum over the quick window
         ("quick", "f8", LANES),  # power over the last millisecond

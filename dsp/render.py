@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from thumbline.dsp.hum import Hum
 from thumbline.dsp.made_files import RENDERED_FILES, write_summary
 from thumbline.dsp.midi_files import write_bass_midi, write_mutes_midi
 from thumbline.dsp.mutes import MuteDecision, encode_all, open_all, plan_mutes
@@ -77,12 +78,12 @@ def _split(take: Take, rig: Rig, folder: Path, progress: Progress) -> dict[str, 
     passes = _passes(rig)
     found = survey(_counted(take, progress, 0, passes), rig, take.sample_rate)
     rig = complete(rig, without_bleed_into_silence(found))
-    return _write(take, rig, folder, _counted(take, progress, passes - 1, passes))
+    return _write(take, rig, found.hum, folder, _counted(take, progress, passes - 1, passes))
 
 
 def _passes(rig: Rig) -> int:
     """How often the take is read: for the hum, for bleed and levels, and to be rendered."""
-    return 3 if rig.input.mains_hz == "auto" else 2
+    return 2 if rig.input.mains_hz == "off" else 3
 
 
 def _counted(take: Take, progress: Progress, first: int, passes: int) -> Callable[[], Iterator[np.ndarray]]:
@@ -101,9 +102,11 @@ def _counted(take: Take, progress: Progress, first: int, passes: int) -> Callabl
     return blocks
 
 
-def _write(take: Take, rig: Rig, folder: Path, blocks: Callable[[], Iterator[np.ndarray]]) -> dict[str, Any]:
+def _write(
+    take: Take, rig: Rig, hum: Hum | None, folder: Path, blocks: Callable[[], Iterator[np.ndarray]]
+) -> dict[str, Any]:
     rate, seconds = take.sample_rate, take.frames / take.sample_rate
-    processor = Processor(rig, rate)
+    processor = Processor(rig, rate, hum)
     transcript = Transcript(rig, rate)
     guitar = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]
     drawn: list[tuple[float, int, float]] = []
