@@ -37,8 +37,6 @@ RESHAPED, RESHAPED_S, DRIFT = 0.15, 0.006, 2
 @kernel
 def hear(p: Record, st: Record) -> None:
     """Every tick: find plucks of silent strings, and follow the partials of sounding ones."""
-    if st.tick < p.hum_ticks:
-        return
     first = -1
     loudest = 0.0
     second = 0.0
