@@ -13,8 +13,8 @@ as alike as one that rings.
 *Fall*: what dies faster than any played note rings out, in dB per second, says nothing for a note; a damped string
 may be pitched, but is gone before it can be heard as a note.
 
-*Lateness*: a pitch that appears only when a pluck has fallen far below its peak may be what a knock set ringing: it
-must stay for longer, and keep its level.
+*Lateness*: a pitch that appears only when a pluck has fallen far below its peak, or after a knock that most strings
+heard, may be what that set ringing: it must stay for longer, and keep its level.
 """
 
 import math
@@ -74,7 +74,7 @@ def weigh(p: Record, st: Record, s: int) -> None:
         return
     close = min((string.alike - ALIKE) / (CLOSELY_ALIKE - ALIKE), 1.0)
     due_s = AGREED_S * (CLOSELY_AGREED_S / AGREED_S) ** close
-    due_s *= 1.0 + DOUBT_PER_JUMP * min(string.jumps, MOST_JUMPS)
+    due_s *= p.patience * (1.0 + DOUBT_PER_JUMP * min(string.jumps, MOST_JUMPS))
     string.evidence += hop_s / max(due_s, PERIODS * string.period / p.tick_rate)
 
 

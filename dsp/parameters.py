@@ -51,8 +51,6 @@ SHORT_S = 0.001
 #: A channel that gives exactly the same value for so long is stuck or dead, in seconds: the longest that a wave which
 #: clips stays at full scale is half a period of hum, 10 ms.
 STILL_S = 0.03
-#: After this time a wave that has changed is a new attack, in seconds.
-CONFIRM_S = 0.028
 #: Time between pitch reports, in seconds.
 REPORT_S = 0.0085
 #: Width of the notches that mains removal makes while a string is silent, and at most in the beginning, in Hz.
@@ -167,7 +165,7 @@ def _analysis(p: Record, rig: Rig) -> None:
     p["still_ticks"] = round(STILL_S * tick_rate)
     assert p["short_ticks"] < SQUARES
     p["fastest_fade"] = 10.0 ** (-0.1 * FASTEST_FADE_DB_S * HOP / tick_rate)
-    p["confirm_ticks"] = round(CONFIRM_S * tick_rate)
+    p["patience"] = 1.0
     p["proof_ticks"] = round(1e-3 * rig.choice.proof_ms * p["tick_rate"])
     p["faint_ticks"] = round(FAINT_S * p["tick_rate"])
     p["report_hops"] = max(1, math.floor(REPORT_S * tick_rate / HOP))

@@ -94,6 +94,7 @@ def forget(p: Record, st: Record, s: int, onset: int) -> None:
     string.octave_count = 0.0
     string.alike = 0.0
     string.evidence = 0.0
+    string.knock = 0
     string.late = 0.0
     string.jumps = 0
     restart(string, tick, onset, p.hop_mask[s], p.lag_max[s] + BEYOND + 1)

@@ -17,8 +17,8 @@ from thumbline.dsp.records import (
     DOUBTED,
     LANES,
     NOTE,
+    PLUCKED,
     SILENT,
-    SOUNDING,
     TICKS,
     Record,
 )
@@ -32,10 +32,10 @@ ECHO_LIKENESS, ECHO_LEVEL = 0.95**2, 10.0 ** (-6 / 10)
 KNOCK_LIKENESS, KNOCK_LEVEL, KNOCK_S = 0.8, 10.0 ** (-14 / 10), 0.0025
 #: A pluck with less evidence than this that it is a note is no longer believed once it has lost so much (power) ...
 LIKELY, GONE = 0.05, 10.0 ** (-20 / 10)
-#: ... or, after this many periods of the lowest note and this time, in seconds, so much.
+#: ... or so much, if it has no pitch after this many periods of the lowest note and this time, in seconds.
 PITCH_DUE, PITCH_DUE_S, FALLING = 2.5, 0.026, 10.0 ** (-3 / 10)
-#: A pluck that has a pitch is believed for so long, in seconds.
-EVIDENCE_DUE_S = 0.038
+#: However it began, it is believed for no longer than this, in seconds, or as many periods.
+EVIDENCE_DUE_S = 0.036
 
 
 @kernel
@@ -48,6 +48,7 @@ def prove(p: Record, st: Record, s: int) -> None:
         string.strong_tick = st.tick
     if string.strong_tick >= string.pluck_tick and st.tick - string.strong_tick >= p.proof_ticks:
         if is_knock(p, st, s):
+            string.knock = 1
             string.proof = DOUBTED
         else:
             believe(st, s)
@@ -69,10 +70,10 @@ def doubt(p: Record, st: Record, s: int) -> None:
     string = st.strings[s]
     if string.note == 1 or string.proof == DOUBTED:
         return
-    if string.phase == SOUNDING:
-        late = st.tick - string.proof_tick > EVIDENCE_DUE_S * p.tick_rate
-    else:
-        late = st.tick - string.attack_tick > max(PITCH_DUE * p.lag_max[s], PITCH_DUE_S * p.tick_rate)
+    pitch_due = PITCH_DUE * p.lag_max[s]
+    late = st.tick - string.proof_tick > max(pitch_due, EVIDENCE_DUE_S * p.tick_rate)
+    if string.phase == PLUCKED:
+        late = late or st.tick - string.attack_tick > max(pitch_due, PITCH_DUE_S * p.tick_rate)
     if string.evidence < LIKELY and st.level[s] < (FALLING if late else GONE) * string.peak:
         string.proof = DOUBTED
 

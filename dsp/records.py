@@ -148,7 +148,7 @@ PARAMS = record_type(
         ("hop_mask", "i8", MAX_STRINGS),  # rows of products in use, less one
         ("open_period", "f8", MAX_STRINGS),  # ticks
         ("fastest_fade", "f8"),  # power factor a hop
-        ("confirm_ticks", "i8"),  # after this time an attack may be answered by another one
+        ("patience", "f8"),  # share of the usual time for which a pitch must agree until it is a note
         ("faint_ticks", "i8"),  # a pluck that is not strong is waited for so long
         ("proof_ticks", "i8"),  # and every pluck is listened to for so long
         ("report_hops", "i8"),
@@ -207,7 +207,8 @@ STRING = record_type(
         ("end_tick", "i8"),  # where the last note's end is dated
         ("alike", "f8"),  # how alike the newest waves and those a period before are, 0 to 1
         ("evidence", "f8"),  # that the pluck is a note; at 1 it is
-        ("late", "f8"),  # level (power) at which its pitch appeared, if far below its peak; else 0
+        ("knock", "i8"),  # 1 if most strings heard it at the same time
+        ("late", "f8"),  # level (power) at which its pitch appeared, if far below its peak or after a knock; else 0
         ("jumps", "i8"),  # how often its pitch has turned out to be another one
         ("restart_tick", "i8"),  # the analysis knows nothing of what was before
         ("reference", "f8"),  # level the string should still have (power)

@@ -44,7 +44,7 @@ def lock(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     string.clarity = clarity
     if string.lock_tick < string.attack_tick:  # the first since the attack
         string.anchor = period
-        string.late = st.level[s] if st.level[s] < LATE * string.peak else 0.0
+        string.late = st.level[s] if string.knock == 1 or st.level[s] < LATE * string.peak else 0.0
         string.jumps = 0
     string.lock_tick = st.tick
     expect_pitch(string)
