@@ -34,9 +34,9 @@ KNOCK_LIKENESS, KNOCK_LEVEL, KNOCK_S = 0.8, 10.0 ** (-14 / 10), 0.0025
 LIKELY, GONE = 0.05, 10.0 ** (-20 / 10)
 #: ... or so much, if it has no pitch after this many periods of the lowest note and this time, in seconds.
 PITCH_DUE, PITCH_DUE_S, FALLING = 2.5, 0.026, 10.0 ** (-3 / 10)
-#: However it began, it is believed for no longer than this, in seconds, or as many periods; from its release if it was
-#: touched so long before, in seconds.
-EVIDENCE_DUE_S, TOUCH_S = 0.036, 0.01
+#: However it began, it is believed for no longer than the first, in seconds, or as many periods; for no longer than the
+#: second from its release on, if it was touched so long before, in seconds.
+EVIDENCE_DUE_S, TOUCHED_DUE_S, TOUCH_S = 0.036, 0.030, 0.01
 
 
 @kernel
@@ -72,9 +72,10 @@ def doubt(p: Record, st: Record, s: int) -> None:
     if string.note == 1 or string.proof == DOUBTED:
         return
     pitch_due = PITCH_DUE * p.lag_max[s]
-    touched = string.attack_tick - string.proof_tick > TOUCH_S * p.tick_rate
-    since = string.attack_tick if touched else string.proof_tick
-    late = st.tick - since > max(pitch_due, EVIDENCE_DUE_S * p.tick_rate)
+    since, due_s = string.proof_tick, EVIDENCE_DUE_S
+    if string.attack_tick - string.proof_tick > TOUCH_S * p.tick_rate:
+        since, due_s = string.attack_tick, TOUCHED_DUE_S
+    late = st.tick - since > max(pitch_due, due_s * p.tick_rate)
     if string.phase == PLUCKED:
         late = late or st.tick - string.attack_tick > max(pitch_due, PITCH_DUE_S * p.tick_rate)
     if string.evidence < LIKELY and st.level[s] < (FALLING if late else GONE) * string.peak:
