@@ -12,10 +12,11 @@ speed at which it was played. File names are relative to the folder. Levels in d
 ``instrument``      ``strings`` (open notes without capo, string 1 first), ``capo`` (fret), ``a4_hz``,
                     ``bass_interval`` (semitones from the string as played to the bass as heard: -12)
 ``transpose``       semitones by which the sound of all tracks differs from the notes listed here
-``tempo``           ``source`` ("given", "tapped", "estimated"), ``bpm`` (median), ``steady`` (whether the beats are
-                    a strict grid), ``beats_per_bar``, ``confidence`` (estimated: 0 to 1; else null)
+``tempo``           ``source`` ("given", "tapped", "estimated", or "none": the take tells no tempo), ``bpm`` (median;
+                    null without a tempo), ``steady`` (whether the beats are a strict grid), ``beats_per_bar``,
+                    ``confidence`` (estimated: 0 to 1, how likely these beats are the player's; else null)
 ``beats``           rows ``[time_s, bar, beat]``: take time, bar from 1 (0 and less: before the first whole bar),
-                    beat from 1
+                    beat from 1; none without a tempo
 ``bars``            ``bar``, ``start_s``, ``end_s``: take time
 ``speeds``          percent, falling: [100, 75, 60]
 ``stems``           see below
@@ -55,7 +56,7 @@ A *track* is a finished file to play along with. It has ``part``, ``speed``, ``f
 ``title``           for people
 ``part``            "bass", "guitar", "both", "bass-lead" (guitar quieter), "guitar-lead" (bass quieter),
                     "both-click", or "loop"
-``bpm``             of the track: that of the take, scaled
+``bpm``             of the track: that of the take, scaled; null without a tempo
 ``click``           "off", "count-in" or "throughout"
 ``gains_db``        by stem, what was added to the balance as played; a stem that is left out is missing
 ``placement``       "together", or "apart" (bass left, guitar right)

@@ -6,7 +6,6 @@ removed.
 """
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -23,10 +22,10 @@ from thumbline.dsp.practice_work import Work
 from thumbline.dsp.processor import warm_up
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.takes import open_take, take_name
-from thumbline.dsp.tempo import Beats, beats_from_bpm, beats_from_taps, estimate_beats, load_tracker, read_taps
+from thumbline.dsp.tempo import Beats, beats_from_bpm, beats_from_taps, estimate_beats, read_taps
 
 #: Goes up when the same settings no longer make the same sound.
-RECIPE = 3
+RECIPE = 4
 #: Share of the work that is reading the take.
 READING_SHARE = 0.35
 
@@ -67,10 +66,7 @@ def make_practice_set(
         progress(1.0)
         return PracticeSet(out / name, old, 0, len(intact))
     warm_up()
-    with ThreadPoolExecutor(1) as aside:
-        if settings.tempo_is_estimated:
-            aside.submit(load_tracker)
-        source = read_source(path, rig, lambda share: progress(READING_SHARE * share))
+    source = read_source(path, rig, lambda share: progress(READING_SHARE * share))
     beats = find_beats(source, settings, taps)
     found = phrases(beats, source.notes, source.seconds)
     asked = _asked_loops(settings, beats, source, found)

@@ -11,7 +11,7 @@ from thumbline.dsp.click import click_times, count_in, knocks, lead_frames, rend
 from thumbline.dsp.loops import SEAM_S, Loop, early_start_s, with_faded_ends
 from thumbline.dsp.loudness import loudness_at_any_level
 from thumbline.dsp.practice_parts import Sound, mixed, parts_at
-from thumbline.dsp.practice_settings import MIXES, PracticeSettings
+from thumbline.dsp.practice_settings import MIXES, Click, PracticeSettings
 from thumbline.dsp.practice_source import Source
 from thumbline.dsp.tempo import Beats
 
@@ -81,14 +81,18 @@ class Studio:
         tracks: list[Track] = []
         for speed in settings.speeds:
             at = f" at {speed:g} %" if speed != 100.0 else ""
-            bpm = f", {beats.bpm * speed / 100:.0f} bpm"
+            bpm = f", {beats.bpm * speed / 100:.0f} bpm" if beats.known else ""
             for mix in settings.mixes_at(speed):
-                click = settings.click_in(mix)
+                if mix == "both-click" and not beats.known:
+                    continue
+                click = self._click_in(mix)
                 times = self._click_times(click)
                 lead = lead_frames(times[0][0], 100.0 / speed, self.source.rate) if times else 0
                 title = f"{self.source.name}: {MIXES[mix].title}{at}{bpm}"
                 gains = self._gains_db(mix, click)
                 tracks.append(Track(f"{mix}-{speed:g}", title, mix, speed, click, gains, lead, tuple(times)))
+            if not beats.known:
+                continue
             times = click_times(beats, seconds, settings.count_in_bars, True)
             lead = lead_frames(times[0][0], 100.0 / speed, self.source.rate) if times else 0
             title = f"{self.source.name}: click{at}{bpm}"
@@ -96,6 +100,9 @@ class Studio:
                 Track(f"click-{speed:g}", title, "click", speed, "throughout", {"click": 0.0}, lead, tuple(times))
             )
         return tracks + [self._loop_track(loop) for loop in loops]
+
+    def _click_in(self, mix: str) -> Click:
+        return self.settings.click_in(mix) if self.beats.known else "off"
 
     def _click_times(self, click: str) -> list[tuple[float, bool]]:
         if click == "off":
@@ -113,6 +120,7 @@ class Studio:
         passes = settings.ladder or (100.0,) * settings.repeats
         click = "off" if settings.gapless and settings.click == "count-in" else settings.click_in(settings.loop_mix)
         click = settings.click if settings.loop_mix in ("bass", "guitar") and not settings.gapless else click
+        click = click if beats.known else "off"
         early = early_start_s(loop, self.source.notes)
         beat = int(np.searchsorted(beats.times_s, loop.start_s - 1e-6))
         pace = float(beats.times_s[beat + 1] - beats.times_s[beat])

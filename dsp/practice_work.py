@@ -113,7 +113,8 @@ class Work:
     def _track(self, track: Track, number: int, count: int) -> dict[str, Any]:
         """Make a track, or leave it, and return what the index says of it."""
         key, names = self._key(track), self._names(track)
-        tags = Tags(track.title, self.source.name, track.part, self.beats.bpm * track.speed / 100.0, number, count)
+        bpm = self.beats.bpm * track.speed / 100.0 if self.beats.known else None
+        tags = Tags(track.title, self.source.name, track.part, bpm, number, count)
         tag_key = digest(asdict(tags))
         first = next(iter(names.values()))
         facts = self.before[first]["facts"] if self._is_made(track) else self._render(track, names)
@@ -132,7 +133,7 @@ class Work:
             "part": track.part,
             "speed": track.speed,
             "files": names,
-            "bpm": round(tags.bpm, 3),
+            "bpm": None if bpm is None else round(bpm, 3),
             **facts,
         }
 
@@ -180,15 +181,18 @@ class Work:
             "transpose": self.settings.transpose,
             "tempo": {
                 "source": beats.source,
-                "bpm": round(beats.bpm, 3),
+                "bpm": round(beats.bpm, 3) if beats.known else None,
                 "steady": beats.steady,
                 "beats_per_bar": beats.beats_per_bar,
                 "confidence": beats.confidence,
             },
-            "beats": [[round(time_s, 6), bar, beat] for time_s, bar, beat in beats.within(source.seconds)],
+            "beats": [
+                [round(time_s, 6), bar, beat] for time_s, bar, beat in beats.within(source.seconds) if beats.known
+            ],
             "bars": [
                 {"bar": bar, "start_s": round(start, 6), "end_s": round(end, 6)}
                 for bar, start, end in beats.bars(source.seconds)
+                if beats.known
             ],
             "speeds": list(self.settings.speeds),
             "stems": stems,

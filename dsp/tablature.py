@@ -36,6 +36,10 @@ def heard(note: Note, interval: int) -> str:
     return midi_to_note(round(note.midi) + interval)
 
 
+def _tempo(beats: Beats) -> str:
+    return f"{beats.bpm:.1f} bpm" if beats.known else f"no tempo (a ruler of {beats.bpm:g} bpm)"
+
+
 def _subdivision(bassline: Sequence[Note], beats: Beats) -> int:
     """Columns a beat: as few as put the notes near where they are."""
     times = beats.times_s
@@ -63,7 +67,7 @@ def tablature_text(title: str, bassline: Sequence[Note], rig: Rig, beats: Beats,
     a_line = max(1, (LINE_WIDTH - margin) // (columns * width + 1))
     capo = f", capo at fret {rig.instrument.capo}" if rig.instrument.capo else ""
     lines = [
-        f"{printable(title)}: the bass line, {beats.bpm:.1f} bpm, {beats.beats_per_bar} beats a bar",
+        f"{printable(title)}: the bass line, {_tempo(beats)}, {beats.beats_per_bar} beats a bar",
         f"Strings and frets as played{capo}; below, the notes as heard. A beat has {parts} column{'s' * (parts > 1)}.",
     ]
     for first in range(0, len(bars), a_line):
@@ -118,7 +122,7 @@ def draw_tablature(
     sheet = Sheet(height)
     text, fallback = drawable(printable(title))
     sheet.words(20, 40, text, font_of(24.0, "bold" if fallback == FAMILY else "normal", fallback), INK)
-    facts = f"bass line: frets as played, names as heard  \N{MIDDLE DOT}  {beats.bpm:.1f} bpm"
+    facts = f"bass line: frets as played, names as heard  \N{MIDDLE DOT}  {_tempo(beats)}"
     sheet.words(20, 65, facts, font_of(13.0), QUIET)
     span_s = max((system[-1][2] - system[0][1] for system in systems), default=1.0)
     px_per_s = (RIGHT - LEFT) / span_s
