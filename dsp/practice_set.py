@@ -57,7 +57,7 @@ def make_practice_set(
     """
     name = take_name(path)
     taps = read_taps(settings.taps) if settings.taps else None
-    base = digest(_content_of(path, rig), rig.model_dump(mode="json"), version("thumbline"), RECIPE)
+    base = digest(_content_of(path, rig), rig.model_dump(mode="json"), version("thumbline"), RECIPE, settings.as_heard)
     request = digest(base, {**asdict(settings), "taps": taps})
     old = read_index(out / name)
     made_from = old["made_from"] if old else {}
@@ -66,7 +66,7 @@ def make_practice_set(
         progress(1.0)
         return PracticeSet(out / name, old, 0, len(intact))
     warm_up()
-    source = read_source(path, rig, lambda share: progress(READING_SHARE * share))
+    source = read_source(path, rig, lambda share: progress(READING_SHARE * share), as_heard=settings.as_heard)
     beats = find_beats(source, settings, taps)
     found = phrases(beats, source.notes, source.seconds)
     asked = _asked_loops(settings, beats, source, found)

@@ -47,6 +47,7 @@ class PracticeSettings:
     first_bar_s: float | None = None  #: take time at which bar 1 begins; None: found
     speeds: tuple[float, ...] = (100.0, 75.0, 60.0)  #: percent
     transpose: int = 0  #: semitones
+    as_heard: bool = False  #: whether the bass line keeps what only passes
     mixes: tuple[str, ...] | None = None  #: None: the usual ones
     quieter_db: float = 12.0
     placement: str = "together"
