@@ -38,6 +38,9 @@ _PATH: Any = click.Path(path_type=Path)
 @click.option("--first-bar", "first_bar_s", type=float, metavar="S", help="When bar 1 begins, in seconds; else found.")
 @click.option("--speeds", default="100,75,60", show_default=True, metavar="LIST", help="Speeds in percent.")
 @click.option("--transpose", default=0, show_default=True, metavar="N", help="Semitones up, or down if below 0.")
+@click.option(
+    "--as-heard", is_flag=True, help="Keep in the bass line what only passes: strings of a strum, the rest of a chord."
+)
 @click.option("--mix", "mixes", multiple=True, metavar="NAME", help="Only this mix, at every speed. Repeatable.")
 @click.option(
     "--quieter",
@@ -153,7 +156,9 @@ def practice(
 def _lines(made: "PracticeSet", wanted_lufs: float) -> Iterator[str]:
     index, tempo = made.index, made.index["tempo"]
     kept = f", {made.kept} as before" if made.kept else ""
-    yield f"{printable(made.folder)}: {len(index['tracks'])} tracks; {made.written} files written{kept}"
+    passing = index["line"]["passing"]
+    left_out = f"; {passing} passing bass note{'s' * (passing > 1)} left out (--as-heard keeps them)" if passing else ""
+    yield f"{printable(made.folder)}: {len(index['tracks'])} tracks; {made.written} files written{kept}{left_out}"
     yield from _tempo_lines(tempo, index["bars"])
     measured = {track["name"]: track["loudness_lufs"] for track in index["tracks"]}
     softer = {name: lufs for name, lufs in measured.items() if lufs is None or wanted_lufs - lufs > TELLING_LU}

@@ -11,7 +11,9 @@ speed at which it was played. File names are relative to the folder. Levels in d
 ``sample_rate``     of all tracks, in Hz
 ``instrument``      ``strings`` (open notes without capo, string 1 first), ``capo`` (fret), ``a4_hz``,
                     ``bass_interval`` (semitones from the string as played to the bass as heard: -12)
-``transpose``       semitones by which the sound of all tracks differs from the notes listed here
+``transpose``       semitones by which the sound of all tracks, tablature, MIDI and ``heard`` differ from the take
+``line``            ``as_heard`` (whether the bass line keeps what only passes), ``passing`` (how many stretches of the
+                    bass under 50 ms were left out of it: a strum passing by, the rest of a chord)
 ``tempo``           ``source`` ("given", "tapped", "estimated", or "none": the take tells no tempo), ``bpm`` (median;
                     null without a tempo), ``steady`` (whether the beats are a strict grid), ``beats_per_bar``,
                     ``confidence`` (estimated: 0 to 1, how likely these beats are the player's; else null)
@@ -27,7 +29,7 @@ speed at which it was played. File names are relative to the folder. Levels in d
 ``guitar_notes``    notes of all strings while they are not the bass, likewise
 ``pictures``        by name ("overview", "tablature"): ``file``, ``width``, ``height`` (pixels) and ``rows``: where time
                     runs in the picture: ``start_s``, ``end_s`` (take time), ``left``, ``right``, ``top``, ``bottom``
-``texts``           by name: ``tablature``: file
+``texts``           by name: file. ``tablature``; ``musicxml`` (missing without a tempo)
 ``midi``            by name: ``bass``: file (the bass line as heard), with the tempo and bar lines of the beats
 ``page``            file that plays the stems in a browser; missing if 100 is not among the speeds
 ``made_from``       what each file was made from, for a rerun; of no meaning to a player
@@ -68,7 +70,7 @@ A *track* is a finished file to play along with. It has ``part``, ``speed``, ``f
 ==================  ==================================================================================================
 
 A note has ``onset_s``, ``offset_s`` (take time), ``string``, ``fret`` (from the capo), ``note`` and ``midi`` (as played
-on the string), ``velocity`` (1 to 127); a bass note also ``heard`` (name of the note at the pitch of the bass).
+on the string), ``velocity`` (1 to 127), and ``heard`` (name of the note as it sounds in the tracks).
 """
 
 import json

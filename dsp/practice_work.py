@@ -13,6 +13,8 @@ from typing import Any
 
 import numpy as np
 
+from thumbline.dsp.bass_fingering import fingered
+from thumbline.dsp.bass_musicxml import write_bass_musicxml
 from thumbline.dsp.digests import digest, file_digest
 from thumbline.dsp.loops import Loop
 from thumbline.dsp.loudness import normalise
@@ -161,6 +163,11 @@ class Work:
             "loop": describe_loop(track, self.studio.pass_starts(track)[:-1] if track.loop else [], rate),
         }
 
+    @property
+    def _shift(self) -> int:
+        """Semitones from a string as played to the bass of this set."""
+        return self.source.rig.bass.interval + self.settings.transpose
+
     def _index(self, entries: list[dict[str, Any]], loops: list[Loop]) -> dict[str, Any]:
         source, beats, instrument = self.source, self.beats, self.source.rig.instrument
         interval = source.rig.bass.interval
@@ -179,6 +186,7 @@ class Work:
                 "bass_interval": interval,
             },
             "transpose": self.settings.transpose,
+            "line": {"as_heard": self.settings.as_heard, "passing": source.passing},
             "tempo": {
                 "source": beats.source,
                 "bpm": round(beats.bpm, 3) if beats.known else None,
@@ -200,25 +208,42 @@ class Work:
             "loops": [
                 {**asdict(loop), "start_s": round(loop.start_s, 6), "end_s": round(loop.end_s, 6)} for loop in loops
             ],
-            "bass_notes": [{**_plain(note), "heard": heard(note, interval)} for note in source.bassline],
-            "guitar_notes": [_plain(note) for note in guitar_notes(source)],
+            "bass_notes": [{**_plain(note), "heard": heard(note, self._shift)} for note in source.bassline],
+            "guitar_notes": [
+                {**_plain(note), "heard": heard(note, self.settings.transpose)} for note in guitar_notes(source)
+            ],
         }
 
     def _documents(self) -> dict[str, Any]:
         """Make pictures, text and MIDI of the bass line; return what the index says of them."""
         source, beats, rig = self.source, self.beats, self.source.rig
-        key = digest(self.base, beats.times_s.tolist(), beats.downbeat, beats.beats_per_bar)
+        key = digest(
+            self.base,
+            beats.times_s.tolist(),
+            beats.downbeat,
+            beats.beats_per_bar,
+            beats.source,
+            self.settings.transpose,
+        )
         size: dict[str, Any] = {}
+        line = fingered(source.bassline, self._shift)
+        texts = {"tablature": "tablature.txt"}
 
         def tablature(path: Path) -> None:
-            size.update(draw_tablature(path, source.name, source.bassline, rig, beats, source.seconds))
+            size.update(draw_tablature(path, source.name, line, beats, source.seconds))
 
         def text(path: Path) -> None:
-            path.write_text(tablature_text(source.name, source.bassline, rig, beats, source.seconds), encoding="utf-8")
+            path.write_text(tablature_text(source.name, line, beats, source.seconds), encoding="utf-8")
 
         def midi(path: Path) -> None:
-            write_bass_midi_with_beats(path, source.bassline, beats, interval=rig.bass.interval, end_s=source.seconds)
+            write_bass_midi_with_beats(path, source.bassline, beats, interval=self._shift, end_s=source.seconds)
 
+        def musicxml(path: Path) -> None:
+            write_bass_musicxml(path, source.name, line, beats, source.seconds)
+
+        if beats.known:
+            self._document("bass.musicxml", key, musicxml)
+            texts["musicxml"] = "bass.musicxml"
         self._document("overview.png", self.base, self._overview)
         self._document("tablature.png", key, tablature, size)
         self._document("tablature.txt", key, text)
@@ -242,7 +267,7 @@ class Work:
         }
         return {
             "pictures": {"overview": overview, "tablature": dict(self.files["tablature.png"]["facts"])},
-            "texts": {"tablature": "tablature.txt"},
+            "texts": texts,
             "midi": {"bass": "bass.mid"},
         }
 
