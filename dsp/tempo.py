@@ -249,7 +249,7 @@ def _bent(
         shift, whole = (place % parts) / parts, place // parts
         shifted = found[:-1] + shift * lengths
         times = _extended(shifted, seconds)
-        bar_line = _nearest(times, float(shifted[whole]))
+        bar_line = _nearest(times, float(shifted[0])) + whole
         downbeat = (
             _bar_1(times, bar_line, beats_per_bar, moments) if first_bar_s is None else _nearest(times, first_bar_s)
         )

@@ -162,3 +162,15 @@ def test_a_long_take_is_judged_in_seconds() -> None:
     notes = [_note(0.5 + 0.25 * i, 40.0 + 5.0 * (i % 3)) for i in range(4800)]
     beats = estimate_beats(notes, notes, 1201.0, 4, None)
     assert any(beats.bpm == pytest.approx(factor * 120.0, rel=1e-3) for factor in (0.5, 1.0, 2.0))
+
+
+@pytest.mark.parametrize("beats_per_bar", [1, 2, 3, 5, 16])
+@pytest.mark.parametrize("steady", [True, False])
+def test_bars_of_any_length_are_laid(beats_per_bar: int, steady: bool) -> None:
+    lengths = np.full(40, 0.5) if steady else np.linspace(0.62, 0.44, 40)
+    times = 0.4 + np.cumsum(lengths)
+    notes = [_note(float(time_s), 40.0 + (i % beats_per_bar > 0) * 5.0) for i, time_s in enumerate(times)]
+    beats = estimate_beats(notes, notes, float(times[-1]) + 1.0, beats_per_bar, None)
+    assert beats.beats_per_bar == beats_per_bar
+    assert np.all(np.diff(beats.times_s) > 0.0)
+    assert beats.bars(float(times[-1]))

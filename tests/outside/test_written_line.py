@@ -4,6 +4,7 @@ Scored as in `tests.outside.test_recordings` (onsets and pitches by ``mir_eval.t
 2014), where a true stretch of 50 ms or more must be found.
 """
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -17,7 +18,6 @@ from tests.outside.test_recordings import (
     STEP_S,
     Span,
     f1,
-    pytestmark,  # noqa: F401  skipped for the same reason
     stops,
     string_at,
     true_bass,
@@ -28,6 +28,9 @@ from thumbline.dsp.practice_source import read_source
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.settled_line import settled_line
 
+pytestmark = pytest.mark.skipif(
+    "THUMBLINE_RECORDINGS" not in os.environ, reason="THUMBLINE_RECORDINGS does not name the folder of recordings"
+)
 SHORT_S = 0.06
 #: Takes, and the most of their notes that may be shorter than that: archtop_comp truly has short ones.
 TAKES = {"funk_comp": 0.05, "bossa_comp": 0.05, "rock_solo": 0.05, "archtop_comp": 0.1}
