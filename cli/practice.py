@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
 #: Threads that one take keeps busy at most.
 MOST_THREADS = 4
-#: An estimate of the beat of less confidence than this is none to rely on (`thumbline.dsp.tempo.SURE`).
-SURE = 0.5
 #: A track that is softer than wanted by more than this is named, LU.
 TELLING_LU = 0.1
 
@@ -160,6 +158,8 @@ def _lines(made: "PracticeSet", wanted_lufs: float) -> Iterator[str]:
     left_out = f"; {passing} passing bass note{'s' * (passing > 1)} left out (--as-heard keeps them)" if passing else ""
     yield f"{printable(made.folder)}: {len(index['tracks'])} tracks; {made.written} files written{kept}{left_out}"
     yield from _tempo_lines(tempo, index["bars"])
+    if made.removed:
+        yield f"  removed, no longer asked for: {', '.join(map(printable, made.removed))}"
     measured = {track["name"]: track["loudness_lufs"] for track in index["tracks"]}
     softer = {name: lufs for name, lufs in measured.items() if lufs is None or wanted_lufs - lufs > TELLING_LU}
     if softer:
@@ -169,6 +169,8 @@ def _lines(made: "PracticeSet", wanted_lufs: float) -> Iterator[str]:
 
 def _tempo_lines(tempo: dict[str, Any], bars: list[dict[str, Any]]) -> Iterator[str]:
     """What is known of the beat, and what helps if it is wrong."""
+    from thumbline.dsp.tempo import SURE
+
     if tempo["bpm"] is None:
         yield "  no tempo: too little is played for a beat, so no click; tap it in practice.html, or say --bpm, --taps"
         return

@@ -65,8 +65,9 @@ A *track* is a finished file to play along with. It has ``part``, ``speed``, ``f
 ``loudness_lufs``   integrated loudness as measured on the finished sound
 ``true_peak_dbtp``  highest true peak, 4x oversampled
 ``loop``            null, or ``name``, ``start_s``, ``end_s`` (take time), ``count_in_s`` (length of a count-in at
-                    100 %) and ``passes``: rows ``[starts_s, speed]``, where in the file each repeat begins, and its
-                    speed
+                    100 %), ``early_s`` (how much earlier than ``start_s`` and ``end_s`` it is cut, so that a note that
+                    comes before its bar line is whole) and ``passes``: rows ``[starts_s, speed]``, where in the file
+                    each repeat begins, and its speed
 ==================  ==================================================================================================
 
 A note has ``onset_s``, ``offset_s`` (take time), ``string``, ``fret`` (from the capo), ``note`` and ``midi`` (as played

@@ -40,6 +40,7 @@ class PracticeSet:
     index: dict[str, Any]
     written: int  #: files that were made or changed
     kept: int  #: files that were left as they were
+    removed: tuple[str, ...] = ()  #: files of a former run that are no longer asked for
 
 
 def make_practice_set(
@@ -78,10 +79,14 @@ def make_practice_set(
         index["made_from"] = {"request": request, "files": dict(sorted(work.files.items()))}
         write_index(folder.path, index)
         kept = work.kept
-    for file in made_from.get("files", {}).keys() - work.files.keys():
-        if (folder.target / file).is_file():
-            (folder.target / file).unlink()
-    return PracticeSet(folder.target, index, len(work.files) - kept, kept)
+    removed = [
+        file
+        for file in sorted(made_from.get("files", {}).keys() - work.files.keys())
+        if (folder.target / file).is_file()
+    ]
+    for file in removed:
+        (folder.target / file).unlink()
+    return PracticeSet(folder.target, index, len(work.files) - kept, kept, tuple(removed))
 
 
 def find_beats(source: Source, settings: PracticeSettings, taps: list[float] | None) -> Beats:

@@ -201,8 +201,11 @@ class Studio:
         rate = self.source.rate
         half = round(SEAM_S * rate / 2)
         starts = self.pass_starts(track)
-        tail = round((track.early_s + 0.15) * 2 * rate)
-        out = np.zeros((starts[-1] + half + tail, self.channels), np.float32)
+        # Repeats without a gap are a ring: what goes beyond the end is heard at the beginning, so that a player may
+        # repeat the file. Else there is time for the last click.
+        ring = self.settings.gapless
+        tail = 0 if ring else half + round((track.early_s + 0.15) * 2 * rate)
+        out = np.zeros((starts[-1] + tail, self.channels), np.float32)
         chunks: dict[float, NDArray[np.float32]] = {}
         placed = []
         from_s, to_s = loop.start_s - track.early_s, loop.end_s - track.early_s
@@ -220,8 +223,12 @@ class Studio:
                 chunk[max(-begin, 0) : max(-begin, 0) + len(inside)] = inside
                 chunks[speed] = with_faded_ends(chunk, 2 * half)
             at = start + lead - half
-            chunk = chunks[speed][max(-at, 0) :]
-            out[max(at, 0) : max(at, 0) + len(chunk)] += chunk
+            chunk = chunks[speed]
+            if ring:
+                out[np.arange(at, at + len(chunk)) % len(out)] += chunk
+            else:
+                chunk = chunk[max(-at, 0) :]
+                out[max(at, 0) : max(at, 0) + len(chunk)] += chunk
             # A repeat's clock: its first frame is the cut, less the count-in.
             shifted = [(time_s - from_s + track.count_in_s, accent) for time_s, accent in track.clicks]
             placed += knocks(shifted, factor, start, rate)
@@ -240,6 +247,7 @@ def describe_loop(track: Track, starts: Sequence[int], rate: int) -> dict[str, A
         "start_s": round(track.loop.start_s, 6),
         "end_s": round(track.loop.end_s, 6),
         "count_in_s": round(track.count_in_s, 6),
+        "early_s": round(track.early_s, 6),
         "passes": passes,
     }
 

@@ -24,7 +24,7 @@ from thumbline.dsp.overview_sheet import WIDTH
 from thumbline.dsp.practice_midi import write_bass_midi_with_beats
 from thumbline.dsp.practice_page import ingredients, write_page
 from thumbline.dsp.practice_parts import in_threads
-from thumbline.dsp.practice_settings import PracticeSettings
+from thumbline.dsp.practice_settings import MIXES, PracticeSettings
 from thumbline.dsp.practice_source import Source, guitar_notes
 from thumbline.dsp.practice_tracks import CLICK_STEM_PEAK_DB, Studio, Track, describe_loop
 from thumbline.dsp.sound_files import FORMATS, Tags, write_sound, write_tags
@@ -78,19 +78,17 @@ class Work:
     def _tracks(self, tracks: list[Track], progress: Progress) -> list[dict[str, Any]]:
         """Make all tracks, and return what the index says of them."""
         entries: list[dict[str, Any]] = []
-        numbers = {track.name: number for number, track in enumerate(tracks, 1)}
+        numbers = _numbers(tracks)
         done = 0
         for speed in dict.fromkeys(track.speed for track in tracks if not track.loop):
             here = [track for track in tracks if track.speed == speed and not track.loop]
             if not all(self._is_made(track) for track in here):
                 self.studio.prepare(speed)
-            entries += in_threads(
-                self.threads, lambda track: self._track(track, numbers[track.name], len(tracks)), here
-            )
+            entries += in_threads(self.threads, lambda track: self._track(track, numbers[track.name]), here)
             done += len(here)
             progress(done / (len(tracks) + 1))
         loops = [track for track in tracks if track.loop]
-        entries += in_threads(self.threads, lambda track: self._track(track, numbers[track.name], len(tracks)), loops)
+        entries += in_threads(self.threads, lambda track: self._track(track, numbers[track.name]), loops)
         progress(len(tracks) / (len(tracks) + 1))
         return entries
 
@@ -112,11 +110,11 @@ class Work:
             file in self.intact and self.before[file].get("sound") == key for file in self._names(track).values()
         )
 
-    def _track(self, track: Track, number: int, count: int) -> dict[str, Any]:
+    def _track(self, track: Track, number: int) -> dict[str, Any]:
         """Make a track, or leave it, and return what the index says of it."""
         key, names = self._key(track), self._names(track)
         bpm = self.beats.bpm * track.speed / 100.0 if self.beats.known else None
-        tags = Tags(track.title, self.source.name, track.part, bpm, number, count)
+        tags = Tags(track.title, self.source.name, track.part, bpm, number, round(track.speed))
         tag_key = digest(asdict(tags))
         first = next(iter(names.values()))
         facts = self.before[first]["facts"] if self._is_made(track) else self._render(track, names)
@@ -304,6 +302,16 @@ class Work:
             pitch=source.pitch,
             handover_s=source.handover_s,
         )
+
+
+def _numbers(tracks: list[Track]) -> dict[str, int]:
+    """Track numbers that do not change when a speed or a mix is added: a mix has the same at every speed."""
+    parts = [*MIXES, "click"]
+    loops = [track.name for track in tracks if track.loop]
+    return {
+        track.name: len(parts) + 1 + loops.index(track.name) if track.loop else 1 + parts.index(track.part)
+        for track in tracks
+    }
 
 
 def _facts_of(path: Path) -> dict[str, Any]:

@@ -52,8 +52,8 @@ class Tags:
     take: str
     part: str
     bpm: float | None  #: None: no tempo is known
-    number: int  #: of the track, from 1
-    count: int
+    number: int  #: of the track among those of its disc, from 1
+    disc: int  #: tracks of one speed are a disc, numbered by the speed in percent
 
 
 def write_sound(path: Path, sound: NDArray[np.float32], rate: int, name: str) -> None:
@@ -94,7 +94,6 @@ def _with_id3(path: Path, name: str) -> Any:
 
 def write_tags(path: Path, name: str, tags: Tags) -> None:
     """Replace the tags of a file of ``FORMATS[name]``."""
-    number = f"{tags.number}/{tags.count}"
     bpm = None if tags.bpm is None else f"{tags.bpm:.1f}".removesuffix(".0")
     if name in ("mp3", "wav"):
         from mutagen import id3
@@ -104,7 +103,8 @@ def write_tags(path: Path, name: str, tags: Tags) -> None:
             id3.TIT2(encoding=3, text=tags.title),
             id3.TALB(encoding=3, text=tags.take),
             id3.TIT3(encoding=3, text=tags.part),
-            id3.TRCK(encoding=3, text=number),
+            id3.TRCK(encoding=3, text=str(tags.number)),
+            id3.TPOS(encoding=3, text=str(tags.disc)),
         ]
         if tags.bpm is not None:
             frames.append(id3.TBPM(encoding=3, text=str(round(tags.bpm))))
@@ -129,7 +129,7 @@ def write_tags(path: Path, name: str, tags: Tags) -> None:
         ("PART", tags.part),
         ("BPM", bpm),
         ("TRACKNUMBER", str(tags.number)),
-        ("TRACKTOTAL", str(tags.count)),
+        ("DISCNUMBER", str(tags.disc)),
     ):
         if text is not None:
             tagged[field] = [text]

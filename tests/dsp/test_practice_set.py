@@ -150,6 +150,7 @@ def test_a_rerun_makes_only_what_changed_and_removes_what_is_no_longer_wanted(ta
     assert changed == {"guitar-100.flac", "bass-lead-100.flac", "index.json"}
     assert "both-100.flac" not in after
     assert "mine.txt" in after
+    assert second.removed == ("both-100.flac",)
     assert second.kept >= 4
 
 
@@ -164,6 +165,31 @@ def test_an_interrupt_leaves_what_was_there(take: Path, made: PracticeSet, monke
         make_practice_set(take, made.folder.parent, Rig(), replace(SETTINGS, loudness_lufs=-20.0))
     assert _files(made.folder) == before
     assert [path.name for path in made.folder.parent.iterdir()] == [made.folder.name]
+
+
+def test_one_more_speed_changes_no_track_that_was_there(take: Path, tmp_path: Path) -> None:
+    settings = replace(SETTINGS, speeds=(100.0,), mixes=("both",), loops=("bars 1-2",), repeats=2)
+    first = make_practice_set(take, tmp_path, Rig(), settings)
+    before = _files(first.folder)
+    make_practice_set(take, tmp_path, Rig(), replace(settings, speeds=(100.0, 75.0)))
+    after = _files(first.folder)
+    changed = {name for name in before if after[name] != before[name]}
+    assert changed == {"index.json", "practice.html"}  # both list the speeds
+
+
+def test_repeats_without_a_gap_can_be_repeated_by_a_player(take: Path, tmp_path: Path) -> None:
+    """The file ends with the last repeat and goes on at its beginning; two copies in a row have no rough place."""
+    settings = replace(
+        SETTINGS, speeds=(100.0,), mixes=("both",), loops=("1.0-3.3",), gapless=True, repeats=2, click="off"
+    )
+    made = make_practice_set(take, tmp_path, Rig(), settings)
+    track = next(track for track in made.index["tracks"] if track["loop"])
+    sound = _sound(made, track["name"])
+    assert len(sound) == 2 * round(2.3 * SAMPLE_RATE)
+    rough = np.abs(np.diff(np.concatenate([sound, sound]), 2))
+    seam = rough[len(sound) - 800 : len(sound) + 800]
+    assert seam.max() <= 1.05 * rough[800 : len(sound) // 2 - 800].max()
+    assert track["loop"]["early_s"] >= 0.0
 
 
 def test_gapless_repeats_are_seamless(take: Path, tmp_path: Path) -> None:
