@@ -395,7 +395,7 @@ def test_speeds_that_are_no_numbers_are_refused(text: str) -> None:
         parse_speeds(text)
 
 
-def test_what_was_taken_away_is_made_anew_and_another_loop_only_changes_the_tags_of_the_rest(
+def test_what_was_taken_away_is_made_anew_and_another_loop_leaves_the_rest_alone(
     take: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     settings = replace(SETTINGS, speeds=(100.0,), mixes=("both",))
@@ -416,7 +416,9 @@ def test_what_was_taken_away_is_made_anew_and_another_loop_only_changes_the_tags
     np.testing.assert_array_equal(_sound(more, "both-100"), was)
     file: Any = mutagen.File(more.folder / "both-100.flac")
     tags = file.tags
-    assert tags["tracktotal"] == [str(len(more.index["tracks"]) + len(more.index["stems"]) - 2)]
+    assert (tags["tracknumber"], tags["discnumber"]) == (["3"], ["100"])
+    now = _files(first.folder)
+    assert {name for name in after if now[name] != after[name]} == {"index.json", "practice.html"}
 
 
 def test_a_loop_with_click_throughout_has_it_on_each_of_its_beats(take: Path, tmp_path: Path) -> None:
