@@ -1,5 +1,5 @@
 """`python -m thumbline.cli`."""
 
-from thumbline.cli.main import main
+from thumbline.cli.start import main
 
 main()

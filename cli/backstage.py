@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Self
 
-from thumbline.cli.processes import Watched
+from thumbline.cli.processes import MODULE, Watched
 
 #: Folders of the shared memory are called so, and the console's number.
 PREFIX = "thumbline-live-"
@@ -26,7 +26,7 @@ class Child:
     """A process of ours; what it prints goes to a file, never to the terminal."""
 
     def __init__(self, module: str, memory: Path):
-        self._command = [sys.executable, "-m", module, str(memory)]
+        self._command = [sys.executable, *MODULE, module, str(memory)]
         self._log = memory.with_name(f"{module.rsplit('.', 1)[1]}.log")
         self.process: subprocess.Popen[bytes] | None = None
         self.started_ns = 0
@@ -90,7 +90,7 @@ def _leftovers(base: Path) -> Iterator[Path]:
     """Folders of runs that were killed."""
     for folder in base.glob(f"{PREFIX}*"):
         pid = folder.name.removeprefix(PREFIX).split("-")[0]
-        if pid.isdecimal() and Watched(int(pid)).ended:
+        if len(pid) < 10 and pid.isascii() and pid.isdecimal() and Watched(int(pid)).ended:
             yield folder
 
 

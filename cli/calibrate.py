@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -44,16 +44,19 @@ def calibrate(
     given = [name for name, value in (("--input", device), ("--rate", rate), ("--keep", keep)) if value is not None]
     if given and not guided:
         raise InputError(f"{given[0]} is given without --live; accepted: with it")
+    from thumbline.dsp.rig_file import refuse_other_than_rig
+
+    refuse_other_than_rig(out)
     if guided:
         from thumbline.cli.guided_take import guided_take
 
         rig = _begin(base)
         with guided_take(take, rig, device, rate, keep) as heard:
-            _measure(heard, rig, out)
+            _measure(heard, rig, base, out)
     elif take is None:
         raise InputError("no TAKE is given; accepted: a recording, or --live to play now")
     else:
-        _measure(take, _begin(base), out)
+        _measure(take, _begin(base), base, out)
 
 
 def _begin(base: Path | None) -> "Rig":
@@ -67,23 +70,29 @@ def _begin(base: Path | None) -> "Rig":
     return rig
 
 
-def _measure(take: Path, rig: "Rig", out: Path) -> None:
-    """Measure a take, write the rig and say what was found."""
+def _measure(take: Path, rig: "Rig", base: Path | None, out: Path) -> None:
+    """Measure a take, write the rig and say what was found. Over the ``base`` itself, its comments are kept."""
     from rich.console import Console
 
     from thumbline.cli.progress import progress_bar
     from thumbline.dsp import calibration
+    from thumbline.dsp.adjustment import changed_settings
+    from thumbline.dsp.rig_edit import save_changes
     from thumbline.dsp.rig_file import rig_text, write_rig
 
     with progress_bar(take.name) as show:
         found = calibration.calibrate(take, rig, show)
-    write_rig(out, rig_text(found.rig, found.reasons))
+    if base and out.exists() and out.samefile(base):
+        notes = {key: f"thumbline calibrate: {reason}" for key, reason in found.reasons.items()}
+        save_changes(base, out, rig, changed_settings(rig, found.rig), notes)
+    else:
+        write_rig(out, rig_text(found.rig, found.reasons))
     Console(highlight=False).print(_table(found))
     mains = "none" if found.mains_hz is None else f"{found.mains_hz:.2f} Hz"
     click.echo(f"Mains hum: {mains}. Levels in dBFS.")
     for warning in found.warnings:
         click.echo(f"Look at {warning}.", err=True)
-    click.echo(f"{out}: written; the reasons stand in it as comments")
+    click.echo(f"{printable(out)}: written; the reasons stand in it as comments")
 
 
 def _table(found: "Calibration") -> "Table":

@@ -5,7 +5,7 @@ import sys
 import time
 from pathlib import Path
 
-from thumbline.cli.processes import Charge
+from thumbline.cli.processes import MODULE, Charge
 
 #: How often it is looked whether one is there, in seconds.
 LOOK_S = 1.0
@@ -21,7 +21,7 @@ class Companion:
     """
 
     def __init__(self, module: str, lock: str, memory: Path):
-        self._command = [sys.executable, "-m", f"thumbline.cli.{module}", str(memory)]
+        self._command = [sys.executable, *MODULE, f"thumbline.cli.{module}", str(memory)]
         self._memory = memory
         self._lock = Charge.of(memory, lock)
         self._started: subprocess.Popen[bytes] | None = None

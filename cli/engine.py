@@ -25,7 +25,7 @@ from thumbline.cli.processes import hurry
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.live_record import LIVE
 from thumbline.dsp.records import Record
-from thumbline.dsp.state import initial_state
+from thumbline.dsp.state import initial_state, keep_hum
 
 if TYPE_CHECKING:
     from thumbline.cli.null_stream import Stream
@@ -165,13 +165,15 @@ class Engine:
 
 
 def _begin_anew(live: Record) -> None:
-    """Put the record's engine part and state as at the start; the event ring and its count go on."""
+    """Put the record's engine part and state as at the start; the event ring, its count and the hum learned go on."""
     setting = int(live.request.setting)
     if not 0 <= setting < int(live.setting_count):
         setting = 0
     written = int(live.state.events_written)
     ring = np.array(live.state.events)
-    live.state = initial_state(live.params[setting : setting + 1])[0]
+    state = initial_state(live.params[setting : setting + 1])[0]
+    keep_hum(live.state, state)
+    live.state = state
     live.state.events = ring
     live.state.events_written = written
     live.engine = np.zeros(1, live.engine.dtype)[0]

@@ -1,9 +1,8 @@
 """An open-strings take that is played now, as the player is asked to, and kept in a file to be measured."""
 
-import shutil
 import tempfile
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -15,9 +14,13 @@ from thumbline.cli.guide import guide
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.takes import open_take
+from thumbline.dsp.whole_file import copy_whole, refuse_other_kind
 
 #: A take that is heard in place of an interface comes in blocks of so many frames.
 FILE_BLOCK = 480
+#: What only a guided take may be replaced by, and the comment in the file by which one is known.
+KIND = "guided take"
+MARK = "guided take of thumbline calibrate"
 
 
 @contextmanager
@@ -33,6 +36,10 @@ def guided_take(
         raise InputError("--input or --rate is given with a TAKE; accepted: one or the other")
     if keep is not None and keep.suffix.lower() != ".wav":
         raise InputError(f"--keep is {keep}; accepted: a name that ends in .wav")
+    if keep is not None:
+        refuse_other_kind(keep, _is_guided_take, KIND)
+        if source is not None and keep.exists() and keep.samefile(source):
+            raise InputError(f"--keep is {keep}, the TAKE itself; accepted: another name")
     with tempfile.TemporaryDirectory(prefix="thumbline-guided-") as folder:
         path = Path(folder) / ("guided take.wav" if keep is None else keep.name)
         if source is None:
@@ -45,14 +52,14 @@ def guided_take(
                 if recording.lost:
                     click.echo(f"The interface lost sound {recording.lost} times; better play again", err=True)
         else:
-            with open_take(source, rig.string_count, rig.input.channels) as take:
+            with open_take(source, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
                 complete = _hear(take.blocks(FILE_BLOCK), take.channels, rig, take.sample_rate, path)
         if not complete:
             raise InputError(
                 "the sound ended before every string was heard; accepted: silence, then each string in turn"
             )
         if keep is not None:
-            _move(path, keep)
+            copy_whole(path, keep, _is_guided_take, KIND)
             path = keep
         yield path
 
@@ -61,6 +68,7 @@ def _hear(blocks: Iterable[NDArray[np.float64]], channels: int, rig: Rig, rate: 
     """Lead through the take and write what is heard; True if all of it was."""
     try:
         with soundfile.SoundFile(path, "w", rate, channels, "FLOAT") as file:
+            file.comment = MARK
 
             def kept() -> Iterator[NDArray[np.float64]]:
                 for block in blocks:
@@ -73,13 +81,9 @@ def _hear(blocks: Iterable[NDArray[np.float64]], channels: int, rig: Rig, rate: 
         raise InputError(f"the take cannot be kept in {path.parent}: {reason}; is the disk full?") from error
 
 
-def _move(path: Path, keep: Path) -> None:
-    """Put the recording where it is wanted; a former file is replaced only by a whole one."""
-    beside = keep.with_name(f".{keep.name}.part")
+def _is_guided_take(path: Path) -> bool:
     try:
-        shutil.copyfile(path, beside)
-        beside.replace(keep)
-    except OSError as error:
-        with suppress(OSError):
-            beside.unlink()
-        raise InputError(f"cannot write {keep}: {error.strerror}") from error
+        with soundfile.SoundFile(path) as file:
+            return file.comment == MARK
+    except soundfile.LibsndfileError:
+        return False

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from thumbline.cli.seconds import Seconds
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
     from thumbline.cli.midi_ports import InputPort
@@ -55,7 +55,7 @@ def learn(rig_file: Path, action: str, port: str | None, behaviour: str | None, 
         raise InputError(no_midi())
     try:
         what = "Move the pedal all the way" if pedal else "Press the switch"
-        click.echo(f'{what} for "{action}" (listening to {heard.name}) ...')
+        click.echo(f'{what} for "{action}" (listening to {printable(heard.name)}) ...')
         messages = _wait_for(heard, wait, pedal)
     finally:
         heard.close()

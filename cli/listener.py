@@ -18,6 +18,8 @@ from thumbline.dsp.tuning import hz_to_midi, midi_to_note
 
 #: A shown level falls no faster than this, so that the eye can follow, in dB a second.
 FALL_DB_S = 60.0
+#: A note that has ended stays on the screen for this time, in seconds: a short one begins and ends between two looks.
+SHOWN_S = 0.15
 #: The typical block's work is told anew this often, in nanoseconds.
 WORK_SPAN_NS = 1_000_000_000
 
@@ -39,6 +41,10 @@ class Listener:
         self._read = 0
         count = settings[0][1].string_count
         self._hz = [0.0] * count
+        #: Pitch of each string's last note, and when it ended: in seconds of the signal, and by the clock when told.
+        self._last_hz = [0.0] * count
+        self._ended = [(-math.inf, -math.inf)] * count
+        self._last_bass = 0
         self._levels = np.full(count, SILENCE_DB)
         self._levels_ns = time.monotonic_ns()
         self._bins = np.zeros(len(live.engine.work_bins), np.int64)
@@ -67,15 +73,20 @@ class Listener:
             self._hz[string - 1] = value
         if kind == PLUCK:
             self._hz[string - 1] = 0.0
+            self._ended[string - 1] = (-math.inf, -math.inf)
             return event | {"event": "pluck", "level_db": round(value, 1)}
         if kind == NOTE:
             name, cents = self._named(value)
             return event | {"event": "note", "note": name, "cents": round(cents, 1), "hz": round(value, 2)}
         if kind == END:
+            if level:
+                self._last_hz[string - 1] = value
+                self._ended[string - 1] = (decided / rate, time.monotonic())
             self._hz[string - 1] = 0.0
             return event | {"event": "end", "was_note": bool(level)}
         if kind == HANDOVER:
             cause = "pluck" if extra == BY_PLUCK else "other"
+            self._last_bass = string or int(value)
             return event | {
                 "event": "handover",
                 "from": int(value),
@@ -128,7 +139,9 @@ class Listener:
         strings = []
         for s in range(count):
             sounding = int(state["strings"][s]["phase"]) != SILENT
-            note, cents = self._named(self._hz[s]) if sounding and self._hz[s] > 0.0 else ("", 0.0)
+            lingers = not sounding and self._lingers(s)
+            hz = self._last_hz[s] if lingers else self._hz[s]
+            note, cents = self._named(hz) if (sounding or lingers) and hz > 0.0 else ("", 0.0)
             strings.append(
                 StringView(
                     number=s + 1,
@@ -137,11 +150,17 @@ class Listener:
                     sounding=sounding,
                     note=note,
                     cents=cents,
-                    bass=s == bass,
+                    bass=s == bass or (bass < 0 and lingers and s + 1 == self._last_bass),
                     muted=bool(self._live.keeper.closed[s]),
                 )
             )
         return strings
+
+    def _lingers(self, s: int) -> bool:
+        """Whether the string's last note ended so little ago that the eye has not seen it."""
+        signal_s, told_s = self._ended[s]
+        now_s = int(self._live.engine.frames) / max(float(self._live.engine.rate), 1.0)
+        return now_s - signal_s < SHOWN_S and time.monotonic() - told_s < SHOWN_S
 
     def _engine(self) -> EngineView:
         engine = self._live.engine

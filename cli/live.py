@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from thumbline.cli.seconds import Seconds
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
     from thumbline.cli.backstage import Backstage
@@ -123,7 +123,7 @@ def _settings(
 
         settings = [(setting.name, setting.rig) for setting in load_set(set_file)]
     else:
-        settings = [("", Rig()) if rig_file is None else (rig_file.stem, load_rig(rig_file))]
+        settings = [("", Rig()) if rig_file is None else (printable(rig_file.stem), load_rig(rig_file))]
     changed = []
     for name, rig in settings:
         data = rig.model_dump()
@@ -137,13 +137,16 @@ def _rate(take: Path | None, rate: int | None, rig: "Rig") -> int:
     """Return the sample rate: a take's own, since it is not resampled."""
     if take is None:
         return rig.live.sample_rate
+    from thumbline.dsp.mono_files import mono_files
     from thumbline.dsp.takes import open_take
 
-    with open_take(take, rig.string_count, rig.input.channels) as opened:
+    with open_take(take, rig.string_count, rig.input.channels, rig.instrument.strings) as opened:
         if rate not in (None, opened.sample_rate):
             raise InputError(
                 f"--rate is {rate}, but {opened.name} has {opened.sample_rate} Hz; accepted: the take's own"
             )
+        if opened.is_folder and list(opened.files) != mono_files(take):
+            raise InputError(f"{printable(take)} has files named by notes; accepted here: by numbers, channel 1 first")
         return opened.sample_rate
 
 

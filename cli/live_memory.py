@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.live_record import (
     BINS,
     ENDED,
@@ -86,7 +86,7 @@ def create(
     live.state = initial_state(params[:1])[0]
     live.engine.output_limiter = 1.0
     setup, request = live.setup, live.request
-    setup.input, setup.output = encoded(input_device, 256), encoded(output_device, 256)
+    setup.input, setup.output = _cut(input_device, 256), _cut(output_device, 256)  # they have to match names
     setup.take_path = os.fsencode(take)
     setup.rate, setup.block_frames = rate, block_frames
     setup.inputs = max(max(rig.input.channels) for _, rig in settings)
@@ -109,8 +109,13 @@ def attach(path: Path) -> Record:
 
 
 def encoded(text: str, size: int) -> bytes:
-    """Return ``text`` as UTF-8 of at most ``size`` bytes, cut between characters."""
-    return text.encode()[:size].decode(errors="ignore").encode()
+    """Return ``text`` as UTF-8 of at most ``size`` bytes, cut between characters, with control characters escaped."""
+    return _cut(printable(text), size)
+
+
+def _cut(text: str, size: int) -> bytes:
+    """Return ``text`` as UTF-8 of at most ``size`` bytes, cut between characters; what is no text is escaped."""
+    return text.encode(errors="backslashreplace")[:size].decode(errors="ignore").encode()
 
 
 def setting_names(live: Record) -> list[str]:

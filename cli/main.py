@@ -11,10 +11,14 @@ import signal
 import sys
 import traceback
 from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
 
 import click
 
+from thumbline.cli.help_texts import restore
 from thumbline.cli.signals import interrupt
+from thumbline.cli.start import INTERRUPTED
 from thumbline.dsp.errors import InputError, printable
 
 #: Name, where it lives, and what it does: a command is imported only when it is called.
@@ -48,7 +52,7 @@ class LazyGroup(click.Group):
             meant = f"; did you mean {near[0]}?" if near else ""
             raise click.UsageError(f"no command {cmd_name!r}; accepted: {', '.join(COMMANDS)}{meant}")
         module, attribute = COMMANDS[cmd_name][0].split(":")
-        return getattr(importlib.import_module(module), attribute)
+        return restore(getattr(importlib.import_module(module), attribute))
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
@@ -68,8 +72,14 @@ def thumbline() -> None:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit."""
+    _mend_streams()
     signal.signal(signal.SIGTERM, interrupt)  # a polite kill cleans up as Ctrl-C does
     try:
+        if signal.getsignal(signal.SIGINT) != signal.SIG_IGN:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+        _require_working_folder()
+        restore(thumbline)
+        _refuse_empty(sys.argv[1:] if arguments is None else arguments)
         code = thumbline.main(arguments, prog_name="thumbline", standalone_mode=False) or 0  # what click's Exit says
         sys.stdout.flush()
     except click.exceptions.NoArgsIsHelpError as error:
@@ -83,7 +93,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         click.echo(f"thumbline: {error}", err=True)
         code = 2
     except (KeyboardInterrupt, click.Abort):
-        click.echo("thumbline: interrupted; nothing was changed that is not complete", err=True)
+        click.echo(INTERRUPTED, err=True)
         code = 1
     except BrokenPipeError:
         _abandon_stdout()  # whoever read our output has gone
@@ -106,6 +116,41 @@ def main(arguments: Sequence[str] | None = None) -> None:
             click.echo("Set THUMBLINE_TRACEBACK=1 to see where, and please report it.", err=True)
         code = 1
     sys.exit(code)
+
+
+def _require_working_folder() -> None:
+    """Raise InputError if the folder that the command was called in is gone: the compiler asks for it."""
+    try:
+        Path.cwd()
+    except FileNotFoundError:
+        raise InputError("the working folder has been removed; accepted: one that exists (cd)") from None
+
+
+def _mend_streams() -> None:
+    """Have standard streams that are closed lead nowhere, and print names that cannot be encoded with escapes.
+
+    The number of a closed one would go to the first file that is opened, and what libraries print into that.
+    """
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest number that is free, which is this one
+        stream: Any = getattr(sys, name)
+        if stream is None:
+            opened = open(number, "w" if number else "r", encoding="utf-8", closefd=False)  # noqa: SIM115
+            setattr(sys, name, opened)
+        elif number and getattr(stream, "errors", None) == "strict":
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _refuse_empty(arguments: Sequence[str]) -> None:
+    """Raise UsageError for an empty argument, such as an unset shell variable: as a path it is the working folder."""
+    for number, argument in enumerate(arguments, 1):
+        option, equals, value = argument.partition("=")
+        if not argument or (option.startswith("--") and equals and not value):
+            after = f" (after {arguments[number - 2]})" if not argument and number > 1 else ""
+            raise click.UsageError(f"argument {number}{after} is empty; accepted: a name or a value")
 
 
 def _abandon_stdout() -> None:

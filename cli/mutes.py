@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from thumbline.cli.seconds import Seconds
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
     from thumbline.cli.midi_ports import OutputPort
@@ -125,4 +125,4 @@ def _send_often(port: "OutputPort", messages: list[list[int]]) -> None:
 
 
 def _say(as_json: bool, event: dict[str, Any], text: str) -> None:
-    click.echo(json.dumps(event, ensure_ascii=False) if as_json else text)
+    click.echo(json.dumps(event) if as_json else "\n".join(map(printable, text.splitlines())))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from thumbline.cli.seconds import Seconds
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
     from thumbline.cli.devices import Device
@@ -89,14 +89,14 @@ def _list(as_json: bool) -> None:
     for title, names in (("MIDI out, to sound modules", midi_out), ("MIDI in, from foot controllers", midi_in)):
         click.echo(f"{title}{'' if names else ': none'}")
         for name in names:
-            click.echo(f"  {name}")
+            click.echo(f"  {printable(name)}")
 
 
 def _device_line(device: "Device") -> str:
     marks = [name for name, yes in (("input", device.default_input), ("output", device.default_output)) if yes]
     default = f"  (default {' and '.join(marks)})" if marks else ""
     has = f"{device.inputs} in, {device.outputs} out, {device.rate:.0f} Hz"
-    return f"  {device.index:2d}  {device.full_name}: {has}{default}"
+    return f"  {device.index:2d}  {printable(device.full_name)}: {has}{default}"
 
 
 def _tone(device: str, output: int, rate: int, hz: float, db: float, seconds: float, as_json: bool) -> None:
@@ -109,7 +109,7 @@ def _tone(device: str, output: int, rate: int, hz: float, db: float, seconds: fl
     if as_json:
         click.echo(json.dumps({"device": target.full_name, "output": output, "hz": hz, "db": db, "seconds": seconds}))
     else:
-        click.echo(f"{hz:g} Hz at {db:g} dBFS was played on output {output} of {target.full_name}")
+        click.echo(f"{hz:g} Hz at {db:g} dBFS was played on output {output} of {printable(target.full_name)}")
 
 
 def _levels(device: str, rate: int, seconds: float, as_json: bool) -> None:
@@ -154,7 +154,7 @@ def _levels(device: str, rate: int, seconds: float, as_json: bool) -> None:
             json.dumps({"device": recording.device.full_name, "lost": recording.lost, "channels": rows}, indent=2)
         )
         return
-    click.echo(f"{recording.device.full_name}, levels in dBFS")
+    click.echo(f"{printable(recording.device.full_name)}, levels in dBFS")
     for row in rows:
         line = f"  channel {row['channel']:2d}: {row['rms_db']:6.1f} rms, {row['peak_db']:6.1f} peak  {row['look']}"
         click.echo(line.rstrip())

@@ -149,6 +149,9 @@ def practice(
     for made in for_each_take(work, takes, jobs):
         for line in _lines(made, settings.loudness_lufs):
             click.echo(line)
+        for kept in made.kept_aside:
+            named = f"{printable(made.folder.name)}: a file there had been changed; it stays as {printable(kept)}"
+            click.echo(named, err=True)
 
 
 def _lines(made: "PracticeSet", wanted_lufs: float) -> Iterator[str]:

@@ -13,6 +13,9 @@ from typing import Any, NoReturn, Self
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.file_lock import lock
 
+#: How Python runs a module of ours. The working folder (-P) is no place to look for modules: it may hold anything.
+MODULE = ("-P", "-m")
+
 
 class Watched:
     """A process by its number, known to have ended as soon as it has, even if nobody has collected it yet.

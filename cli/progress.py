@@ -5,6 +5,8 @@ from contextlib import contextmanager
 
 import click
 
+from thumbline.dsp.errors import printable
+
 
 @contextmanager
 def progress_bar(label: str) -> Iterator[Callable[[float], None]]:
@@ -20,7 +22,7 @@ def progress_bar(label: str) -> Iterator[Callable[[float], None]]:
         TimeRemainingColumn(),
     )
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
-        task = bar.add_task(label, total=1.0)
+        task = bar.add_task(printable(label), total=1.0)
         yield lambda share: bar.update(task, completed=share)
 
 

@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from thumbline.dsp.errors import printable
+
 if TYPE_CHECKING:
     from thumbline.dsp.refine import Interval, Refined
 
@@ -40,11 +42,12 @@ def refine(
     from thumbline.cli.progress import compile_kernels, progress_bar
     from thumbline.dsp import refine_takes
     from thumbline.dsp.rig import Rig
-    from thumbline.dsp.rig_file import load_rig
+    from thumbline.dsp.rig_file import load_rig, refuse_other_than_rig
 
     if not takes and not open_strings:
         raise click.UsageError("no take to search on; accepted: TAKE, --open-strings TAKE, or both")
     rig = load_rig(base) if base else Rig()
+    refuse_other_than_rig(out)
     compile_kernels()
     with progress_bar(" ".join(take.name for take in takes) or "exercises") as show:
         found = refine_takes.refine_files(rig, takes, open_strings, apart, show)
@@ -52,7 +55,7 @@ def refine(
     _report(found.refined)
     for warning in found.warnings:
         click.echo(f"Look at this: {warning}.", err=True)
-    click.echo(f"{out}: written")
+    click.echo(f"{printable(out)}: written")
 
 
 def _report(found: "Refined") -> None:

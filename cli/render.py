@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int) -> None:
     """Split takes: one folder each, with the bass line, the rest, MIDI, tables and a picture.
 
-    TAKE is a WAV, FLAC, AIFF or CAF file with one channel for each string, or a folder of mono files. Without a rig,
+    TAKE is a WAV, FLAC, AIFF or CAF file with one channel for each string, or a folder of mono files: in the order of
+    their names (2 before 10), string 1 first, or named by the open notes of the strings (E4.wav). Without a rig,
     six strings in standard tuning are assumed and levels and bleed are measured from each take; a rig made by
     `thumbline calibrate` knows the guitar better.
     """
@@ -40,6 +41,8 @@ def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int)
         click.echo(_line(rendered))
         for channel in rendered.summary["faulty_channels"]:
             click.echo(f"{name}: channel {channel} holds samples that are no sound; left out", err=True)
+        for kept in rendered.kept_aside:
+            click.echo(f"{name}: a file there had been changed; it stays as {printable(kept)}", err=True)
         if not rendered.summary["notes"]:
             click.echo(f"{name}: no note was found; is this the right take for the rig?", err=True)
 

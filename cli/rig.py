@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from thumbline.cli.learn import learn
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -44,8 +44,8 @@ def new(file: str, strings: str | None, force: bool) -> None:
     if file == "-":
         click.echo(text, nl=False)
     else:
-        write_rig(file, text)
-        click.echo(f"{file}: written; every setting is explained in it")
+        write_rig(file, text, replace_any=force)
+        click.echo(f"{printable(file)}: written; every setting is explained in it")
 
 
 @rig.command()
@@ -59,7 +59,7 @@ def check(file: str) -> None:
     loaded = load_rig(file)
     Console(highlight=False).print(_string_table(loaded))
     click.echo(_below_the_table(loaded))
-    click.echo(f"{file}: a good rig")
+    click.echo(f"{printable(file)}: a good rig")
 
 
 def _below_the_table(rig: "Rig") -> str:

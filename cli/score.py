@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from thumbline.dsp.errors import printable
+
 if TYPE_CHECKING:
     from rich.table import Table
 
@@ -26,6 +28,10 @@ def score(result: Path, truth: Path, as_json: bool, picture: Path | None) -> Non
     with string 1 on channel 1, string 2 on channel 2 and so on; or JAMS with one annotation of notes a string.
     """
     from thumbline.dsp.scored import score_folder
+    from thumbline.dsp.whole_file import refuse_other_kind, write_whole
+
+    if picture:
+        refuse_other_kind(picture, _is_png, "PNG picture")
 
     scored, bass, found = score_folder(result, truth)
     last_s = max(note.onset_s for note in bass.notes)
@@ -36,7 +42,6 @@ def score(result: Path, truth: Path, as_json: bool, picture: Path | None) -> Non
         )
     if picture:
         from thumbline.dsp.score_picture import draw_score
-        from thumbline.dsp.whole_file import write_whole
 
         drawn = draw_score(
             title=found.take,
@@ -46,13 +51,19 @@ def score(result: Path, truth: Path, as_json: bool, picture: Path | None) -> Non
             truth=bass,
             bassline=found.bassline,
         )
-        write_whole(picture, drawn)
+        write_whole(picture, drawn, _is_png, "PNG picture")
     if as_json:
         click.echo(json.dumps({"take": found.take, **scored.as_dict()}, indent=2, allow_nan=False))
         return
     _report(scored)
     if picture:
-        click.echo(f"{picture}: written")
+        click.echo(f"{printable(picture)}: written")
+
+
+def _is_png(path: Path) -> bool:
+    """Whether a file begins as one does (ISO/IEC 15948, 5.2)."""
+    with path.open("rb") as file:
+        return file.read(8) == b"\x89PNG\r\n\x1a\n"
 
 
 def _report(scored: "Score") -> None:

@@ -1,23 +1,14 @@
-"""Several takes, one after the other or at once: the bad ones are told, the others are done all the same.
+"""Several takes, one after the other or at once: the bad ones are told, the others are done all the same."""
 
-Worker processes report how far they are and end when they are told to.
-"""
-
-import gc
-import os
-import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_EXCEPTION, Future, ProcessPoolExecutor, wait
-from contextlib import suppress
-from ctypes import c_double
-from multiprocessing import active_children, get_context
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
+from thumbline.cli.crew import Crew, Fault, Lost
 from thumbline.cli.progress import progress_bar
-from thumbline.cli.signals import interrupt
 from thumbline.dsp.errors import InputError, OutputError, printable
 
 R = TypeVar("R")
@@ -27,35 +18,32 @@ Work = Callable[[Path, Callable[[float], None]], R]
 #: Seconds between looks at what the workers have done.
 LOOK_S = 0.1
 
-#: Shared with the workers: the share of each take that is done.
-_shares: Any = None
-
 
 def for_each_take(work: Work[R], takes: Sequence[Path], jobs: int) -> Iterator[R]:
     """Do ``work`` on each take, ``jobs`` at a time, with a progress bar; results in the order of the takes.
 
-    A take for which ``work`` raises InputError is told on standard error, in its turn, and has no result; after the
-    last take the command exits with code 2. Any other exception, OutputError and an interrupt too, ends all at once.
-    With more than one job ``work`` and its results are pickled.
+    A take for which ``work`` raises InputError, or whose process is killed, is told on standard error, in its turn, and
+    has no result; after the last take the command exits with code 2, or 1 if a process was killed. Any other exception,
+    OutputError and an interrupt too, ends all at once. With more than one job ``work`` and its results are pickled.
     """
-    bad = False
+    code = 0
     for take, outcome in _outcomes(work, takes, jobs):
-        if isinstance(outcome, InputError):
-            bad = True
+        if isinstance(outcome, InputError | Lost):
+            code = 1 if code == 1 or isinstance(outcome, Lost) else 2
             click.echo(f"thumbline: {_reason(take, outcome)}", err=True)
         else:
             yield outcome
-    if bad:
-        raise click.exceptions.Exit(2)
+    if code:
+        raise click.exceptions.Exit(code)
 
 
-def _reason(take: Path, error: InputError) -> str:
+def _reason(take: Path, outcome: InputError | Lost) -> str:
     """Return what is wrong with a take, which has to be named: there may be others."""
-    name, reason = printable(take), str(error)
+    name, reason = printable(take), outcome.words if isinstance(outcome, Lost) else str(outcome)
     return reason if name in reason else f"{name}: {reason}"
 
 
-def _outcomes(work: Work[R], takes: Sequence[Path], jobs: int) -> Iterator[tuple[Path, R | InputError]]:
+def _outcomes(work: Work[R], takes: Sequence[Path], jobs: int) -> Iterator[tuple[Path, R | InputError | Lost]]:
     """Each take with what came of it, in their order."""
     if jobs == 1:
         for take in takes:
@@ -63,41 +51,25 @@ def _outcomes(work: Work[R], takes: Sequence[Path], jobs: int) -> Iterator[tuple
                 outcome = _outcome(work, take, show)
             yield take, outcome
         return
-    context = get_context("spawn")
-    shares: Any = context.Array(c_double, len(takes))
-    with ProcessPoolExecutor(jobs, context, _begin, (shares,)) as pool:
-        pending = [pool.submit(_work_on, index, take, work) for index, take in enumerate(takes)]
-        try:
-            with progress_bar(f"{len(takes)} takes") as show:
-                while not _settled(pending):
-                    show(sum(shares) / len(takes))
-        except BaseException:
-            _stop(pool)
-            raise
-        fault = next((error for each in pending if each.done() and (error := each.exception())), None)
-        came = [(take, each.result()) for take, each in zip(takes, pending, strict=True) if _has_result(each)]
-        if fault:
-            _stop(pool)
-        yield from came
-        if fault:
-            raise fault
-
-
-def _settled(pending: Sequence["Future[Any]"]) -> bool:
-    """Wait a moment; True if all are done, or one has failed in a way that ends all."""
-    done, rest = wait(pending, LOOK_S, FIRST_EXCEPTION)
-    return not rest or any(each.exception() for each in done)
-
-
-def _has_result(each: "Future[Any]") -> bool:
-    return each.done() and each.exception() is None
-
-
-def _stop(pool: ProcessPoolExecutor) -> None:
-    """Have all workers put away what they have begun, and end."""
-    for worker in active_children():
-        worker.terminate()
-    pool.shutdown(cancel_futures=True)
+    came: dict[int, Any] = {}
+    crew = Crew(partial(_outcome, work), takes, jobs)
+    fault: Fault | None = None
+    try:
+        with progress_bar(f"{len(takes)} takes") as show:
+            while len(came) < len(takes) and fault is None:
+                came.update(crew.outcomes(LOOK_S))
+                fault = next((each for each in came.values() if isinstance(each, Fault)), None)
+                show(crew.share)
+    except BaseException:
+        crew.stop()
+        raise
+    if fault is None:
+        crew.close()
+    else:
+        crew.stop()
+    yield from ((takes[index], came[index]) for index in sorted(came) if not isinstance(came[index], Fault))
+    if fault is not None:
+        raise fault.error
 
 
 def _outcome(work: Work[R], take: Path, show: Callable[[float], None]) -> R | InputError:
@@ -108,31 +80,3 @@ def _outcome(work: Work[R], take: Path, show: Callable[[float], None]) -> R | In
         raise
     except InputError as error:
         return error
-
-
-def _begin(shares: Any) -> None:
-    """Begin a worker: what it shares, and how it ends when it is told to."""
-    global _shares  # how a pool hands shared memory to its workers
-    _shares = shares
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the terminal's Ctrl-C; whoever started the worker tells it to stop
-
-
-def _work_on(index: int, take: Path, work: Work[R]) -> R | InputError:
-    """Work on a take in a worker. Told to end, the worker puts away what it has begun and ends here.
-
-    It must not go back for more: an idle worker that ends while it waits for a take keeps the lock of their queue.
-    """
-
-    def show(share: float) -> None:
-        if _shares is not None:
-            _shares[index] = share
-
-    with suppress(KeyboardInterrupt):
-        signal.signal(signal.SIGTERM, interrupt)
-        try:
-            return _outcome(work, take, show)
-        finally:
-            if signal.getsignal(signal.SIGTERM) is interrupt:  # else we have been told, and are not to be disturbed
-                signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    gc.collect()  # a folder whose removal was interrupted goes with its object
-    os._exit(1)

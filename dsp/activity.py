@@ -6,10 +6,12 @@ Whether the pluck was a *note* is known a little later still. Here is the order 
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import watch_end
+from thumbline.dsp.evidence import likeness, weigh
 from thumbline.dsp.pitch import BEYOND, follow, forget_pick_noise, normalised_difference, pick_period
 from thumbline.dsp.pluck import answer_attack
-from thumbline.dsp.proof import THUMP, confirm, doubt, forgive_thump, strength
-from thumbline.dsp.records import HOP, SHORTEST_WINDOW_S, SOUNDING, WINDOW_PERIODS, Record
+from thumbline.dsp.proof import confirm, doubt
+from thumbline.dsp.records import HOP, SHORTEST_WINDOW_S, SILENT, SOUNDING, WINDOW_PERIODS, Record
+from thumbline.dsp.release import date_release
 from thumbline.dsp.spans import span_power
 from thumbline.dsp.tracking import LOCK_CLARITY, lock, report, track
 
@@ -27,6 +29,7 @@ def attend(p: Record, st: Record, s: int) -> None:
     answer_attack(p, st, s)
     lag_max = p.lag_max[s]
     if string.note == 0:
+        date_release(p, st, s)
         forget_pick_noise(string, tick, p.short_ticks, p.hop_mask[s], lag_max + BEYOND + 1)
     wanted = WINDOW_PERIODS * string.period if string.period > 0.0 else UNKNOWN_WINDOW * lag_max
     follow(string, tick, p.hop_mask[s], lag_max + BEYOND + 1, int(max(wanted, SHORTEST_WINDOW_S * p.tick_rate)))
@@ -34,12 +37,16 @@ def attend(p: Record, st: Record, s: int) -> None:
     if string.note == 0 or (tick // HOP) % 2 == 0:  # an established note is followed at half the pace
         known = normalised_difference(string, tick, lag_max, st.nsdf)
         period, clarity = pick_period(st.nsdf, p.lag_min[s], lag_max, known)
-        forgive_thump(p, st, s, clarity)
         if string.phase == SOUNDING:
             track(p, st, s, period, clarity)
-        elif clarity >= LOCK_CLARITY and st.level[s] >= THUMP * strength(string):
+            if string.phase == SILENT:
+                return
+        elif clarity >= LOCK_CLARITY:
             lock(p, st, s, period, clarity)
-        confirm(p, st, s)
+        string.alike = likeness(string, tick, period, clarity) if clarity > 0.0 else 0.0
+        if string.note == 0:
+            weigh(p, st, s)
+            confirm(p, st, s)
     doubt(p, st, s)
     report(p, st, s)
     watch_end(p, st, s)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError
+from thumbline.dsp.hum import Hum
 from thumbline.dsp.processor import Processor
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.rig_sections import LOWEST_OPEN_STRING
@@ -77,7 +78,7 @@ def calibrate(path: Path, base: Rig, progress: Callable[[float], None] = lambda 
     Mains frequency, levels, thresholds and bleed of ``base`` are measured anew. Raises InputError for a take that
     cannot be used, or in which nothing is played.
     """
-    with open_take(path, base.string_count, base.input.channels) as take:
+    with open_take(path, base.string_count, base.input.channels, base.instrument.strings) as take:
         readings = itertools.count()
         passes = 2 if base.input.mains_hz == "off" else 3
 
@@ -95,7 +96,7 @@ def calibrate(path: Path, base: Rig, progress: Callable[[float], None] = lambda 
                 "a few times each, with a moment of silence first"
             )
         rig = complete(_to_measure(base), found)
-        pitches, clipped = _listen(take, rig, blocks())
+        pitches, clipped = _listen(take, rig, found.hum, blocks())
     cents = [_deviation(pitches[s], float(rig.open_midi[s])) for s in range(rig.string_count)]
     reports = tuple(_report(rig, found, s, pitches[s], cents[s], clipped) for s in range(rig.string_count))
     data = rig.model_dump()
@@ -119,14 +120,16 @@ def _to_measure(base: Rig) -> Rig:
     return Rig.model_validate(data)
 
 
-def _listen(take: Take, rig: Rig, blocks: Iterator[NDArray[np.float64]]) -> tuple[list[list[float]], NDArray[np.int64]]:
+def _listen(
+    take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[np.float64]]
+) -> tuple[list[list[float]], NDArray[np.int64]]:
     """Pitches (key numbers) of the notes on each string, sought over the whole neck, and clipped samples by channel."""
     data = rig.model_dump()
     # Each channel is searched from below the lowest string up, so that a swapped or retuned one is known by its pitch.
     lowest = max(round(float(rig.open_midi.min())) - TUNED_DOWN, note_to_midi(LOWEST_OPEN_STRING))
     data["instrument"] |= {"strings": [midi_to_note(lowest)] * rig.string_count, "frets": 36, "capo": 0}
     wide = Rig.model_validate(data)
-    processor = Processor(wide, take.sample_rate)
+    processor = Processor(wide, take.sample_rate, hum)
     transcript = Transcript(wide, take.sample_rate)
     clipped = np.zeros(take.channels, np.int64)
     for block in blocks:

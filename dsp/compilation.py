@@ -9,7 +9,7 @@ from typing import Any, TypeVar, cast
 import numba
 from numba.core import config as numba_config
 
-from thumbline.dsp.kernel_cache import folder_in_use
+from thumbline.dsp.kernel_files import install
 
 #: Numba's settings, which its type hints do not list.
 _numba_settings: Any = numba_config
@@ -28,4 +28,4 @@ def kernel(function: F) -> F:
 
 # Straight-line code for four strings becomes vector code; Numba leaves this to the user.
 _numba_settings.SLP_VECTORIZE = 1
-_numba_settings.CACHE_DIR = str(folder_in_use())
+install()

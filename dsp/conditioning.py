@@ -10,12 +10,15 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.event_ring import emit
+from thumbline.dsp.hum_watch import await_sound, watch_hum
 from thumbline.dsp.records import (
     ANALYSIS_CLIP,
     ANALYSIS_STEP,
     FAULT,
     HARMONICS,
     HOP,
+    HUM_AWAITED,
+    HUM_KNOWN,
     LANE_GROUP,
     LANES,
     SILENT,
@@ -26,6 +29,8 @@ from thumbline.dsp.records import (
 
 #: No sample is this loud (full scale is 1): it is taken for a fault, as NaN and infinity are.
 LOUDEST = 1e6
+#: A sample whose square is this many times a string's threshold is too loud for hum below it.
+LOUD = 4.0
 #: A channel's faults are reported at most this often, so that they cannot crowd out other events.
 FAULT_FRAMES = 1024
 
@@ -98,16 +103,27 @@ def adapt_to_hum(p: Record, st: Record) -> None:
     """Every hop: move the weights of silent strings towards the hum that is left.
 
     They learn from a frame a little while ago, and not from one in which a note died: what is heard just before a pluck
-    is recognised, or just after a note has been called ended, is not hum.
+    is recognised, or just after a note has been called ended, is not hum. At first they learn from whatever is
+    heard, and forget it again where it was no hum.
     """
+    if st.hum_phase == HUM_AWAITED:
+        await_sound(p, st)
     # At the start the step is that of a running least-squares fit, so that hum is gone before the first note.
-    step = max(p.hum_step, min(p.hum_first_step, 2.0 * HOP / (st.tick + 1.0)))
+    first_step = max(p.hum_step, min(p.hum_first_step, 2.0 * HOP / (st.tick - st.hum_tick + 1.0)))
     row = (st.frame - p.hum_delay) & p.past_mask
+    starting = st.hum_phase != HUM_KNOWN
     for s in range(p.strings):
         string = st.strings[s]
         over = string.end_tick == 0 or (st.tick - string.end_tick) * p.decimation > 2 * p.hum_delay
-        quiet = st.quick[s] < p.on_power[s] or st.tick < p.hum_ticks
-        st.hum_error[s] = step * st.past[row, s] if string.phase == SILENT and over and quiet else 0.0
+        quiet = st.quick[s] < p.hum_below[s] or starting
+        left = st.past[row, s]
+        step = first_step if st.hum_doubted[s] == 0 else p.hum_step
+        # Too loud to be hum under the threshold: what the DC blocker leaves of a step.
+        loud = step == p.hum_step and left * left > LOUD * p.hum_below[s] * ANALYSIS_STEP * ANALYSIS_STEP
+        st.hum_left[s] = left
+        st.hum_power[s] += left * left
+        learns = string.phase == SILENT and over and quiet and (starting or not loud) and st.hum_kept == 0
+        st.hum_error[s] = step * left if learns else 0.0
     for k in range(p.hum_harmonics):
         # Keeps the oscillator at unit length.
         length = 1.5 - 0.5 * (st.hum_re[k] * st.hum_re[k] + st.hum_im[k] * st.hum_im[k])
@@ -118,6 +134,9 @@ def adapt_to_hum(p: Record, st: Record) -> None:
         for s in range(LANES):
             st.hum_a[k, s] += st.hum_error[s] * re
             st.hum_b[k, s] += st.hum_error[s] * im
+            st.hum_sum_a[k, s] += st.hum_left[s] * re
+            st.hum_sum_b[k, s] += st.hum_left[s] * im
+    watch_hum(p, st)
 
 
 @kernel
@@ -158,4 +177,8 @@ def decimate(p: Record, st: Record) -> None:
         string.energy[place + TICKS] = string.energy_now
         st.quick_sum[s] += square - st.squares[old_row, s]
         st.squares[new_row, s] = square
-        st.quick[s] = float(st.quick_sum[s]) / p.short_ticks
+        # Bleed removal puts into a channel that is stuck what it would take out of a live one.
+        still = st.dc_in[s] == st.still_in[s]
+        st.still_in[s] = st.dc_in[s]
+        st.still_ticks[s] = st.still_ticks[s] + 1 if still else 0
+        st.quick[s] = float(st.quick_sum[s]) / p.short_ticks if st.still_ticks[s] < p.still_ticks else 0.0

@@ -33,6 +33,7 @@ import numpy as np
 from thumbline.dsp.demo_score import BEAT_S, SCORE, STRINGS, TITLE, Note
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.model_take import Thump, add_bleed, bleed_matrix, hiss, hum, render_string
+from thumbline.dsp.palm_mute import PalmMute
 from thumbline.dsp.string_model import GuitarString, Pluck, Signal, Slur
 
 SAMPLE_RATE = 48_000
@@ -124,6 +125,7 @@ def _pluck(note: Note, error_s: float) -> Pluck:
         vibrato=note.vibrato,
         slurs=slurs,
         harmonic=note.harmonic,
+        palm=None if note.palm_s is None else PalmMute(note.palm_s),
     )
 
 

@@ -1,7 +1,7 @@
 """The demo piece as data: "Slack Water at Tarnholm", for solo guitar.
 
-The scenario is invented: Ilse Maravent closes her set in the ferry café on Tarnholm quay alone, and her
-guitar has to be the bass as well. In seven bars the piece asks for what makes that hard:
+The scenario is invented: a guitarist closes a set in the ferry café on Tarnholm quay alone, and the guitar has to be
+the bass as well. In eleven bars the piece asks for what makes that hard:
 
 ====  ===================================================================================================
 bar   what happens to the bass
@@ -12,6 +12,7 @@ bar   what happens to the bass
 5     a walking line on the two lowest strings, with hammer-ons and pull-offs, under short chords
 6     a pedal note under a bend with vibrato, which is the bass itself once the pedal stops; a harmonic
 7     one note repeated, loud and soft; a slow rolled chord
+8-11  the palm mutes the thumb's notes: long, short, and in sixteenths; some are cut off at once
 ====  ===================================================================================================
 """
 
@@ -41,6 +42,8 @@ class Note:
     harmonic: int = 1
     bend: tuple[tuple[float, float], ...] = ()
     vibrato: Vibrato | None = None
+    palm_s: float | None = None
+    """Decay (see `PalmMute`) where the palm lies on the string."""
 
 
 @dataclass(frozen=True)
@@ -66,6 +69,13 @@ def strum(
     return tuple(
         Note(beat, string, frets[string], beats, velocity, late_s=rank * spread_s) for rank, string in enumerate(order)
     )
+
+
+def muted(
+    string: int, frets: Mapping[float, int], palm_s: float, velocity: float, beats: float = 0.5
+) -> tuple[Note, ...]:
+    """Return palm-muted notes of the thumb, ``{beat: fret}``, on one string; each is stopped after ``beats``."""
+    return tuple(Note(beat, string, fret, beats, velocity, thumb=True, palm_s=palm_s) for beat, fret in frets.items())
 
 
 def steel(open_midi: float, core_mm: float, tension_n: float, sensitivity: float) -> GuitarString:
@@ -146,5 +156,29 @@ SCORE: tuple[Note | Knock, ...] = (
     Note(24.5, 6, 0, 0.5, 0.45, thumb=True),
     Note(25, 6, 0, 0.5, 0.75, thumb=True),
     Note(25.5, 6, 0, 0.45, 0.30, thumb=True),
-    *strum(26, {5: 0, 4: 2, 3: 2, 2: 1, 1: 0}, 3, 0.75, spread_s=0.055),
+    *strum(26, {5: 0, 4: 2, 3: 2, 2: 1, 1: 0}, 2.9, 0.75, spread_s=0.055),
+    # Bar 8: the palm comes down lightly.
+    *muted(5, {28: 0, 29: 0, 30: 0, 31: 3, 31.5: 2}, 0.25, 0.75),
+    *muted(4, {28.5: 2, 30.5: 2}, 0.25, 0.60),
+    *muted(6, {29.5: 0}, 0.25, 0.80),
+    Note(29, 1, 5, 0.95, 0.65),
+    Note(30, 2, 5, 0.95, 0.55),
+    Note(31, 2, 3, 0.9, 0.60),
+    # Bar 9: harder.
+    *muted(6, {32: 1, 33: 1, 35: 1, 35.5: 3}, 0.12, 0.80),
+    *muted(5, {32.5: 3, 33.5: 3, 34.5: 3}, 0.12, 0.70),
+    *muted(4, {34: 3}, 0.12, 0.65),
+    *strum(33, {3: 2, 2: 1, 1: 1}, 0.4, 0.55),
+    *strum(35, {3: 2, 2: 1, 1: 1}, 0.4, 0.50),
+    # Bar 10: sixteenths.
+    *muted(5, {36: 3, 36.25: 3, 36.5: 3, 37.5: 2, 39: 2}, 0.07, 0.80, 0.25),
+    *muted(4, {37: 2, 37.25: 2}, 0.07, 0.70, 0.25),
+    *muted(6, {38: 3, 38.25: 3, 38.5: 3, 39.5: 3, 39.75: 2}, 0.07, 0.85, 0.25),
+    Note(36, 1, 3, 1.9, 0.60),
+    Note(38, 1, 1, 1.9, 0.60),
+    # Bar 11: cut off at once; then the palm is lifted.
+    *muted(6, {40: 0, 40.5: 0, 42: 0, 42.5: 3}, 0.18, 0.80, 0.16),
+    *muted(5, {41: 2, 41.5: 2}, 0.18, 0.75, 0.12),
+    *strum(40.5, {3: 0, 2: 0, 1: 0}, 0.3, 0.50),
+    *strum(43, {5: 0, 4: 2, 3: 2, 2: 1, 1: 0}, 1.5, 0.75),
 )  # fmt: skip

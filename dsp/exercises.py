@@ -63,7 +63,7 @@ def make_exercises(path: Path, rig: Rig) -> list[KnownTake]:
     Of each string, exercises 1, 3, ... use every second pluck and exercises 2, 4, ... the others, so that a search on
     some has not heard the others. Raises InputError for a take in which fewer than two strings are played alone.
     """
-    with open_take(path, rig.string_count, rig.input.channels) as take:
+    with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
         parts = list(take.blocks(BLOCK))
         rate = take.sample_rate
     notes = _notes_alone(parts, rig, rate)

@@ -1,7 +1,13 @@
 """A lock that the system takes from whoever held it, however that process ended."""
 
 import os
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from typing import IO
+
+#: Where folders cannot be locked, only the threads of this process wait for one another.
+_TURN = threading.Lock()
 
 
 def lock(file: IO[bytes]) -> None:
@@ -17,3 +23,25 @@ def lock(file: IO[bytes]) -> None:
         import msvcrt
 
         msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+
+
+@contextmanager
+def turn_in(folder: int | None) -> Iterator[None]:
+    """Wait until nobody else has the folder that is open as descriptor ``folder``, and have it inside the statement.
+
+    None stands for a system that cannot open folders; there, and on file systems without such locks, processes do not
+    wait for one another.
+    """
+    if folder is None or os.name != "posix":
+        with _TURN:
+            yield
+        return
+    import fcntl
+
+    with suppress(OSError):
+        fcntl.flock(folder, fcntl.LOCK_EX)
+    try:
+        yield
+    finally:
+        with suppress(OSError):
+            fcntl.flock(folder, fcntl.LOCK_UN)

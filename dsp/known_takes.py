@@ -97,7 +97,7 @@ def load_known_takes(paths: Sequence[Path], rig: Rig) -> list[KnownTake]:
 def _not_too_long(paths: Sequence[Path], rig: Rig) -> Sequence[Path]:
     seconds = 0.0
     for path in paths:
-        with open_take(path, rig.string_count, rig.input.channels) as take:
+        with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
             seconds += take.frames / take.sample_rate
     if seconds > MOST_S:
         raise InputError(f"the takes last {seconds / 60:.0f} min together; accepted: up to {MOST_S / 60:.0f} min")
@@ -119,7 +119,7 @@ def truth_beside(path: Path) -> Path:
 
 def known_take(path: Path, truth: Path, rig: Rig) -> KnownTake:
     """Read one take and its truth."""
-    with open_take(path, rig.string_count, rig.input.channels) as take:
+    with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
         parts = [block.astype(np.float32) for block in take.blocks(BLOCK)]
         frames = np.concatenate(parts) if parts else np.zeros((0, take.channels), np.float32)
         return KnownTake(take.name, frames, take.sample_rate, TrueBass(load_truth(truth, rig)))

@@ -5,7 +5,7 @@ multiples, and what is played is spread around it. Public mains are kept within 
 always (EN 50160, clause 4.2.1: 50 Hz +- 1 % during 99.5 % of a year; figure from memory).
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,20 +51,27 @@ def find_mains(blocks: Iterable[NDArray[np.float64]], rate: int) -> float | None
     return best_hz
 
 
-def _mean_spectrum(blocks: Iterable[NDArray[np.float64]], rate: int) -> tuple[NDArray[np.float64] | None, float]:
-    """Mean power spectrum over channels and stretches (each stretch of the same weight), and its step in Hz."""
-    group = max(1, rate // LOW_RATE)
-    low_rate = rate / group
-    length = int(STRETCH_S * low_rate)
-    total = np.zeros(length + 1)
-    left = pending = np.zeros((0, 1))
-    count = 0
+def low_rate_frames(blocks: Iterable[NDArray[np.float64]], group: int) -> Iterator[NDArray[np.float64]]:
+    """Yield, for each of ``blocks`` (n, channels), the means of every ``group`` frames; a rest waits for the next."""
+    left = np.zeros((0, 1))
     for block in blocks:
         block = np.clip(block, -LOUDEST, LOUDEST)
         left = np.concatenate([left, block]) if len(left) else block
         whole = len(left) // group * group
         means = left[:whole].reshape(-1, group, left.shape[1]).mean(axis=1)
         left = left[whole:]
+        yield means
+
+
+def _mean_spectrum(blocks: Iterable[NDArray[np.float64]], rate: int) -> tuple[NDArray[np.float64] | None, float]:
+    """Mean power spectrum over channels and stretches (each stretch of the same weight), and its step in Hz."""
+    group = max(1, rate // LOW_RATE)
+    low_rate = rate / group
+    length = int(STRETCH_S * low_rate)
+    total = np.zeros(length + 1)
+    pending = np.zeros((0, 1))
+    count = 0
+    for means in low_rate_frames(blocks, group):
         pending = np.concatenate([pending, means]) if len(pending) else means
         while len(pending) >= length:
             total += _spectrum(pending[:length], length)

@@ -12,19 +12,21 @@ import os
 import shutil
 import unicodedata
 import weakref
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Self
+from typing import Self
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, OutputError, printable
-from thumbline.dsp.hidden_folder import BEFORE, MARK, hidden_path, make_hidden, remove_hidden, remove_leftovers
+from thumbline.dsp.hidden_folder import HiddenFolder, remove_leftovers
 from thumbline.dsp.libsndfile import file_name
+from thumbline.dsp.made_files import Record, made_in
+from thumbline.dsp.publication import Publication, changed_files
 from thumbline.dsp.takes import take_name
 
 _RIFF_BYTES = 2**32 - 2**16  # what a WAV file may hold, with ample room for its header
@@ -62,46 +64,111 @@ def _explained(doing: str) -> Iterator[None]:
 class OutputFolder:
     """All files of one result, as a context manager.
 
-    Inside the ``with`` statement, ``path`` is a new hidden folder to write files into. When the statement
-    ends, they take the place of those of the same names in ``target`` (``parent / name``); other files
-    there stay. When it ends by any exception, or the files cannot be moved, the hidden folder goes and
-    ``target`` is as it was before. What runs that were killed have left in ``parent`` is removed first.
+    Inside the ``with`` statement, ``path`` leads to a new hidden folder to write files into. When the statement
+    ends, they take the place of those of the same names in ``target`` (``parent / name``), and ``kept_aside`` names
+    those that were changed since the program had made them and stay under another name. Other files there stay. When
+    it ends by any exception, or the files cannot be moved, the hidden folder goes and ``target`` is as it was before.
+    What runs that were killed have left in ``parent`` is removed first.
 
-    Raises InputError if ``name`` is not a plain name, or something else is where a folder or file would go;
-    OutputError if a folder cannot be made or written to, and for an OSError inside the statement that comes of
+    ``record_of`` tells what the program made in a folder; ``spared`` are files that are never replaced, such as those
+    of the take. Two that publish into one folder do so one after the other; ``check``, if set, is called when it is our
+    turn, and what it raises leaves everything as it was. Files named in ``unwanted`` go then, if we made them;
+    ``removed`` names those that have gone.
+
+    Raises InputError if ``name`` is not a plain name, or something that we did not make is where a folder or file would
+    go; OutputError if a folder cannot be made or written to, and for an OSError inside the statement that comes of
     the storage (full, read-only, failing).
     """
 
-    def __init__(self, parent: Path, name: str) -> None:
+    def __init__(
+        self,
+        parent: Path,
+        name: str,
+        *,
+        record_of: Callable[[Path], Record] = made_in,
+        spared: Sequence[Path] = (),
+    ) -> None:
         if Path(name).name != name or name in ("", ".."):
             raise InputError(f"{printable(name)!r} cannot name a folder; accepted is a name without slashes")
         self.target = parent / name
-        self.path = hidden_path(parent)
-        self._mark: BinaryIO | None = None
+        self.kept_aside: list[str] = []
+        self.removed: list[str] = []
+        self.unwanted: Sequence[str] = ()
+        self.check: Callable[[], None] | None = None
+        self._record_of, self._spared = record_of, spared
+        self._hidden = HiddenFolder(parent)
         self._shown = printable(self.target)
+        self._through_link = False
         # An interrupt may come between any two instructions, even on the way into the with statement, or out
         # of it: then the folder goes with this object, or with the program.
-        self._last_resort = weakref.finalize(self, remove_hidden, self.path)
+        self._last_resort = weakref.finalize(self, self._hidden.remove)
+
+    @property
+    def path(self) -> Path:
+        """Where the files are written. Raises ValueError outside the statement."""
+        return self._hidden.folder.place
+
+    @property
+    def hidden_name(self) -> Path:
+        """The name of the hidden folder in ``parent``."""
+        return self._hidden.path
 
     def __enter__(self) -> Self:
         with _explained(f"write into the folder {self._shown}"):
-            if self.target.exists() and not self.target.is_dir():
-                raise InputError(f"cannot write into the folder {self._shown}: it is a file; name another folder")
+            self._through_link = self._examine_target()
             remove_leftovers(self.target.parent)
-            self._mark = make_hidden(self.path)
+            self._hidden.make()
+            self._refuse_other_file_system()
         return self
+
+    def _examine_target(self) -> bool:
+        """Return whether the target is a link; InputError for what cannot be, or should not be, written into."""
+        if self.target.exists() and not self.target.is_dir():
+            raise InputError(f"cannot write into the folder {self._shown}: it is a file; name another folder")
+        if not self.target.is_symlink():
+            return False
+        if hasattr(os, "geteuid") and self.target.lstat().st_uid not in (os.geteuid(), 0):
+            raise InputError(
+                f"cannot write into the folder {self._shown}: it is another user's link; name another folder"
+            )
+        if not self.target.exists():
+            raise InputError(f"cannot write into the folder {self._shown}: it is a link that leads nowhere")
+        return True
+
+    def _refuse_other_file_system(self) -> None:
+        """Files can be moved, and not only copied, within one file system alone."""
+        if self.target.exists() and self.target.stat().st_dev != self._hidden.folder.status.st_dev:
+            self._hidden.remove()
+            raise InputError(
+                f"cannot write into the folder {self._shown}: it is on another disk than the folder that holds it; "
+                "accepted: an --out on that disk"
+            )
+
+    def refuse_what_is_not_ours(self, names: Iterable[str]) -> None:
+        """Raise InputError now, and not after the work, if one of these files may not be replaced."""
+        with _explained(f"write into the folder {self._shown}"):
+            if self.target.is_dir():
+                changed_files(self.target, names, self._record_of(self.target), self._spared)
+
+    def refuse_without_room(self, size: int) -> None:
+        """Raise OutputError if ``size`` bytes, which will be written, are more than the disk has left."""
+        free = shutil.disk_usage(self.path).free
+        if size > free:
+            needs = f"needs {math.ceil(size / 1e6)} MB, and {free // 10**6} MB are free there"
+            raise OutputError(f"cannot write into the folder {self._shown}: the result {needs}")
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         try:
             if error is None:
-                self._publish()
+                with _explained(f"write into the folder {self._shown}"):
+                    self._publish()
             elif isinstance(error, OSError) and self._is_ours(error):
                 with _explained(f"write into the folder {self._shown}"):
                     raise error
         finally:
-            remove_hidden(self.path, self._mark)
+            self._hidden.remove()
             self._last_resort.detach()
 
     def _is_ours(self, error: OSError) -> bool:
@@ -111,52 +178,23 @@ class OutputFolder:
         return self.path in Path(os.fsdecode(error.filename)).parents
 
     def _publish(self) -> None:
-        """Move all files to the target; if that fails half-way, put back what they replaced."""
-        with _explained(f"write into the folder {self._shown}"):
-            names = sorted(file.name for file in self.path.iterdir() if file.name != MARK)
-            for name in names:
-                if (self.target / name).is_dir():
-                    raise InputError(f"cannot write {printable(self.target / name)}: it is a folder; move it away")
-                _flush(self.path / name)
-            before = self.path / BEFORE
-            before.mkdir()
-            new_target = not self.target.exists()
-            try:
-                self.target.mkdir(exist_ok=True)
-                for name in names:
-                    _second_name(self.target / name, before / name)
-                for name in names:
-                    (self.path / name).replace(self.target / name)
-            except BaseException:
-                self._put_back(names, before)
-                if new_target:
-                    with suppress(OSError):
-                        self.target.rmdir()
-                raise
-
-    def _put_back(self, names: Sequence[str], before: Path) -> None:
-        """Undo the moves that were made: a file that is still in ``path`` was not moved."""
-        for name in names:
-            if not (self.path / name).exists():
-                if os.path.lexists(before / name):
-                    (before / name).replace(self.target / name)
-                else:
-                    (self.target / name).unlink(missing_ok=True)
+        publication = Publication(
+            self._hidden.folder,
+            self._hidden.parent,
+            self.target.name,
+            self._record_of,
+            self._spared,
+            self.check,
+            self.unwanted,
+            self._through_link,
+        )
+        self.kept_aside = publication.publish()
+        self.removed = publication.removed
 
 
-def _flush(file: Path) -> None:
-    """Have the system write ``file`` out, so that a power cut cannot leave a whole name on half a file."""
-    with file.open("rb+") as stream:
-        os.fsync(stream.fileno())
-
-
-def _second_name(file: Path, name: Path) -> None:
-    """Give ``file``, if there is one, a second name: a hard link, or a copy where there are no links."""
-    if os.path.lexists(file):
-        try:
-            os.link(file, name, follow_symlinks=False)
-        except (OSError, NotImplementedError):
-            shutil.copy2(file, name, follow_symlinks=False)
+def sound_bytes(frames: int, channels: int) -> int:
+    """Return how many bytes the sound of a file takes that `AudioWriter` writes."""
+    return frames * channels * 3
 
 
 class AudioWriter:
@@ -180,11 +218,8 @@ class AudioWriter:
                 sample_rate,
                 channels,
                 "PCM_24",
-                format="RF64" if self._sound_bytes() > _RIFF_BYTES else "WAV",
+                format="RF64" if sound_bytes(self.frames, self.channels) > _RIFF_BYTES else "WAV",
             )
-
-    def _sound_bytes(self) -> int:
-        return self.frames * self.channels * 3
 
     @contextmanager
     def _explained_by_libsndfile(self) -> Iterator[None]:
@@ -207,7 +242,7 @@ class AudioWriter:
             self._sound.close()
         if self._written != self.frames:
             raise ValueError(f"{self.path.name}: {self._written} frames written, {self.frames} announced")
-        if self.path.stat().st_size < self._sound_bytes():
+        if self.path.stat().st_size < sound_bytes(self.frames, self.channels):
             raise OutputError(f"cannot write {printable(self.path.name)}: the disk kept less than was written")
 
     def write(self, block: NDArray[np.float64]) -> None:

@@ -48,17 +48,19 @@ STRONG_DB, FAINT_S = -21.0, 0.005
 GUARD_DB = -32.0
 #: Window of the quick level that finds plucks, in seconds.
 SHORT_S = 0.001
-#: A pluck is called a note when its pitch has stayed for this long, in seconds.
+#: A channel that gives exactly the same value for so long is stuck or dead, in seconds: the longest that a wave which
+#: clips stays at full scale is half a period of hum, 10 ms.
+STILL_S = 0.03
+#: After this time a wave that has changed is a new attack, in seconds.
 CONFIRM_S = 0.028
-#: So clear it must be meanwhile on strings whose open period is this long, in seconds: the longer the period and the
-#: stiffer the string, the less its wave repeats itself, and the less likely noise does so by chance.
-CONFIRM_CLARITY = ((0.012, 0.88), (0.024, 0.82))
 #: Time between pitch reports, in seconds.
 REPORT_S = 0.0085
 #: Width of the notches that mains removal makes while a string is silent, and at most in the beginning, in Hz.
 HUM_HZ, HUM_FIRST_HZ = 1.0, 20.0
 #: It learns from what is this old, and nothing is taken for a pluck until it has begun, in seconds.
 HUM_DELAY_S, HUM_FIRST_S = 0.006, 0.05
+#: What is left of hum is looked at over so many mains periods, in the beginning over so many.
+HUM_PERIODS, HUM_FIRST_PERIODS = 5, 2
 #: How far behind the bass may read, in periods of the lowest string.
 READ_PERIODS = 3.0
 DC_HZ = 15.0
@@ -123,7 +125,9 @@ def _conditioning(p: Record, rig: Rig) -> None:
         p["hum_first_step"] = 2.0 * math.pi * HUM_FIRST_HZ * HOP / p["tick_rate"]
         p["hum_delay"] = round(HUM_DELAY_S * rate)
         p["hum_back_cos"], p["hum_back_sin"] = np.cos(turn * p["hum_delay"]), np.sin(turn * p["hum_delay"])
-        p["hum_ticks"] = round(HUM_FIRST_S * p["tick_rate"])
+        p["hum_ticks"] = HOP * round(HUM_FIRST_S * p["tick_rate"] / HOP)
+        p["hum_window"] = round(HUM_PERIODS / mains * p["tick_rate"] / HOP)
+        p["hum_first_window"] = round(HUM_FIRST_PERIODS / mains * p["tick_rate"] / HOP)
 
 
 def _analysis(p: Record, rig: Rig) -> None:
@@ -154,15 +158,16 @@ def _analysis(p: Record, rig: Rig) -> None:
     p["lag_min"][:n] = np.maximum(2, np.floor(tick_rate / highest))
     p["open_period"][:n] = tick_rate / open_hz
     p["on_power"][:n] = _power(_per_string(rig.detect.on_db, UNMEASURED_ON_DB, n))
+    p["hum_below"] = p["on_power"]
     p["off_power"][:n] = _power(_per_string(rig.detect.off_db, UNMEASURED_OFF_DB, n))
     p["typical_power"][:n] = _power(_per_string(rig.detect.level_db, UNMEASURED_LEVEL_DB, n))
     p["strong_power"][:n] = p["typical_power"][:n] * 10.0 ** (0.1 * STRONG_DB)
     p["guard"] = 10.0 ** (GUARD_DB / 10.0)
     p["short_ticks"] = round(SHORT_S * tick_rate)
+    p["still_ticks"] = round(STILL_S * tick_rate)
     assert p["short_ticks"] < SQUARES
     p["fastest_fade"] = 10.0 ** (-0.1 * FASTEST_FADE_DB_S * HOP / tick_rate)
     p["confirm_ticks"] = round(CONFIRM_S * tick_rate)
-    p["confirm_clarity"][:n] = np.interp(1.0 / open_hz, *np.transpose(CONFIRM_CLARITY))
     p["proof_ticks"] = round(1e-3 * rig.choice.proof_ms * p["tick_rate"])
     p["faint_ticks"] = round(FAINT_S * p["tick_rate"])
     p["report_hops"] = max(1, math.floor(REPORT_S * tick_rate / HOP))

@@ -22,9 +22,11 @@ HELD_FADE = 1.386
 #: Where the beginning of an attack is looked for, in seconds, and what counts as quiet there (share of the threshold).
 LONGEST_ATTACK_S = 0.03
 QUIET = 0.1
+#: For this long another mode may sound beside the string's and change its wave, in seconds.
+ROUGH_S = 0.07
 #: A pluck is as good as a note after so many periods of the open string, when its pitch has stayed for this share of
 #: the time that calls it one.
-SETTLED_PERIODS, SETTLED_SHARE = 1.75, 0.35
+SETTLED_PERIODS, SETTLED_SHARE = 1.75, 0.5
 #: How unlike the last period a wave must be to be something new.
 CHANGE = 0.23
 #: Or how little it must have the shape of that of a while ago, in seconds: a string plucked again while it is damped
@@ -67,6 +69,7 @@ def begin(p: Record, st: Record, s: int, onset: int) -> None:
     string.note = 0
     string.pluck_tick = tick
     string.onset_tick = onset
+    string.release_tick = onset
     string.peak = 0.0
     # A string that has the bass and is played again has no need to ask for it.
     if s != st.bass or string.proof != BELIEVED:
@@ -91,8 +94,10 @@ def forget(p: Record, st: Record, s: int, onset: int) -> None:
     string.candidate = 0.0
     string.octave_sum = 0.0
     string.octave_count = 0.0
-    string.soft = 0.0
-    string.unsaid = 0
+    string.alike = 0.0
+    string.evidence = 0.0
+    string.late = 0.0
+    string.jumps = 0
     restart(string, tick, onset, p.hop_mask[s], p.lag_max[s] + BEYOND + 1)
 
 
@@ -134,7 +139,7 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
         not sudden
         and settled
         and quick > max(p.on_power[s], 0.5 * string.reference)
-        and tick - string.attack_tick > p.confirm_ticks
+        and tick - string.onset_tick > ROUGH_S * p.tick_rate
         and has_changed(p, st, s)
     )
     if string.note == 0 and settled and (sudden or changed) and not echoes_another(p, st, s):
@@ -169,8 +174,8 @@ def has_settled(p: Record, st: Record, s: int) -> bool:
     return (
         string.phase == SOUNDING
         and string.proof == BELIEVED
-        and st.tick - string.attack_tick > SETTLED_PERIODS * p.open_period[s]
-        and st.tick - string.anchor_tick > SETTLED_SHARE * p.confirm_ticks
+        and st.tick - string.attack_tick > max(SETTLED_PERIODS * p.open_period[s], LONGEST_ATTACK_S * p.tick_rate)
+        and string.evidence > SETTLED_SHARE
     )
 
 

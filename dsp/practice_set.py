@@ -6,26 +6,36 @@ removed.
 """
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from contextlib import suppress
+from dataclasses import asdict, dataclass, field
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 from thumbline.dsp.digests import digest, file_digest
-from thumbline.dsp.errors import InputError
+from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.loops import Loop, parse_loop, phrases
+from thumbline.dsp.made_files import made_in
 from thumbline.dsp.outputs import OutputFolder
+from thumbline.dsp.practice_index import FILE as INDEX
 from thumbline.dsp.practice_index import read_index, write_index
 from thumbline.dsp.practice_settings import PracticeSettings
 from thumbline.dsp.practice_source import RENDERED, Source, is_rendered, read_source
 from thumbline.dsp.practice_work import Work
 from thumbline.dsp.processor import warm_up
+from thumbline.dsp.publication import changed_files
 from thumbline.dsp.rig import Rig
-from thumbline.dsp.takes import open_take, take_name
+from thumbline.dsp.take_in_the_way import refuse_take_as_target
+from thumbline.dsp.takes import open_take, state_of, take_name
 from thumbline.dsp.tempo import Beats, beats_from_bpm, beats_from_taps, estimate_beats, read_taps
 
 #: Goes up when the same settings no longer make the same sound.
 RECIPE = 4
+#: What a set holds beside its tracks.
+DOCUMENTS = (
+    *("overview.png", "tablature.png", "tablature.txt", "bass.mid"),
+    *("bass.musicxml", "practice.html", INDEX),
+)
 #: Share of the work that is reading the take.
 READING_SHARE = 0.35
 
@@ -40,6 +50,7 @@ class PracticeSet:
     index: dict[str, Any]
     written: int  #: files that were made or changed
     kept: int  #: files that were left as they were
+    kept_aside: list[str] = field(default_factory=list)  #: names of files of a former run that were changed since
     removed: tuple[str, ...] = ()  #: files of a former run that are no longer asked for
 
 
@@ -53,12 +64,27 @@ def make_practice_set(
 ) -> PracticeSet:
     """Make the practice set of the take, or the rendered folder, at ``path`` in the folder ``out/<name of the take>``.
 
-    Raises InputError for a take or settings that cannot be used, and a folder that cannot be written; what was there
-    stays as it was then.
+    Raises InputError for a take or settings that cannot be used, and a folder that cannot be written, or holds files in
+    the way that the program did not make; what was there stays as it was then.
     """
+    while True:
+        with suppress(_OvertakenError):
+            return _make(path, out, rig, settings, progress, threads)
+
+
+class _OvertakenError(Exception):
+    """Another run has written into the folder since this one looked at what is there."""
+
+
+def _make(path: Path, out: Path, rig: Rig, settings: PracticeSettings, progress: Progress, threads: int) -> PracticeSet:
+    """Make the set once; raise _OvertakenError if that was for nothing."""
     name = take_name(path)
+    changed_files(out / name, _plain_names(settings), made_in(out / name))  # before the work
     taps = read_taps(settings.taps) if settings.taps else None
-    base = digest(_content_of(path, rig), rig.model_dump(mode="json"), version("thumbline"), RECIPE, settings.as_heard)
+    files = _files_of(path, out, rig)
+    states = [state_of(file) for file in files]
+    content = [file_digest(file) for file in files]
+    base = digest(content, rig.model_dump(mode="json"), version("thumbline"), RECIPE, settings.as_heard)
     request = digest(base, {**asdict(settings), "taps": taps})
     old = read_index(out / name)
     made_from = old["made_from"] if old else {}
@@ -68,10 +94,19 @@ def make_practice_set(
         return PracticeSet(out / name, old, 0, len(intact))
     warm_up()
     source = read_source(path, rig, lambda share: progress(READING_SHARE * share), as_heard=settings.as_heard)
+    if states != [state_of(file) for file in files]:
+        raise InputError(f"{printable(path)} has changed while it was read; accepted is a take that is complete")
     beats = find_beats(source, settings, taps)
     found = phrases(beats, source.notes, source.seconds)
     asked = _asked_loops(settings, beats, source, found)
-    with OutputFolder(out, name) as folder:
+
+    def check() -> None:
+        if read_index(out / name) != old:
+            raise _OvertakenError
+
+    with OutputFolder(out, name, spared=files) as folder:
+        folder.check = check
+        folder.refuse_what_is_not_ours(f"{loop.name}.{form}" for loop in asked for form in settings.formats)
         work = Work(
             source, beats, settings, folder.path, folder.target, base, made_from.get("files", {}), intact, threads
         )
@@ -79,14 +114,14 @@ def make_practice_set(
         index["made_from"] = {"request": request, "files": dict(sorted(work.files.items()))}
         write_index(folder.path, index)
         kept = work.kept
-    removed = [
-        file
-        for file in sorted(made_from.get("files", {}).keys() - work.files.keys())
-        if (folder.target / file).is_file()
-    ]
-    for file in removed:
-        (folder.target / file).unlink()
-    return PracticeSet(folder.target, index, len(work.files) - kept, kept, tuple(removed))
+        folder.unwanted = sorted(made_from.get("files", {}).keys() - work.files.keys())
+    return PracticeSet(folder.target, index, len(work.files) - kept, kept, folder.kept_aside, tuple(folder.removed))
+
+
+def _plain_names(settings: PracticeSettings) -> set[str]:
+    """Names of the files that these settings ask for whatever the take is: all but loops."""
+    tracks = {f"{mix}-{speed:g}" for speed in settings.speeds for mix in (*settings.mixes_at(speed), "click")}
+    return {*DOCUMENTS, *(f"{track}.{form}" for track in tracks for form in settings.formats)}
 
 
 def find_beats(source: Source, settings: PracticeSettings, taps: list[float] | None) -> Beats:
@@ -114,14 +149,13 @@ def _asked_loops(settings: PracticeSettings, beats: Beats, source: Source, found
     return list(loops.values())
 
 
-def _content_of(path: Path, rig: Rig) -> list[str]:
-    """Digests of the files of a take, or of a rendered folder."""
+def _files_of(path: Path, out: Path, rig: Rig) -> list[Path]:
+    """Return the files of a take, or of a rendered folder; InputError if the result would be in its way."""
     if is_rendered(path):
-        files: list[Path] = [path / name for name in RENDERED]
-    else:
-        with open_take(path, rig.string_count, rig.input.channels) as take:
-            files = list(take.files)
-    return [file_digest(file) for file in files]
+        return [path / name for name in RENDERED]
+    with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
+        refuse_take_as_target(take, out, rig.string_count)
+        return list(take.files)
 
 
 def _is_intact(path: Path, entry: dict[str, Any]) -> bool:

@@ -95,11 +95,6 @@ class PracticeSettings:
         if not self.formats:
             raise InputError(f"no format is given; accepted: {', '.join(FORMATS)}")
 
-    @property
-    def tempo_is_estimated(self) -> bool:
-        """Whether the tempo is neither given nor tapped."""
-        return self.bpm is None and self.taps is None
-
     def mixes_at(self, speed: float) -> list[str]:
         """The mixes to be made at a speed, in the order of ``MIXES``."""
         wanted = self.mixes or (USUAL_MIXES if speed >= 100.0 or len(self.speeds) == 1 else USUAL_SLOW_MIXES)

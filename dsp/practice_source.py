@@ -15,6 +15,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, printable
+from thumbline.dsp.hum import Hum
 from thumbline.dsp.libsndfile import file_name
 from thumbline.dsp.notes import Note
 from thumbline.dsp.practice_gates import add_gated, bass_spans, gate, silenced, silences
@@ -108,9 +109,9 @@ def _line(bassline: Sequence[Note], notes: Sequence[Note], as_heard: bool) -> Se
 
 
 def _from_take(path: Path, rig: Rig, progress: Progress, as_heard: bool) -> Source:
-    with open_take(path, rig.string_count, rig.input.channels) as take:
+    with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
         _refuse_long(path, take.frames, take.sample_rate)
-        passes = 3 if rig.input.mains_hz == "auto" else 2
+        passes = 2 if rig.input.mains_hz == "off" else 3
         begun = 0
 
         def blocks() -> Iterator[NDArray[np.float64]]:
@@ -121,13 +122,13 @@ def _from_take(path: Path, rig: Rig, progress: Progress, as_heard: bool) -> Sour
                 done += len(block)
                 progress((this + done / max(take.frames, 1)) / passes)
 
-        rig = complete(rig, survey(blocks, rig, take.sample_rate))
-        return _take_apart(take, rig, blocks(), as_heard)
+        found = survey(blocks, rig, take.sample_rate)
+        return _take_apart(take, complete(rig, found), found.hum, blocks(), as_heard)
 
 
-def _take_apart(take: Take, rig: Rig, blocks: Iterator[NDArray[np.float64]], as_heard: bool) -> Source:
+def _take_apart(take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[np.float64]], as_heard: bool) -> Source:
     rate, n = take.sample_rate, rig.string_count
-    processor, transcript = Processor(rig, rate), Transcript(rig, rate)
+    processor, transcript = Processor(rig, rate, hum), Transcript(rig, rate)
     p, st = processor.params[0], processor.state[0]
     past = st["past"][: int(p["past_mask"]) + 1, :n]
     columns = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]
@@ -200,11 +201,16 @@ def _bass_voice(
     """The bass as one voice: its notes, at the pitch at which it is heard."""
     starts = np.array([note.onset_s for note in bassline])
     ratio = 2.0 ** (interval / 12.0)
-    heard = []
+    heard: list[tuple[float, float]] = []
+    reported: set[int] = set()
     for time_s, string, hz in pitch:
         at = int(np.searchsorted(starts, time_s, "right")) - 1
         if at >= 0 and bassline[at].string == string and time_s < bassline[at].offset_s:
             heard.append((time_s, hz * ratio))
+            reported.add(at)
+    # A short note may be over before its pitch is reported.
+    heard += [(note.onset_s, note.hz * ratio) for at, note in enumerate(bassline) if at not in reported]
+    heard.sort()
     return _voice(sound, rate, [round(note.onset_s * rate) for note in bassline], heard)
 
 

@@ -11,7 +11,7 @@ from thumbline.dsp.controls import glide, take_controls
 from thumbline.dsp.ending import rest
 from thumbline.dsp.limiter import limit
 from thumbline.dsp.pluck import hear
-from thumbline.dsp.records import BASS, HOP, SILENT, Record
+from thumbline.dsp.records import BASS, HOP, HUM_KNOWN, SILENT, Record
 from thumbline.dsp.remainder import remain
 
 
@@ -76,7 +76,8 @@ def _analyse(p: Record, st: Record) -> None:
 def _listen(p: Record, st: Record) -> None:
     """Every tick: hear; every hop: attend to the strings that sound."""
     decimate(p, st)
-    hear(p, st)
+    if st.hum_phase == HUM_KNOWN:
+        hear(p, st)
     if (st.tick + 1) % HOP == 0:
         if p.hum_harmonics > 0:
             adapt_to_hum(p, st)

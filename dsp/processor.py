@@ -5,6 +5,7 @@ import numpy as np
 from thumbline.dsp.ending import end_all
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.event_reader import take_events
+from thumbline.dsp.hum import Hum, know_hum
 from thumbline.dsp.parameters import HIGHEST_RATE, compile_parameters
 from thumbline.dsp.process import decide, process
 from thumbline.dsp.records import EVENT, OUTPUTS
@@ -21,14 +22,18 @@ DECISIONS_CHUNK = 4 * CHUNK
 class Processor:
     """Thumbline's processor for one rig at one sample rate.
 
-    ``state`` (dtype ``STATE``) and ``params`` (dtype ``PARAMS``) are arrays of one record, open to inspection.
+    ``state`` (dtype ``STATE``) and ``params`` (dtype ``PARAMS``) are arrays of one record, open to inspection. With
+    ``hum``, measured from the take that is about to pass (`Survey.hum`), hum is taken out from the first frame on;
+    without, it is learned while sound passes.
     """
 
-    def __init__(self, rig: Rig, rate: int) -> None:
+    def __init__(self, rig: Rig, rate: int, hum: Hum | None = None) -> None:
         self.rig = rig
         self.rate = rate
         self.params = compile_parameters(rig, rate)
         self.state = initial_state(self.params)
+        if hum is not None:
+            know_hum(self.params[0], self.state[0], hum)
         self._events_read = 0
         self._channels = max(rig.input.channels)
 

@@ -17,7 +17,6 @@ from thumbline.dsp.records import (
     DOUBTED,
     LANES,
     NOTE,
-    PLUCKED,
     SILENT,
     SOUNDING,
     TICKS,
@@ -25,23 +24,18 @@ from thumbline.dsp.records import (
 )
 from thumbline.dsp.spans import decibels, frame_of, span_power
 
-#: A pluck that has lost this much before it is confirmed was a thump (power).
-THUMP = 10.0 ** (-8 / 10)
-#: How far a pitch may move until it is called a note.
-ANCHOR_STEP = 2.0 ** (60 / 1200)
-#: A thump is over after this time, in seconds. What is this clear then may be a soft note whose attack the thump hid.
-#: It may also be a body that rings out: so it must keep its level, within ``FALLING``, for this many times as long as
-#: other plucks.
-OVER_S, SOFT_CLARITY, SOFT_PATIENCE = 0.06, 0.9, 3
 #: Another string's wave is this much alike (squared correlation) and at least this loud (power) if it is the same
 #: sound.
 ECHO_LIKENESS, ECHO_LEVEL = 0.95**2, 10.0 ** (-6 / 10)
 #: A knock is as alike (squared correlation) on at least half of the other strings, and no weaker there than this
 #: (power), over the time since the quiet before it, in seconds.
 KNOCK_LIKENESS, KNOCK_LEVEL, KNOCK_S = 0.8, 10.0 ** (-14 / 10), 0.0025
-#: A pluck without a pitch after this many periods of the lowest note is no longer believed if it has lost this much
-#: (power).
-PITCH_DUE, FALLING = 2.5, 10.0 ** (-3 / 10)
+#: A pluck with less evidence than this that it is a note is no longer believed once it has lost so much (power) ...
+LIKELY, GONE = 0.05, 10.0 ** (-20 / 10)
+#: ... or, after this many periods of the lowest note and this time, in seconds, so much.
+PITCH_DUE, PITCH_DUE_S, FALLING = 2.5, 0.026, 10.0 ** (-3 / 10)
+#: A pluck that has a pitch is believed for so long, in seconds.
+EVIDENCE_DUE_S = 0.038
 
 
 @kernel
@@ -68,30 +62,18 @@ def believe(st: Record, s: int) -> None:
 
 @kernel
 def doubt(p: Record, st: Record, s: int) -> None:
-    """Every hop: no longer believe a pluck that dies like a thump, or has no pitch though it is due."""
+    """Every hop: no longer believe a pluck without a pitch that is due, or that has all but gone.
+
+    It is listened to all the same, and may still turn out to be a note.
+    """
     string = st.strings[s]
     if string.note == 1 or string.proof == DOUBTED:
         return
-    late = string.phase == PLUCKED and st.tick - string.attack_tick > PITCH_DUE * p.lag_max[s]
-    if st.level[s] < (FALLING if late else THUMP) * string.peak:
-        string.proof = DOUBTED
-
-
-@kernel
-def strength(string: Record) -> float:
-    """What a pluck's level is held against: its greatest, or that of what a thump has left behind (power)."""
-    return string.soft if string.soft > 0.0 else string.peak
-
-
-@kernel
-def forgive_thump(p: Record, st: Record, s: int, clarity: float) -> None:
-    """Every hop: where a pluck has died like a thump and leaves a clear sound behind, listen to that by itself."""
-    string = st.strings[s]
-    if string.note == 1 or string.soft > 0.0 or st.tick - string.attack_tick <= OVER_S * p.tick_rate:
-        return
-    if clarity >= SOFT_CLARITY and p.on_power[s] <= st.level[s] < THUMP * string.peak:
-        string.soft = st.level[s]
-        string.unsaid = string.phase == PLUCKED
+    if string.phase == SOUNDING:
+        late = st.tick - string.proof_tick > EVIDENCE_DUE_S * p.tick_rate
+    else:
+        late = st.tick - string.attack_tick > max(PITCH_DUE * p.lag_max[s], PITCH_DUE_S * p.tick_rate)
+    if string.evidence < LIKELY and st.level[s] < (FALLING if late else GONE) * string.peak:
         string.proof = DOUBTED
 
 
@@ -124,18 +106,11 @@ def is_knock(p: Record, st: Record, s: int) -> bool:
 
 @kernel
 def confirm(p: Record, st: Record, s: int) -> None:
-    """Call a pluck a note when its pitch has stayed and its level has not fallen like a thump's, if it is its own."""
+    """Call a pluck a note when there is evidence enough, if it is its own."""
     string = st.strings[s]
-    if string.phase != SOUNDING or string.note == 1:
-        return
-    moved = max(string.period / string.anchor, string.anchor / string.period) > ANCHOR_STEP
-    fallen = st.level[s] < (FALLING if string.soft > 0.0 else THUMP) * strength(string)
-    if moved or string.clarity < p.confirm_clarity[s] or fallen:
-        string.anchor = string.period
-        string.anchor_tick = st.tick
-    elif st.tick - string.anchor_tick >= (SOFT_PATIENCE if string.soft > 0.0 else 1) * p.confirm_ticks:
+    if string.evidence >= 1.0:
         if echoes_another(p, st, s):
-            string.anchor_tick = st.tick
+            string.evidence = 0.0
             return
         call_note(p, st, s)
 
@@ -145,9 +120,9 @@ def call_note(p: Record, st: Record, s: int) -> None:
     """From now on the pluck is a note."""
     string = st.strings[s]
     string.note = 1
-    string.peak = strength(string)
-    string.soft = 0.0
-    string.unsaid = 0
+    string.onset_tick = string.release_tick
+    if string.late > 0.0:
+        string.peak = st.level[s]
     if string.proof == DOUBTED:
         believe(st, s)
     hz = p.tick_rate / partial_period(string)

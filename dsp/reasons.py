@@ -20,6 +20,7 @@ from thumbline.dsp.records import (
     BY_STOP,
     END,
     HANDOVER,
+    HUM_KNOWN,
     PLUCK,
     PLUCKED,
     SILENT,
@@ -167,7 +168,7 @@ def _silent(processor: Processor, own: NDArray[np.void], s: int, loudest: NDArra
     p, st, rig = processor.params[0], processor.state[0], processor.rig
     on_db, now_db = in_decibels(p["on_power"][s]), in_decibels(loudest[s])
     ended = _ended(processor, own, s)
-    if int(st["tick"]) < int(p["hum_ticks"]):
+    if int(st["hum_phase"]) != HUM_KNOWN:
         return "hum is still being learned, nothing is listened for"
     if loudest[s] <= p["on_power"][s]:
         return f"silent, {on_db - now_db:.0f} dB under the {on_db:.1f} dBFS at which it would begin to sound{ended}"

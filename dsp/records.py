@@ -57,6 +57,9 @@ SILENT, PLUCKED, SOUNDING = 0, 1, 2
 #: Whether a pluck is believed to be one: not asked yet; yes; no, it is a thump or a knock so far.
 UNPROVED, BELIEVED, DOUBTED = 0, 1, 2
 
+#: Hum: no sound has come yet; it is being learned and no pluck is looked for; it is known, or there is none to learn.
+HUM_AWAITED, HUM_LEARNED_FAST, HUM_KNOWN = 0, 1, 2
+
 #: Rules by which the bass string is chosen, in the order in which the rig file lists them, and voices of the bass.
 LOWEST_STRING, LOWEST_PITCH, LAST_PLUCKED = 0, 1, 2
 SHIFTED, SYNTH = 0, 1
@@ -124,7 +127,10 @@ PARAMS = record_type(
         ("hum_delay", "i8"),  # frames after which a sample is learned from
         ("hum_back_cos", "f8", HARMONICS),  # rotation over that time
         ("hum_back_sin", "f8", HARMONICS),
-        ("hum_ticks", "i8"),  # no pluck is looked for before: hum is being learned
+        ("hum_ticks", "i8"),  # for so long after the first sound hum is learned, and no pluck is looked for
+        ("hum_below", "f8", MAX_STRINGS),  # softer than this a string may be learned from
+        ("hum_window", "i8"),  # hops over which what is left is compared with the references,
+        ("hum_first_window", "i8"),  # and at the end of that beginning
         # analysis
         ("past_mask", "i8"),  # rows of past in use, less one: no more memory is touched than the strings need
         ("taps", "i8"),
@@ -136,13 +142,13 @@ PARAMS = record_type(
         ("guard", "f8"),  # power ratio: a string must exceed this share of the loudest other one
         ("strong_power", "f8", MAX_STRINGS),  # what reaches this need not be waited for any longer
         ("short_ticks", "i8"),  # window of the quick level
+        ("still_ticks", "i8"),  # a channel that has not moved for so long hears no string
         ("lag_min", "i8", MAX_STRINGS),
         ("lag_max", "i8", MAX_STRINGS),
         ("hop_mask", "i8", MAX_STRINGS),  # rows of products in use, less one
         ("open_period", "f8", MAX_STRINGS),  # ticks
         ("fastest_fade", "f8"),  # power factor a hop
-        ("confirm_ticks", "i8"),  # a pitch that stays for so long
-        ("confirm_clarity", "f8", MAX_STRINGS),  # and is so clear is a note
+        ("confirm_ticks", "i8"),  # after this time an attack may be answered by another one
         ("faint_ticks", "i8"),  # a pluck that is not strong is waited for so long
         ("proof_ticks", "i8"),  # and every pluck is listened to for so long
         ("report_hops", "i8"),
@@ -196,10 +202,13 @@ STRING = record_type(
         ("proof", "i8"),  # UNPROVED, BELIEVED, DOUBTED
         ("proof_tick", "i8"),  # when it was last believed
         ("onset_tick", "i8"),
+        ("release_tick", "i8"),  # where the string was let go: the onset of what proves to be a note
         ("attack_tick", "i8"),  # latest attack heard, the pluck or what came after the pick's noise
         ("end_tick", "i8"),  # where the last note's end is dated
-        ("soft", "f8"),  # level of the clear sound that a thump has left behind (power); 0: none
-        ("unsaid", "i8"),  # 1 while no pitch is said of it
+        ("alike", "f8"),  # how alike the newest waves and those a period before are, 0 to 1
+        ("evidence", "f8"),  # that the pluck is a note; at 1 it is
+        ("late", "f8"),  # level (power) at which its pitch appeared, if far below its peak; else 0
+        ("jumps", "i8"),  # how often its pitch has turned out to be another one
         ("restart_tick", "i8"),  # the analysis knows nothing of what was before
         ("reference", "f8"),  # level the string should still have (power)
         ("peak", "f8"),  # greatest level since the pluck (power)
@@ -211,8 +220,8 @@ STRING = record_type(
         ("period", "f8"),  # ticks; 0 while unknown
         ("clarity", "f8"),
         ("last_period", "f8"),  # about one period ago
-        ("anchor", "f8"),  # the period that has stayed,
-        ("anchor_tick", "i8"),  # since when
+        ("lock_tick", "i8"),  # when its pitch was last found
+        ("anchor", "f8"),  # the period with which the pitch must agree
         ("candidate", "f8"),  # a new period under observation
         ("candidate_tick", "i8"),  # since when
         # first partial
@@ -287,12 +296,29 @@ STATE = record_type(
         ("hum_a", "f8", (HARMONICS, LANES)),
         ("hum_b", "f8", (HARMONICS, LANES)),
         ("hum_error", "f8", LANES),
+        ("hum_phase", "i8"),  # HUM_AWAITED, HUM_LEARNED_FAST, HUM_KNOWN
+        ("hum_tick", "i8"),  # when the first sound came
+        ("hum_left", "f8", LANES),  # what is learned from: each string a little while ago
+        ("hum_loudest", "f8", LANES),  # quick power just before plucks are looked for
+        ("hum_doubted", "i8", LANES),  # 1: not learned by the start, or forgotten: only small steps now
+        ("hum_hops", "i8"),  # in the window so far
+        ("hum_sum_a", "f8", (HARMONICS, LANES)),  # sums of what is left times each reference
+        ("hum_sum_b", "f8", (HARMONICS, LANES)),
+        ("hum_power", "f8", LANES),  # sum of its squares
+        ("hum_steady", "i8", LANES),  # windows in a row that have found the same hum:
+        ("hum_found_a", "f8", (HARMONICS, LANES)),  # this
+        ("hum_found_b", "f8", (HARMONICS, LANES)),
+        ("hum_kept", "i8"),  # 1: the weights below were learned before a restart; their phase is still unknown
+        ("hum_kept_a", "f8", (HARMONICS, LANES)),
+        ("hum_kept_b", "f8", (HARMONICS, LANES)),
         ("clean", "f8", LANES),
         ("past", "f4", (HISTORY, LANES)),  # cleaned frames; row frame & past_mask
         ("fir_past", "f8", (TAPS, LANES)),
         ("low", "f8", LANES),  # low-passed sample at a tick
         ("hp1", "f8", LANES),  # high-pass state
         ("hp2", "f8", LANES),
+        ("still_in", "f8", LANES),  # what a string's channel gave at the last tick,
+        ("still_ticks", "i8", LANES),  # and for how many it has been exactly that
         ("squares", "i8", (SQUARES, LANES)),  # of the last analysis samples
         ("quick_sum", "i8", LANES),  # their sum over the quick window
         ("quick", "f8", LANES),  # power over the last millisecond

@@ -1,6 +1,5 @@
 """Split a take: from a recording to a folder with the bass line, the rest, MIDI, tables and a picture."""
 
-import json
 import math
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
@@ -14,16 +13,19 @@ from typing import Any
 
 import numpy as np
 
+from thumbline.dsp.hum import Hum
+from thumbline.dsp.made_files import RENDERED_FILES, write_summary
 from thumbline.dsp.midi_files import write_bass_midi, write_mutes_midi
 from thumbline.dsp.mutes import MuteDecision, encode_all, open_all, plan_mutes
 from thumbline.dsp.notes import Note
-from thumbline.dsp.outputs import AudioWriter, OutputFolder, write_csv
+from thumbline.dsp.outputs import AudioWriter, OutputFolder, sound_bytes, write_csv
 from thumbline.dsp.overview import draw_overview
 from thumbline.dsp.parameters import REPORT_S
 from thumbline.dsp.processor import Processor, warm_up
 from thumbline.dsp.records import BASS, LEFT, RIGHT
 from thumbline.dsp.rig import Rig
-from thumbline.dsp.survey import complete, survey
+from thumbline.dsp.survey import complete, survey, without_bleed_into_silence
+from thumbline.dsp.take_in_the_way import refuse_take_as_target
 from thumbline.dsp.takes import Take, open_take
 from thumbline.dsp.transcript import PitchReport, Transcript
 from thumbline.dsp.wire import decision_delays, summarise
@@ -51,28 +53,37 @@ class Rendered:
 
     folder: Path
     summary: dict[str, Any]
+    kept_aside: tuple[str, ...] = ()  #: names under which files of a former result stay that were changed since
 
 
 def render_take(path: Path, out: Path, rig: Rig, progress: Progress = lambda share: None) -> Rendered:
     """Render the take at ``path`` into the folder ``out/<name of the take>``.
 
     What the rig leaves open ("auto") is measured from the take first. Raises InputError for a take that cannot be used
-    or a folder that cannot be written; nothing appears, or is lost, then.
+    or a folder that cannot be written, or holds files in the way that the program did not make; nothing appears, or is
+    lost, then.
     """
     warm_up()
-    with (
-        open_take(path, rig.string_count, rig.input.channels) as take,
-        OutputFolder(out, take.name) as folder,
-    ):
-        passes = _passes(rig)
-        rig = complete(rig, survey(_counted(take, progress, 0, passes), rig, take.sample_rate))
-        summary = _write(take, rig, folder.path, _counted(take, progress, passes - 1, passes))
-    return Rendered(folder.target, summary)
+    with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
+        refuse_take_as_target(take, out, rig.string_count)
+        with OutputFolder(out, take.name, spared=take.files) as folder:
+            folder.refuse_what_is_not_ours(RENDERED_FILES)
+            folder.refuse_without_room(sound_bytes(take.frames, 1) + sound_bytes(take.frames, 1 + rig.guitar.stereo))
+            summary = _split(take, rig, folder.path, progress)
+    return Rendered(folder.target, summary, tuple(folder.kept_aside))
+
+
+def _split(take: Take, rig: Rig, folder: Path, progress: Progress) -> dict[str, Any]:
+    """Measure what the rig leaves open, write all files into ``folder`` and return the summary."""
+    passes = _passes(rig)
+    found = survey(_counted(take, progress, 0, passes), rig, take.sample_rate)
+    rig = complete(rig, without_bleed_into_silence(found))
+    return _write(take, rig, found.hum, folder, _counted(take, progress, passes - 1, passes))
 
 
 def _passes(rig: Rig) -> int:
     """How often the take is read: for the hum, for bleed and levels, and to be rendered."""
-    return 3 if rig.input.mains_hz == "auto" else 2
+    return 2 if rig.input.mains_hz == "off" else 3
 
 
 def _counted(take: Take, progress: Progress, first: int, passes: int) -> Callable[[], Iterator[np.ndarray]]:
@@ -91,9 +102,11 @@ def _counted(take: Take, progress: Progress, first: int, passes: int) -> Callabl
     return blocks
 
 
-def _write(take: Take, rig: Rig, folder: Path, blocks: Callable[[], Iterator[np.ndarray]]) -> dict[str, Any]:
+def _write(
+    take: Take, rig: Rig, hum: Hum | None, folder: Path, blocks: Callable[[], Iterator[np.ndarray]]
+) -> dict[str, Any]:
     rate, seconds = take.sample_rate, take.frames / take.sample_rate
-    processor = Processor(rig, rate)
+    processor = Processor(rig, rate, hum)
     transcript = Transcript(rig, rate)
     guitar = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]
     drawn: list[tuple[float, int, float]] = []
@@ -154,8 +167,7 @@ def _write(take: Take, rig: Rig, folder: Path, blocks: Callable[[], Iterator[np.
         "version": version("thumbline"),
         "rig": rig.model_dump(mode="json"),
     }
-    (folder / "summary.json").write_text(json.dumps(summary, indent=2, allow_nan=False) + "\n", "utf-8")
-    return summary
+    return write_summary(folder, summary)
 
 
 def _write_mutes(transcript: Transcript, rig: Rig, folder: Path, seconds: float) -> list[MuteDecision]:

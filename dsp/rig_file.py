@@ -26,9 +26,13 @@ from thumbline.dsp.rig_settings import (
     toml_like,
     without_indices,
 )
-from thumbline.dsp.whole_file import write_whole
+from thumbline.dsp.text_files import read_toml
+from thumbline.dsp.whole_file import refuse_other_kind, write_whole
 
-__all__ = ["default_rig", "describe", "load_rig", "rig_from_dict", "rig_text", "write_rig"]
+__all__ = ["default_rig", "describe", "is_rig", "load_rig", "rig_from_dict", "rig_text", "write_rig"]
+
+#: Bytes of a rig at most: more is something else.
+LARGEST_RIG = 1 << 20
 
 COMMENT_WIDTH = 100
 HEADER = (
@@ -45,17 +49,7 @@ def load_rig(path: str | os.PathLike[str]) -> Rig:
     Raises InputError, naming the file, if it is missing or unreadable, is not UTF-8, is not TOML (with the
     line number), or holds a setting that is unknown or not accepted.
     """
-    name = os.fspath(path)
-    try:
-        text = Path(path).read_bytes().decode("utf-8-sig")  # some editors begin the file with a byte order mark
-        table = tomllib.loads(text)
-    except UnicodeDecodeError as error:
-        raise InputError(f"{name}: byte {error.start} is not UTF-8; accepted: TOML text in UTF-8") from None
-    except OSError as error:
-        raise InputError(f"{name}: cannot be read ({error.strerror}); accepted: a rig file (TOML)") from None
-    except (ValueError, RecursionError) as error:  # ValueError: syntax, or a null byte in the path
-        raise InputError(f"{name}: {_one_line(error)}; accepted: TOML 1.0") from None
-    return rig_from_dict(table, name)
+    return rig_from_dict(read_toml(path, "a rig file"), os.fspath(path))
 
 
 def rig_from_dict(table: Mapping[str, object], source: str = "rig") -> Rig:
@@ -155,10 +149,26 @@ def _toml(value: Any) -> str:
     return tomlkit.item(list(value) if isinstance(value, tuple) else value).as_string()
 
 
-def write_rig(path: str | os.PathLike[str], text: str) -> None:
-    """Write the text of a rig to ``path`` whole or not at all (see :func:`~thumbline.dsp.whole_file.write_whole`)."""
-    write_whole(path, text.encode())
+def is_rig(path: Path) -> bool:
+    """Whether a file is a rig, perhaps with settings that are not accepted: TOML with no sections but a rig's."""
+    try:
+        with path.open("rb") as file:
+            content = file.read(LARGEST_RIG + 1)
+        return (
+            len(content) <= LARGEST_RIG and tomllib.loads(content.decode("utf-8-sig")).keys() <= all_sections().keys()
+        )
+    except (OSError, ValueError, RecursionError):
+        return False
 
 
-def _one_line(error: BaseException) -> str:
-    return " ".join(str(error).split())
+def refuse_other_than_rig(path: str | os.PathLike[str]) -> None:
+    """Raise InputError if there is something at ``path`` that a rig must not replace."""
+    refuse_other_kind(path, is_rig, "rig")
+
+
+def write_rig(path: str | os.PathLike[str], text: str, *, replace_any: bool = False) -> None:
+    """Write the text of a rig to ``path`` whole or not at all (see :func:`~thumbline.dsp.whole_file.write_whole`).
+
+    Raises InputError if a file is there that is no rig, unless ``replace_any``.
+    """
+    write_whole(path, text.encode(), None if replace_any else is_rig, "rig")

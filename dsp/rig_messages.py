@@ -1,6 +1,7 @@
 """What is wrong with a rig, in one line: pydantic's errors put in the words of the table of settings."""
 
 import re
+from functools import cache
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
@@ -21,27 +22,33 @@ MOST_NAMED = 2
 
 def explain_errors(error: ValidationError) -> str:
     """Return one line that names each setting that was refused, the value received and what is accepted."""
-    deepest: dict[str, tuple[int, str]] = {}
-    for details in error.errors():
+    deepest: dict[str, tuple[int, str, ErrorDetails]] = {}
+    for details in error.errors(include_url=False):
         cause = details.get("ctx", {}).get("error")
         if isinstance(cause, ContradictionError):
-            return _joined(cause.sentences)
+            return _joined(cause.sentences[:MOST_NAMED], len(cause.sentences) - MOST_NAMED)
         # A union reports an error for each of its branches; the one that got furthest is what was meant.
         path = _path(details)
         depth, setting = path.count("["), without_indices(path)
         if setting not in deepest or depth > deepest[setting][0]:
-            deepest[setting] = depth, _sentence(path, details)
-    return _joined([sentence for _, sentence in deepest.values()])
+            deepest[setting] = depth, path, details
+    named = [_sentence(path, details) for _, path, details in list(deepest.values())[:MOST_NAMED]]
+    return _joined(named, len(deepest) - len(named))
 
 
-def _joined(sentences: list[str]) -> str:
-    more = len(sentences) - MOST_NAMED
-    return "; also ".join(sentences[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
+def _joined(sentences: list[str], more: int) -> str:
+    return "; also ".join(sentences) + (f"; and {more} more" if more > 0 else "")
+
+
+@cache
+def _known() -> frozenset[str]:
+    """Every part of a key."""
+    return frozenset(name for key in [*all_sections(), *all_settings()] for name in key.split("."))
 
 
 def _path(details: ErrorDetails) -> str:
     """Write the place of an error as a key path, without pydantic's names for the branches of a union."""
-    known = {name for key in [*all_sections(), *all_settings()] for name in key.split(".")}
+    known = _known()
     *outer, last = details["loc"]
     kept = [part for part in outer if isinstance(part, int) or part in known]
     if isinstance(last, int) or last in known or details["type"] == "extra_forbidden":

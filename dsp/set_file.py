@@ -16,7 +16,6 @@ The guitar and the stage are the same for all songs, so a setting changes neithe
 """
 
 import os
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -26,6 +25,7 @@ from thumbline.dsp.foot import MOST_SETTINGS
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.rig_file import load_rig, rig_from_dict
 from thumbline.dsp.rig_settings import toml_like
+from thumbline.dsp.text_files import read_toml
 
 #: Sections that are the same in every setting: the strings, how they come in, and what is plugged in.
 SHARED = ("input", "live", "midi", "feet")
@@ -46,7 +46,7 @@ def load_set(path: str | os.PathLike[str]) -> list[Setting]:
     Raises InputError, naming the file, the setting, what was received and what is accepted.
     """
     file = Path(path)
-    table = _read(file)
+    table = read_toml(file, "a set file")
     if unknown := [key for key in table if key not in ("base", "settings")]:
         raise InputError(f"{file}: {toml_like(unknown[0])} is not known; accepted: base, settings")
     base = _base(file, table.get("base", ""))
@@ -64,25 +64,15 @@ def load_set(path: str | os.PathLike[str]) -> list[Setting]:
     return settings
 
 
-def _read(file: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(file.read_bytes().decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        raise InputError(f"{file}: byte {error.start} is not UTF-8; accepted: TOML text in UTF-8") from None
-    except OSError as error:
-        raise InputError(f"{file}: cannot be read ({error.strerror}); accepted: a set file (TOML)") from None
-    except (ValueError, RecursionError) as error:
-        raise InputError(f"{file}: {' '.join(str(error).split())}; accepted: TOML 1.0") from None
-
-
 def _base(file: Path, name: Any) -> dict[str, Any]:
     """Return the rig that the settings change, as far as it says anything."""
     if not isinstance(name, str):
         raise InputError(f"{file}: base is {toml_like(name)}; accepted: the name of a rig file")
     if not name:
         return {}
-    load_rig(file.parent / name)  # says what is wrong with it under its own name
-    return tomllib.loads((file.parent / name).read_bytes().decode("utf-8-sig"))
+    base = read_toml(file.parent / name, "a rig file")
+    rig_from_dict(base, str(file.parent / name))  # says what is wrong with it under its own name
+    return base
 
 
 def _setting(file: Path, key: str, entry: Any, base: dict[str, Any]) -> Setting:

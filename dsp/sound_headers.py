@@ -8,6 +8,7 @@ from typing import BinaryIO
 
 # Integer, float, A-law, mu-law, extensible (RFC 2361 and Microsoft's mmreg.h).
 _UNCOMPRESSED_WAV = frozenset((1, 3, 6, 7, 0xFFFE))
+_MOST_CHUNKS = 100_000  # that are looked through
 _UNCOMPRESSED_AIFC = (b"", b"NONE", b"twos", b"sowt", b"in24", b"in32", b"fl32", b"FL32", b"fl64", b"FL64")
 
 
@@ -21,6 +22,11 @@ def _chunks(stream: BinaryIO, size_format: str, end: int) -> Iterator[tuple[byte
         if not 0 <= size <= end - start:
             return
         stream.seek(start + size + (size % 2 if length == 8 else 0))  # CAF does not pad
+
+
+def is_streamed(size: int) -> bool:
+    """Whether a writer that could not know left this as the size of the sound (common practice, no source)."""
+    return min(abs(size - 2**31), abs(size - 2**32)) < 2**16
 
 
 def promised_and_present(stream: BinaryIO) -> tuple[int, int]:
@@ -40,7 +46,7 @@ def promised_and_present(stream: BinaryIO) -> tuple[int, int]:
     order = "<" if form[:4] in (b"RIFF", b"RF64") else ">"
     stream.seek(8 if caf else 12)
     frame, aiff_frames, long_size, start, size, tidy = 0, 0, 0, 0, 0, True
-    for name, offset, length in islice(_chunks(stream, order + ("q" if caf else "I"), end), 1000):
+    for name, offset, length in islice(_chunks(stream, order + ("q" if caf else "I"), end), _MOST_CHUNKS):
         body = stream.read(32).ljust(32, b"\0")
         if name == b"ds64":
             (long_size,) = struct.unpack("<8xQ", body[:16])
@@ -67,6 +73,6 @@ def promised_and_present(stream: BinaryIO) -> tuple[int, int]:
         start, size = start + 8, aiff_frames * frame
     elif form[:4] == b"RF64" and size == 0xFFFFFFFF:
         size = long_size
-    if not caf and min(abs(size - 2**31), abs(size - 2**32)) < 2**16:
-        size = min(size, end - start)  # a stream: its writer could not know (common practice, no source)
+    if not caf and is_streamed(size):
+        size = min(size, end - start)
     return max(size, 0) // frame, max(end - start, 0) // frame

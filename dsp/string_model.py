@@ -33,6 +33,8 @@ from typing import overload
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.palm_mute import PalmMute
+
 Signal = NDArray[np.floating]
 
 HIGHEST_PARTIAL = 0.45
@@ -120,6 +122,7 @@ class Pluck:
     slurs: tuple[Slur, ...] = ()
     harmonic: int = 1
     """h > 1: a natural harmonic, only partials h, 2h, ... sound; ``midi`` is still that of the string."""
+    palm: PalmMute | None = None
 
     def __post_init__(self) -> None:
         """Refuse what no player can do."""
@@ -180,6 +183,7 @@ def first_partial_hz(string: GuitarString, pluck: Pluck, seconds: Signal) -> Sig
     cents = np.zeros(len(seconds))
     if pluck.glide_cents:  # tension follows the square of amplitude, so it relaxes at twice the rate
         decay = string.decay_low + string.decay_high * midi_to_hz(pluck.midi) ** 2
+        decay += pluck.palm.rate(1.0) if pluck.palm else 0.0
         cents += pluck.glide_cents * pluck.velocity**2 * np.exp(-2 * decay * seconds)
     if pluck.bend:
         cents += pluck.bend[0][1]
@@ -234,12 +238,13 @@ def _vibration(string: GuitarString, pluck: Pluck, midi: float, velocity: float,
     partial_hz = ratio * midi_to_hz(midi)
     amplitude *= velocity * string.sensitivity * string.coil_gain(partial_hz)
     decay = string.decay_low + string.decay_high * partial_hz**2
+    slowest = decay + pluck.palm.rate(ratio) if pluck.palm else decay
     nepers = np.log(np.maximum(np.abs(amplitude) / INAUDIBLE, 1.0))
-    audible_s = np.divide(nepers, decay, out=np.full_like(decay, np.inf), where=decay > 0)
+    audible_s = np.divide(nepers, slowest, out=np.full_like(decay, np.inf), where=slowest > 0)
     frames = np.searchsorted(motion.seconds, audible_s)
     out = np.zeros(len(motion.seconds))
     cycles = _integral(motion.hz, float(motion.seconds[0]), step)
-    for order, gain, rate, stop in zip(n, amplitude, decay, frames, strict=True):
+    for order, multiple, gain, rate, stop in zip(n, ratio, amplitude, decay, frames, strict=True):
         if stop == 0:
             continue
         if pluck.slurs:
@@ -249,7 +254,10 @@ def _vibration(string: GuitarString, pluck: Pluck, midi: float, velocity: float,
             turns = cycles[:stop] * partial_ratio(order, float(motion.stiffness[0]))
         # Whole cycles go in double precision; what remains needs no more than single (-130 dB).
         phase = np.asarray(2 * np.pi * (turns - np.rint(turns)), np.float32)
-        envelope = np.exp(-np.float32(rate) * motion.seconds[:stop].astype(np.float32))
+        since = motion.seconds[:stop].astype(np.float32)
+        envelope = np.exp(-np.float32(rate) * since)
+        if pluck.palm:
+            envelope *= pluck.palm.envelope(float(multiple), since)
         out[:stop] += np.float32(gain) * envelope * np.sin(phase)
     return out
 

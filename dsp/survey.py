@@ -1,15 +1,17 @@
 """A first look at a take, with the processor's own front end: everything that a rig leaves open ("auto")."""
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.analysis_signal import analysis_signal
 from thumbline.dsp.bleed import estimate_bleed, played_strings, unmixed_power
+from thumbline.dsp.hum import Head, Hum, measure_hum, quiet_power
 from thumbline.dsp.mains import find_mains
 from thumbline.dsp.processor import Processor
+from thumbline.dsp.records import ANALYSIS_STEP
 from thumbline.dsp.rig import Rig
 
 #: Length of the blocks whose moments are taken, in seconds.
@@ -28,6 +30,8 @@ NOTE_ABOVE_FLOOR_DB = 20.0
 #: Thresholds: above the floor, and below a typical note, in dB, whichever is higher.
 ON_ABOVE_FLOOR_DB, ON_BELOW_LEVEL_DB = 10.0, 26.0
 OFF_ABOVE_FLOOR_DB, OFF_BELOW_LEVEL_DB = 4.0, 42.0
+#: A channel whose loudest block lies this far below its threshold holds no note, in dB: blocks are longer than attacks.
+SILENT_BELOW_ON_DB = 6.0
 #: A channel this quiet has no noise of its own: a computer made it.
 LOWEST_FLOOR_DB = -100.0
 
@@ -45,6 +49,8 @@ class Survey:
     off_db: NDArray[np.float64]
     bleed: NDArray[np.float64]
     played: NDArray[np.bool_]
+    silent: NDArray[np.bool_]  #: the channel never comes near a note: not played, or its cable is out
+    hum: Hum | None  #: of the take from its first frame on; None without mains removal
 
 
 def survey(blocks: Blocks, rig: Rig, rate: int) -> Survey:
@@ -52,10 +58,29 @@ def survey(blocks: Blocks, rig: Rig, rate: int) -> Survey:
 
     What the rig states is taken as given; what it leaves to "auto" is measured.
     """
+    mains_hz, hum, quiet = _mains(blocks, rig, rate)
+    moments = block_moments(blocks(), with_values(rig, mains_hz=mains_hz), rate, hum, quiet)
+    return _measure(moments, rig, mains_hz, hum)
+
+
+def _mains(blocks: Blocks, rig: Rig, rate: int) -> tuple[float | None, Hum | None, NDArray[np.float64] | None]:
+    """The frequency of the hum, unless the rig states it; the hum from the first frame on; the power it leaves."""
     mains = rig.input.mains_hz
-    mains_hz = find_mains(blocks(), rate) if mains == "auto" else None if isinstance(mains, str) else mains
-    moments = block_moments(blocks(), with_values(rig, mains_hz=mains_hz), rate)
-    return _measure(moments, rig, mains_hz)
+    if mains == "off":
+        return None, None, None
+    head = Head(rate)
+    passing = head.pass_on(blocks())
+    if isinstance(mains, str):
+        mains_hz = find_mains(passing, rate)
+    else:
+        mains_hz = mains
+        for _ in passing:
+            if head.full:
+                break
+    if mains_hz is None:
+        return None, None, None
+    hum = measure_hum(head, rig, mains_hz)
+    return mains_hz, hum, quiet_power(head, rig, hum)
 
 
 def with_values(rig: Rig, mains_hz: float | None) -> Rig:
@@ -68,15 +93,25 @@ def with_values(rig: Rig, mains_hz: float | None) -> Rig:
     return Rig.model_validate(data)
 
 
-def block_moments(blocks: Iterable[NDArray[np.float64]], rig: Rig, rate: int) -> NDArray[np.float64]:
+def block_moments(
+    blocks: Iterable[NDArray[np.float64]],
+    rig: Rig,
+    rate: int,
+    hum: Hum | None = None,
+    quiet: NDArray[np.float64] | None = None,
+) -> NDArray[np.float64]:
     """Mean products (blocks, n, n) of the strings' analysis signals, full scale 1, each over ``BLOCK_S``.
 
-    Of a long take every second block is kept, or every fourth, and so on.
+    ``hum``, where it is known, is taken out from the first frame on, and followed only in what is little louder than
+    ``quiet`` (mean square per string), so that nothing of a note is. Of a long take every second block is kept, or
+    every fourth, and so on.
     """
-    processor = Processor(rig, rate)
+    processor = Processor(rig, rate, hum)
     p = processor.params[0]
     n = rig.string_count
-    p["on_power"] = np.inf  # no string is ever plucked
+    p["on_power"] = p["hum_below"] = np.inf  # no string is ever plucked
+    if quiet is not None:
+        p["hum_below"][:n] = 10.0 ** (ON_ABOVE_FLOOR_DB / 10.0) * quiet / ANALYSIS_STEP**2
     p["highpass"][:, :n] = p["highpass"][:, [n - 1]]  # all alike, or bleed would not be a matrix of numbers
     length = round(BLOCK_S * float(p["tick_rate"]))
     pending = np.zeros((0, n))
@@ -95,7 +130,7 @@ def block_moments(blocks: Iterable[NDArray[np.float64]], rig: Rig, rate: int) ->
     return np.concatenate(moments)
 
 
-def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None) -> Survey:
+def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None, hum: Hum | None) -> Survey:
     n = rig.string_count
     lowest = 10.0 ** (LOWEST_FLOOR_DB / 10.0)
     if not len(moments):
@@ -117,7 +152,19 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None) -> 
     off_db = np.maximum(floor_db + OFF_ABOVE_FLOOR_DB, level_db - OFF_BELOW_LEVEL_DB)
     on_db = on_db if isinstance(detect.on_db, str) else np.asarray(detect.on_db)
     off_db = off_db if isinstance(detect.off_db, str) else np.asarray(detect.off_db)
-    return Survey(mains_hz, floor_db, level_db, on_db, np.minimum(off_db, on_db - 1.0), bleed, played)
+    loudest_db = 10.0 * np.log10(np.maximum(np.einsum("bii->bi", moments).max(axis=0), lowest))
+    silent = loudest_db < on_db - SILENT_BELOW_ON_DB
+    return Survey(mains_hz, floor_db, level_db, on_db, np.minimum(off_db, on_db - 1.0), bleed, played, silent, hum)
+
+
+def without_bleed_into_silence(found: Survey) -> Survey:
+    """Return a survey whose silent channels take up no bleed.
+
+    What a rig says of bleed into a channel is not there if its cable is out; taken away all the same, it would sound as
+    if the others' notes were played on that string. Where a string was merely not played nothing near a note is lost.
+    """
+    bleed = np.where(found.silent[:, np.newaxis], np.eye(len(found.silent)), found.bleed)
+    return replace(found, bleed=bleed)
 
 
 def floor_power(power: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -157,11 +157,11 @@ def draw_tablature(
         sheet.lines([(right, top - 2, right, bottom + 2)], QUIET, 1.5)
         named_until = 0.0
         for note in bassline:
-            if not (note.onset_s < end_s and note.offset_s > start_s):
-                continue
-            if end_s - note.onset_s <= EARLY_S and system is not systems[-1]:
-                continue
             begins = note.onset_s >= start_s - EARLY_S
+            last_s = end_s if system is systems[-1] else end_s - EARLY_S
+            # A note that begins a little before a row belongs to it, even if it is over by then.
+            if note.onset_s >= last_s or not (begins or note.offset_s > start_s):
+                continue
             x0 = LEFT + (max(note.onset_s, start_s) - start_s) * px_per_s
             x1 = LEFT + (min(note.offset_s, end_s) - start_s) * px_per_s
             y = top + (note.string - 0.5) * _STRING_PX

@@ -1,12 +1,11 @@
 """Takes: recordings with one string a channel, read as a stream of blocks.
 
-A take is one sound file (whatever libsndfile reads) or a folder of mono files, one a string, in natural order
-of their names (2 before 10). Samples are float64, full scale is 1.0; a float file may exceed it. Channels
-keep the file's order: which string each belongs to is the processor's business.
+A take is one sound file (whatever libsndfile reads and holds its length) or a folder of mono files, one per string, in
+the order that `thumbline.dsp.mono_files` tells. Samples are float64, full scale is 1.0; a float file may exceed it.
+Channels keep the file's order: which string each belongs to is the processor's business.
 """
 
 import os
-import re
 import stat
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
@@ -20,6 +19,8 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.libsndfile import file_name
+from thumbline.dsp.mono_files import by_notes, mono_files
+from thumbline.dsp.sound_ends import CHECKED_FORMATS, missing_bytes
 from thumbline.dsp.sound_headers import promised_and_present
 
 LOWEST_RATE_HZ = 22_050
@@ -27,14 +28,21 @@ HIGHEST_RATE_HZ = 192_000
 
 _READ_FRAMES = 16_384  # read at a time, whatever the block size, so that a call's cost is paid seldom
 _UNKNOWN = 2**63 - 1  # libsndfile's frame count of a FLAC stream whose header leaves its length open
-_LOSSLESS = (".wav", ".wave", ".bwf", ".rf64", ".w64", ".flac", ".aif", ".aiff", ".aifc", ".caf", ".au")
-_SUFFIXES = frozenset((*_LOSSLESS, ".snd", ".ogg", ".oga", ".opus", ".mp3"))
+#: Names that Windows keeps for devices, with any suffix (Microsoft, "Naming Files, Paths, and Namespaces").
+_DEVICES = frozenset(("CON", "PRN", "AUX", "NUL", *(f"{port}{n}" for port in ("COM", "LPT") for n in range(10))))
+_ACCEPTED = "accepted are WAV, RF64, FLAC, AIFF, CAF and what else libsndfile reads and holds its length"
 # Public error numbers of libsndfile (sndfile.h, SF_ERR_UNRECOGNISED_FORMAT and following).
 _REASONS = {
     1: "is not a sound file",
     3: "is damaged or cut short",
     4: "is in an encoding that cannot be read",
 }
+
+
+def state_of(path: Path) -> tuple[int, ...]:
+    """Return what changes when a file is written to or exchanged. Raises InputError if it may not be seen."""
+    status = _status(path)
+    return status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns
 
 
 def take_name(path: str | os.PathLike[str]) -> str:
@@ -45,7 +53,8 @@ def take_name(path: str | os.PathLike[str]) -> str:
     folder = False
     with suppress(OSError):
         folder = place.is_dir()
-    return (place.name if folder else place.stem).strip(". ") or "take"
+    name = (place.name if folder else place.stem).strip(". ") or "take"
+    return f"{name}_" if os.name == "nt" and name.partition(".")[0].upper() in _DEVICES else name
 
 
 class _ForwardSound(soundfile.SoundFile):
@@ -68,9 +77,11 @@ class _SoundFile:
         self._first_channel = first_channel
         if not stat.S_ISREG(_mode(path)):
             raise InputError(f"{self.name} is neither a file nor a folder; a take must be one of them")
+        self._state = state_of(path)
         try:
             with path.open("rb") as stream:
                 promised, present = promised_and_present(stream)
+                missing = missing_bytes(stream)
         except OSError as error:
             raise InputError(f"cannot open the take {self.name}: {error.strerror}") from error
         if promised < 0:
@@ -78,6 +89,8 @@ class _SoundFile:
             raise InputError(f"{self.name} is damaged or was never closed: {why}; save it anew from an editor")
         if present < promised:
             raise self._cut_short(present, promised)
+        if missing and promised == 0:
+            raise InputError(f"{self.name} is damaged, cut short or was never closed: its header promises more sound")
         self._sound = self._decoder()
         try:
             self._examine(promised)
@@ -95,6 +108,9 @@ class _SoundFile:
         """Take over the file's properties; InputError if they cannot be used."""
         sound = self._sound
         self.sample_rate, self.channels, self.frames = sound.samplerate, sound.channels, sound.frames
+        if sound.format not in CHECKED_FORMATS:
+            why = "which does not hold its length, so that a cut file cannot be told from a whole one"
+            raise InputError(f"{self.name} is in the format {sound.format}, {why}; {_ACCEPTED}")
         if self.frames < promised:
             raise self._cut_short(self.frames, promised)
         if not LOWEST_RATE_HZ <= self.sample_rate <= HIGHEST_RATE_HZ:
@@ -114,8 +130,7 @@ class _SoundFile:
         except (soundfile.LibsndfileError, TypeError) as error:  # TypeError: .raw, which has no header
             code = error.code if isinstance(error, soundfile.LibsndfileError) else 1
             reason = _REASONS.get(code, f"cannot be read as sound ({str(error).rpartition(': ')[2].rstrip('.')})")
-            accepted = "accepted are WAV, RF64, FLAC, AIFF, CAF and what else libsndfile reads"
-            raise InputError(f"{self.name} {reason}; {accepted}") from error
+            raise InputError(f"{self.name} {reason}; {_ACCEPTED}") from error
 
     def blocks(self, size: int) -> Iterator[NDArray[np.float64]]:
         """Yield the file from its start in blocks of ``size`` frames; the last may be shorter."""
@@ -127,6 +142,7 @@ class _SoundFile:
             try:
                 block = cast("NDArray[np.float64]", sound.read(size, dtype="float64", always_2d=True))
             except soundfile.LibsndfileError as error:
+                self._refuse_changed(sound)
                 with suppress(soundfile.LibsndfileError):
                     done = max(done, sound.tell())
                 raise self._cut_short(done, self.frames) from error
@@ -135,13 +151,18 @@ class _SoundFile:
             self._refuse_non_finite(block, done)
             done += len(block)
             yield block
+        self._refuse_changed(sound)
         if done < self.frames != _UNKNOWN:
             raise self._cut_short(done, self.frames)
 
     def _refuse_changed(self, sound: _ForwardSound) -> None:
-        """Raise InputError if the file is not what it was when it was opened: passes over a take must agree."""
+        """Raise InputError if the file is not what it was when it was opened: passes over a take must agree.
+
+        One that is exchanged or written to between two looks of the same tick of the file system's clock (common
+        practice: some milliseconds) is known by its length alone.
+        """
         now = (sound.samplerate, sound.channels, self.frames if sound.frames == _UNKNOWN else sound.frames)
-        if now != (self.sample_rate, self.channels, self.frames):
+        if now != (self.sample_rate, self.channels, self.frames) or state_of(self.path) != self._state:
             raise InputError(f"{self.name} has changed while it was read; accepted is a take that is complete")
 
     def _refuse_non_finite(self, block: NDArray[np.float64], start: int) -> None:
@@ -157,29 +178,15 @@ class _SoundFile:
 
 def _mode(path: Path) -> int:
     """Return the file mode of ``path``; InputError if there is no such thing or it may not be seen."""
+    return _status(path).st_mode
+
+
+def _status(path: Path) -> os.stat_result:
     try:
-        return path.stat().st_mode
+        return path.stat()
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else error
         raise InputError(f"cannot open the take {printable(path)}: {reason}") from error
-
-
-def _natural(path: Path) -> tuple[list[str | int], str]:
-    """Sort key of a file's name that puts 2 before 10. Texts and numbers alternate, so like meets like."""
-    parts = re.split("([0-9]+)", path.name.casefold())
-    return [int(part) if index % 2 else part for index, part in enumerate(parts)], path.name
-
-
-def _sound_files(folder: Path) -> list[Path]:
-    """Return a folder's sound files in natural order; hidden files and other suffixes are passed over."""
-    try:
-        entries = [e for e in folder.iterdir() if e.suffix.lower() in _SUFFIXES and e.name[0] != "."]
-    except OSError as error:
-        raise InputError(f"cannot open the take {printable(folder)}: {error.strerror}") from error
-    if not entries:
-        wanted = "a take's folder holds one mono file a string"
-        raise InputError(f"the folder {printable(folder)} holds no sound file; {wanted}")
-    return sorted(entries, key=_natural)
 
 
 def _check_count(path: Path, count: int, unit: str, strings: int, channels: Sequence[int] | None) -> None:
@@ -189,24 +196,30 @@ def _check_count(path: Path, count: int, unit: str, strings: int, channels: Sequ
     if highest > strings and count < highest:
         raise InputError(f"{has}, but the rig's input.channels names channel {highest}; mend either")
     if highest <= strings and count != strings:
-        mend = "give instrument.strings one note a channel, or name the channels in input.channels"
+        mend = "give instrument.strings one note per channel, or name the channels in input.channels"
+        if count > strings and unit == "channel":
+            mend += f" if they are not the first {strings}; else keep these alone in the file"
         raise InputError(f"{has}, but the rig has {strings} strings; in the rig, {mend}")
 
 
 class Take:
     """An open take, made by `open_take`. A context manager: leaving it closes the files.
 
-    Attributes: ``path`` as given, ``name`` (see `take_name`), ``files`` in the order of their channels,
+    Attributes: ``path`` as given, ``name`` (see `take_name`), ``is_folder``, ``files`` in the order of their channels,
     ``sample_rate`` in Hz, ``frames`` and ``channels`` (counts).
     """
 
-    def __init__(self, path: Path, strings: int, channels: Sequence[int] | None) -> None:
+    def __init__(
+        self, path: Path, strings: int, channels: Sequence[int] | None, notes: Sequence[str] | None = None
+    ) -> None:
         self.path, self.name = path, take_name(path)
         self._reading: Future[NDArray[np.float64] | None] | None = None
-        folder = stat.S_ISDIR(_mode(path))
-        self.files = tuple(_sound_files(path)) if folder else (path,)
+        self.is_folder = folder = stat.S_ISDIR(_mode(path))
+        self.files = tuple(mono_files(path)) if folder else (path,)
         if folder:
             _check_count(path, len(self.files), "mono file", strings, channels)
+            if notes:
+                self.files = tuple(by_notes(self.files, notes, channels or range(1, strings + 1)))
         with ExitStack() as opened:
             self._sounds = [opened.enter_context(_SoundFile(file, i)) for i, file in enumerate(self.files, 1)]
             first = self._sounds[0]
@@ -269,11 +282,18 @@ class Take:
                     yield joined[start : start + size]
 
 
-def open_take(path: str | os.PathLike[str], strings: int, channels: Sequence[int] | None = None) -> Take:
+def open_take(
+    path: str | os.PathLike[str],
+    strings: int,
+    channels: Sequence[int] | None = None,
+    notes: Sequence[str] | None = None,
+) -> Take:
     """Open a recording of ``strings`` strings: a sound file, or a folder of mono files.
+
+    With ``notes``, the open strings, string 1 first, mono files that are named by these go to their strings.
 
     ``channels`` (from 1, of string 1, 2, ...) is the rig's map. If it names a channel beyond ``strings``, the
     take must reach up to it; otherwise it must have exactly ``strings`` channels. Raises InputError for a
     take that cannot be used.
     """
-    return Take(Path(path), strings, channels)
+    return Take(Path(path), strings, channels, notes)

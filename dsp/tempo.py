@@ -20,6 +20,7 @@ from thumbline.dsp.beat_evidence import MOST_MOMENTS, Metre, Moments, judge, mom
 from thumbline.dsp.beat_grid import DIVISIONS, Grid, grids, grids_at, with_whole_bpm
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.notes import Note
+from thumbline.dsp.text_files import read_lines
 
 LOWEST_BPM, HIGHEST_BPM = 20.0, 400.0
 FEWEST_BEATS_A_BAR, MOST_BEATS_A_BAR = 1, 16
@@ -115,7 +116,7 @@ def read_taps(path: Path) -> list[float]:
     """
     name = printable(path)
     try:
-        lines = path.read_text("utf-8-sig").splitlines()
+        lines = read_lines(path)
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it is not text"
         raise InputError(f"cannot read the taps in {name}: {reason}") from error

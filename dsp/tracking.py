@@ -6,8 +6,9 @@ from thumbline.dsp.between_samples import between
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.ending import end_note
 from thumbline.dsp.event_ring import emit
+from thumbline.dsp.evidence import LATE, expect_pitch
 from thumbline.dsp.partial import LOOK_HOPS, aim, measure_stretch, partial_period
-from thumbline.dsp.records import HOP, LOCK, PITCH, PLUCKED, SOUNDING, Record
+from thumbline.dsp.records import HOP, LOCK, PITCH, PLUCKED, SILENT, SOUNDING, Record
 from thumbline.dsp.spans import decibels, frame_of
 
 #: Clarity that a first period must have.
@@ -24,6 +25,9 @@ NOTE_STEP = 2.0 ** (70 / 1200)
 WHOLE = 0.03
 #: For so long after its onset a note may turn out to be an octave off, in seconds.
 DOUBT_S = 0.1
+#: What is left when a hand stops a string, an overtone, has fallen this far below the level that the string should
+#: still have (power); a finger that hammers on, pulls off or slides leaves more.
+LEFT_OVER = 10.0 ** (-12 / 10)
 #: A first period was found in little sound; until the pluck has proved to be a note it may move this much.
 FIRST_STEP = 2.0 ** (250 / 1200)
 #: And it gets better with every hop, so it is said this often meanwhile.
@@ -38,8 +42,12 @@ def lock(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     string.period = period
     string.last_period = period
     string.clarity = clarity
-    string.anchor = period
-    string.anchor_tick = st.tick
+    if string.lock_tick < string.attack_tick:  # the first since the attack
+        string.anchor = period
+        string.late = st.level[s] if st.level[s] < LATE * string.peak else 0.0
+        string.jumps = 0
+    string.lock_tick = st.tick
+    expect_pitch(string)
     string.report = 0
     aim(string)
     emit(
@@ -72,6 +80,8 @@ def track(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
             string.candidate = period
             if clarity >= LOCK_CLARITY and tick - string.candidate_tick >= max(1.5 * period, 0.012 * p.tick_rate):
                 change_note(p, st, s, period, clarity)
+                if string.phase == SILENT:
+                    return  # it was stopped
         else:
             string.candidate = period
             string.candidate_tick = tick
@@ -102,6 +112,9 @@ def change_note(p: Record, st: Record, s: int, period: float, clarity: float) ->
     if string.note == 1 and multiple and st.tick - string.onset_tick > DOUBT_S * p.tick_rate:
         string.candidate = 0.0
         return
+    if string.note == 1 and not multiple and st.level[s] < LEFT_OVER * string.reference:
+        end_note(p, st, s, onset)
+        return
     if string.note == 1 and not multiple:
         level = st.level[s]
         end_note(p, st, s, onset)
@@ -110,6 +123,7 @@ def change_note(p: Record, st: Record, s: int, period: float, clarity: float) ->
         string.note = 0
         string.pluck_tick = onset
         string.onset_tick = onset
+        string.release_tick = onset
         string.peak = level
     string.period = period
     string.last_period = period
@@ -125,7 +139,7 @@ def report(p: Record, st: Record, s: int) -> None:
     string = st.strings[s]
     if string.phase == SOUNDING:
         string.last_period += min(HOP / string.period, 1.0) * (string.period - string.last_period)
-    if string.phase != SOUNDING or string.unsaid == 1:
+    if string.phase != SOUNDING or (string.note == 0 and string.late > 0.0):
         return
     if (st.tick // HOP) % LOOK_HOPS == 0:
         measure_stretch(string, st.level[s])

@@ -5,24 +5,15 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from thumbline.dsp.bass_path import BassPath, Handover
 from thumbline.dsp.confidence import confidence
 from thumbline.dsp.mutes import open_set_of
 from thumbline.dsp.notes import Note, make_note
-from thumbline.dsp.records import BY_PLUCK, END, FAULT, HANDOVER, LOCK, NOTE, PITCH
+from thumbline.dsp.records import BY_PLUCK, END, FAULT, HANDOVER, LOCK, NOTE, PITCH, PLUCK
 from thumbline.dsp.rig import Rig
 
 #: Shorter stretches of bass are where two datings meet.
 SHORTEST_STRETCH_S = 0.002
-
-
-@dataclass(frozen=True)
-class Handover:
-    """The bass passes to a string (0: to none)."""
-
-    time_s: float  #: when what caused it happened in the string's signal
-    decided_s: float  #: how far the signal had been read when it was decided
-    string: int
-    plucked: bool  #: whether a pluck was the cause
 
 
 @dataclass(frozen=True)
@@ -51,6 +42,7 @@ class Transcript:
     #: Channels, from 1, that held samples which cannot be sound.
     faulty_channels: set[int] = field(default_factory=set)
     _begun: dict[int, float] = field(default_factory=dict)
+    _found_s: dict[tuple[int, float], float] = field(default_factory=dict)
 
     def feed(self, events: np.ndarray) -> list[PitchReport]:
         """Take events (dtype ``EVENT``) in order."""
@@ -60,6 +52,8 @@ class Transcript:
             time_s = frame / self.rate
             if kind in (LOCK, PITCH):
                 reports.append(PitchReport(time_s, string, value, sure[string in self._begun][i], level))
+            elif kind == PLUCK:
+                self._found_s[string, time_s] = decided / self.rate
             elif kind == NOTE:
                 self._begun[string] = time_s
             elif kind == END and string in self._begun:
@@ -72,17 +66,8 @@ class Transcript:
         return reports
 
     def path(self) -> list[Handover]:
-        """The hand-overs in order of their causes.
-
-        Where a decision had an earlier cause than the one before it (a low string's pluck that took longer to be sure
-        of), the earlier decision would not have been made in hindsight, and is left out.
-        """
-        path: list[Handover] = []
-        for handover in self.handovers:
-            while path and path[-1].time_s > handover.time_s:
-                path.pop()
-            path.append(handover)
-        return path
+        """The hand-overs that stand in hindsight, dated by their causes; see `thumbline.dsp.bass_path`."""
+        return BassPath(self.rig, self.notes, self._found_s).of(self.handovers)
 
     def bassline(self, end_s: float) -> list[Note]:
         """The bass: each stretch of a note during which its string is the bass, in order of time.

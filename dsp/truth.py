@@ -22,6 +22,7 @@ from pathlib import Path
 
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.text_files import LARGEST_NOTES, read_whole
 from thumbline.dsp.truth_entries import ACCEPTED, LATEST_S, Entry, shown
 from thumbline.dsp.truth_json import json_entries
 from thumbline.dsp.truth_midi import midi_entries
@@ -48,7 +49,7 @@ def load_truth(path: Path, rig: Rig) -> tuple[TrueNote, ...]:
     """
     name = printable(path)
     try:
-        content = path.read_bytes()
+        content = read_whole(path, LARGEST_NOTES)
     except (OSError, ValueError) as error:  # ValueError: a null byte in the path
         reason = getattr(error, "strerror", None) or "no usable path"
         raise InputError(f"{name}: cannot be read ({reason}); accepted: {ACCEPTED}") from None

@@ -256,7 +256,7 @@ def open_workbench(
     settings = load_rig(rig_path) if rig_path is not None else Rig()
     truth_path = Path(truth) if truth is not None else _beside(path, TRUTH_SUFFIXES)
     warm_up()
-    with open_take(path, settings.string_count, settings.input.channels) as opened:
+    with open_take(path, settings.string_count, settings.input.channels, settings.instrument.strings) as opened:
         rate, whole_s = opened.sample_rate, opened.frames / opened.sample_rate
         length_s = LONGEST_S if seconds is None else seconds
         if not (0.0 <= start_s < whole_s and length_s > 0.0):

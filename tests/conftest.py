@@ -23,7 +23,7 @@ TRIES = 3
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Compile before workers are started: two that compile the same at once spoil Numba's cache of gufuncs."""
+    """Compile before workers are started: once is enough."""
     if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # a shell's background job; what tests start would inherit it
         signal.signal(signal.SIGINT, signal.default_int_handler)
     if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):

@@ -15,13 +15,16 @@ import pytest
 import soundfile
 
 import thumbline.cli.engine as engine_module
+from thumbline.cli.live_callback import call
 from thumbline.cli.live_memory import ENDED, FAULT, PLAYING, create
 from thumbline.cli.null_stream import NullStream
 from thumbline.cli.routing import make_routing
 from thumbline.dsp.errors import InputError
+from thumbline.dsp.event_reader import take_events
 from thumbline.dsp.processor import Processor
-from thumbline.dsp.records import BASS, LEFT, Record
+from thumbline.dsp.records import BASS, LEFT, NOTE, Record
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.rig_file import load_rig
 
 RATE, BLOCK = 48_000, 64
 DEMO = Path(__file__).parents[2] / "data" / "demo.flac"
@@ -279,3 +282,44 @@ def test_a_setting_that_is_none_of_the_set_is_begun_with_the_first(make: Callabl
     engine_module.Engine(live)
     assert live.engine.setting == 0
     assert live.state.ratio == live.params[0].ratio
+
+
+def _play(live: Record, frames: np.ndarray) -> np.ndarray:
+    """Give an engine's callback frames in blocks; return the events, dated from the first frame."""
+    out = np.zeros((BLOCK, int(live.setup.outputs)), np.float32)
+    read, events = int(live.state.events_written), []
+    for first in range(0, len(frames) - BLOCK + 1, BLOCK):
+        call(live, np.ascontiguousarray(frames[first : first + BLOCK], np.float32), out)
+        new, read = take_events(live.state, read)
+        events.append(new)
+    return np.concatenate(events)
+
+
+def test_an_engine_started_again_in_mid_play_knows_the_hum_and_decides_as_if_nothing_had_been(
+    make: Callable[..., Record], take: Path
+) -> None:
+    data = load_rig(DEMO.with_suffix(".toml")).model_dump()
+    frames = soundfile.read(DEMO, frames=8 * RATE)[0]
+    time_s = np.arange(len(frames))[:, None] / RATE
+    frames = frames + 0.008 * np.sin(2 * np.pi * 50 * time_s) + 0.003 * np.sin(2 * np.pi * 150 * time_s + 1)
+    live = make(take, settings=[data])
+    engine_module.Engine(live)
+    whole = _play(live, frames)
+    engine_module.Engine(live)
+    _play(live, frames[: 4 * RATE])
+    weights = np.array(live.state.hum_a)
+    assert np.abs(weights).max() > 0.001
+    engine_module.Engine(live)
+    assert live.state.hum_kept == 1
+    np.testing.assert_array_equal(live.state.hum_kept_a, weights)
+    engine_module.Engine(live)  # killed before it could use what it was handed
+    np.testing.assert_array_equal(live.state.hum_kept_a, weights)
+    begin = round(4.473 * RATE)
+    again = _play(live, frames[begin:])
+    first, last = begin + RATE // 10, len(frames) - RATE // 10
+    expected = whole[(whole["kind"] == NOTE) & (whole["frame"] >= first) & (whole["frame"] < last)]
+    found = again[again["kind"] == NOTE]
+    found = found[(found["frame"] >= first - begin) & (found["frame"] < last - begin)]
+    assert len(expected) >= 5
+    np.testing.assert_array_equal(found["string"], expected["string"])
+    np.testing.assert_allclose(found["frame"] + begin, expected["frame"], atol=RATE // 200)

@@ -12,9 +12,11 @@ from thumbline.cli.live_memory import create
 from thumbline.cli.live_screen import press
 from thumbline.cli.routing import make_routing
 from thumbline.dsp.demo_score import STRINGS
+from thumbline.dsp.model_take import render_string
 from thumbline.dsp.process import process
 from thumbline.dsp.records import EVENTS, FAULT, Record
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.string_model import Pluck
 
 DATA = Path(__file__).parents[2] / "data"
 SETTINGS = [("Slack Water", Rig()), ("Low Tide", Rig.model_validate({"bass": {"interval": -24, "tone_hz": 900.0}}))]
@@ -60,6 +62,21 @@ def test_a_note_that_has_ended_is_shown_no_more(live: Record) -> None:
     happened = listener.happened()
     assert "end" in [event["event"] for event in happened]
     assert not any(string.note for string in listener.view().strings)
+
+
+def test_a_note_of_60_ms_that_has_come_and_gone_between_two_looks_is_shown(live: Record) -> None:
+    pluck = Pluck(0.2, STRINGS[5].open_midi + 3, 0.26, damp_s=0.012)
+    frames = np.zeros((round(0.32 * 48000), 6))
+    frames[:, 4] = render_string(STRINGS[5], [pluck], len(frames), 48000, np.random.default_rng(3))[0]
+    listener = Listener(live, SETTINGS)
+    process(live.params[0], live.state, frames, np.zeros((len(frames), 3)))
+    live.engine.rate, live.engine.frames = 48000, len(frames)
+    assert [event["event"] for event in listener.happened()][-2:] == ["end", "handover"]
+    string = listener.view().strings[4]
+    assert (string.sounding, string.bass, string.note) == (False, True, "C3")
+    live.engine.frames = len(frames) + 48000 * 2 // 10
+    string = listener.view().strings[4]
+    assert (string.bass, string.note) == (False, "")
 
 
 def test_mutes_ports_and_figures_are_those_that_were_written(live: Record) -> None:

@@ -55,7 +55,7 @@ def test_the_truth_of_a_longer_take_is_wondered_at(run: Run, demo: Path, tmp_pat
     (tmp_path / "gig.csv").write_text("onset_s,offset_s,string,midi\n99,100,6,40\n")
     code, _, err = run("score", demo, tmp_path / "gig.csv")
     assert code == 0
-    assert "a note begins at 99.0 s, but the take lasts 17.2 s" in err
+    assert "a note begins at 99.0 s, but the take lasts 25.9 s" in err
 
 
 @pytest.mark.parametrize(

@@ -7,11 +7,9 @@ import sys
 from pathlib import Path
 
 import numpy as np
-import pytest
 
-from thumbline.dsp import kernel_cache
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.kernel_cache import are_compiled, cache_folder
+from thumbline.dsp.kernel_cache import are_compiled
 from thumbline.dsp.processor import warm_up
 from thumbline.dsp.records import END, HANDOVER, LOCK, NOTE, PLUCK
 
@@ -41,59 +39,6 @@ def test_sums_are_not_regrouped_and_nan_stays_visible() -> None:
     assert _sum_left_to_right(1e16, -1e16, 1.0) == 1.0
     assert _sum_left_to_right(1.0, 1e16, -1e16) == 0.0
     assert _is_nan(math.nan)
-
-
-def test_kernels_are_kept_in_the_users_cache_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
-    folder = cache_folder()
-    assert folder.parent == tmp_path / "thumbline"
-    assert folder.is_dir()
-    assert cache_folder() == folder
-
-
-def test_an_edited_kernel_or_what_it_imports_means_another_folder(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
-    package = tmp_path / "package"
-    package.mkdir()
-    monkeypatch.setattr(kernel_cache, "__file__", str(package / "compilation.py"))
-    importing = "from thumbline.dsp.compilation import kernel\nfrom thumbline.dsp.numbers import N\n"
-    folders = []
-    for name, text in (
-        ("compilation.py", ""),
-        ("numbers.py", "N = 1\n"),
-        ("loop.py", importing),  # a new kernel
-        ("loop.py", importing + "a = 1\n"),  # an edit
-        ("loop.py", importing + "a = 2\n"),  # one of the same length
-        ("numbers.py", "N = 2\n"),  # what it imports
-        ("compilation.py", "b = 1\n"),  # the policy
-    ):
-        (package / name).write_text(text)
-        folders.append(cache_folder())
-    assert folders[0] == folders[1], "no kernel yet"
-    assert len(set(folders)) == 6
-    (package / "tables.py").write_text("from thumbline.dsp.loop import a\n")
-    assert cache_folder() == folders[-1], "what uses a kernel is not part of it"
-
-
-def test_every_source_of_a_kernel_counts() -> None:
-    held = kernel_cache._kernel_sources()
-    assert {"process", "records", "compilation", "choice", "spans"} <= held.keys()
-    assert not {"render", "overview", "rig"} & held.keys()
-
-
-def test_a_cache_folder_that_cannot_be_written_is_replaced_by_a_private_one(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    blocked = tmp_path / "file"
-    blocked.write_text("")
-    monkeypatch.setenv("XDG_CACHE_HOME", str(blocked))
-    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
-    folder = cache_folder()
-    assert folder.is_dir()
-    assert folder.parent == tmp_path
-    assert folder.stat().st_mode & 0o077 == 0
 
 
 def test_after_warming_up_the_kernels_are_known_to_be_compiled() -> None:

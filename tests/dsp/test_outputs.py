@@ -12,6 +12,7 @@ import pytest
 
 import thumbline.dsp.hidden_folder as hidden_folder
 import thumbline.dsp.outputs as outputs
+import thumbline.dsp.publication as publication
 from tests.dsp.folders import earlier_result, tree
 from tests.interrupts import interrupted_at
 from thumbline.dsp.errors import InputError
@@ -19,9 +20,13 @@ from thumbline.dsp.outputs import OutputFolder
 
 
 def write_result(parent: Path) -> None:
-    with OutputFolder(parent, "take") as folder:
+    with OutputFolder(parent, "take", record_of=lambda _: MADE) as folder:
         (folder.path / "bass.txt").write_text("new bass")
         (folder.path / "guitar.txt").write_text("new guitar")
+
+
+#: What a test's earlier result says the program made.
+MADE = {"bass.txt": (None,), "guitar.txt": (None,)}
 
 
 def write_then_raise(parent: Path, files: int, error: type[BaseException]) -> None:
@@ -52,11 +57,12 @@ def test_a_result_appears_under_its_name_and_leaves_nothing_else(tmp_path: Path)
 
 def test_nothing_is_to_be_seen_of_a_result_before_it_is_complete(tmp_path: Path) -> None:
     before = earlier_result(tmp_path)
-    with OutputFolder(tmp_path, "take") as folder:
+    with OutputFolder(tmp_path, "take", record_of=lambda _: MADE) as folder:
         (folder.path / "bass.txt").write_text("half")
-        assert folder.path.parent == tmp_path
-        assert folder.path.name.startswith(".")
-        hidden = folder.path.name
+        assert folder.hidden_name.parent == tmp_path
+        assert folder.path.samefile(folder.hidden_name)
+        hidden = folder.hidden_name.name
+        assert hidden.startswith(".")
         assert {name: text for name, text in tree(tmp_path).items() if not name.startswith(hidden)} == before
 
 
@@ -101,7 +107,7 @@ def test_any_exception_leaves_everything_as_it_was_and_passes_through(
 
 # Between opening a file and taking charge of it even Python's own with statement cannot close it.
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning", "ignore::ResourceWarning")
-@pytest.mark.parametrize("module", [outputs, hidden_folder])
+@pytest.mark.parametrize("module", [outputs, hidden_folder, publication])
 @pytest.mark.parametrize("earlier", [False, True])
 def test_an_interrupt_at_any_line_leaves_the_old_result_or_the_new_one_whole(
     tmp_path: Path, earlier: bool, module: ModuleType
@@ -138,17 +144,17 @@ def test_a_move_that_fails_takes_back_the_moves_before_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, moves: int, error: BaseException, earlier: bool
 ) -> None:
     before = earlier_result(tmp_path) if earlier else {}
-    replace = Path.replace
+    replace = os.replace
     done = []
 
-    def replace_or_fail(source: Path, target: Path) -> Path:
+    def replace_or_fail(source: str, target: str, **folders: int) -> None:
         if len(done) == moves:
-            monkeypatch.setattr(Path, "replace", replace)
+            monkeypatch.setattr(os, "replace", replace)
             raise error
         done.append(target)
-        return replace(source, target)
+        replace(source, target, **folders)
 
-    monkeypatch.setattr(Path, "replace", replace_or_fail)
+    monkeypatch.setattr(os, "replace", replace_or_fail)
     if moves == 2:
         write_result(tmp_path)
         assert tree(tmp_path / "take")["bass.txt"] == "new bass"
@@ -192,7 +198,7 @@ def test_a_folder_where_a_file_would_go_is_refused_and_the_old_result_kept(tmp_p
 def test_a_folder_that_cannot_be_made_is_refused_in_plain_words(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, words: str
 ) -> None:
-    monkeypatch.setattr(Path, "mkdir", fail_with(number))
+    monkeypatch.setattr(os, "mkdir", fail_with(number))
     with pytest.raises(InputError, match=f"cannot write into the folder .*take: {words}"):
         write_result(tmp_path)
 

@@ -28,22 +28,25 @@ with OutputFolder(Path(sys.argv[1]), "ebb") as folder:
     print("at work", flush=True)
     time.sleep(600)
 """
+#: What these results are made of.
+MADE = {"bass.txt": (None,), "guitar.txt": (None,)}
 #: Dies as it moves the second of two files to their places.
 DIES_BETWEEN_MOVES = """
 import os, signal, sys
 from pathlib import Path
 from thumbline.dsp.outputs import OutputFolder
 
-replace, moved = Path.replace, []
+replace, moved = os.replace, []
+made = {"bass.txt": (None,), "guitar.txt": (None,)}
 
-def replace_once(source, target):
+def replace_once(source, target, **folders):
     if moved:
         os.kill(os.getpid(), signal.SIGKILL)
     moved.append(target)
-    return replace(source, target)
+    return replace(source, target, **folders)
 
-Path.replace = replace_once
-with OutputFolder(Path(sys.argv[1]), "ebb") as folder:
+os.replace = replace_once
+with OutputFolder(Path(sys.argv[1]), "ebb", record_of=lambda _: made) as folder:
     (folder.path / "bass.txt").write_text("new bass")
     (folder.path / "guitar.txt").write_text("new guitar")
 """
@@ -72,7 +75,7 @@ def left_by_a_killed_process(parent: Path) -> Path:
 
 
 def write_result(parent: Path, name: str = "flow") -> None:
-    with OutputFolder(parent, name) as folder:
+    with OutputFolder(parent, name, record_of=lambda _: MADE) as folder:
         (folder.path / "bass.txt").write_text("whole")
 
 
@@ -184,18 +187,19 @@ def test_a_process_killed_between_two_moves_leaves_the_only_copy_of_a_former_fil
 @needs_kill
 def test_a_removal_that_was_cut_short_is_taken_up_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Interrupted at its every step."""
-    unlink = Path.unlink
+    unlink = os.unlink
     left = left_by_a_killed_process(tmp_path)
     (left / "guitar.txt").write_text("half")
 
-    def unlink_and_die(path: Path) -> None:
-        unlink(path)
+    def unlink_and_die(path: str, **folder: int) -> None:
+        unlink(path, **folder)
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(Path, "unlink", unlink_and_die)
     for remaining in (1, 0):
-        with pytest.raises(KeyboardInterrupt):
-            remove_leftovers(tmp_path)
+        with monkeypatch.context() as dying:
+            dying.setattr(os, "unlink", unlink_and_die)
+            with pytest.raises(KeyboardInterrupt):
+                remove_leftovers(tmp_path)
         assert (left / MARK).exists()
         assert len(list(left.glob("*.txt"))) == remaining
     remove_leftovers(tmp_path)
@@ -221,15 +225,15 @@ def test_without_locks_a_result_is_made_and_nothing_is_taken_for_a_dead_runs(
 def test_a_start_whose_folder_another_start_removes_while_it_is_empty_makes_it_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    mkdir, removed = Path.mkdir, []
+    mkdir, removed = os.mkdir, []
 
-    def mkdir_and_be_swept(path: Path, *arguments: Any, **keywords: Any) -> None:
-        mkdir(path, *arguments, **keywords)
-        if path.name.startswith(".thumbline-") and len(removed) < 3:
+    def mkdir_and_be_swept(name: str, *arguments: Any, **keywords: Any) -> None:
+        mkdir(name, *arguments, **keywords)
+        if str(name).startswith(".thumbline-") and len(removed) < 3:
             remove_leftovers(tmp_path)
-            removed.append(not path.exists())
+            removed.append(not (tmp_path / name).exists())
 
-    monkeypatch.setattr(Path, "mkdir", mkdir_and_be_swept)
+    monkeypatch.setattr(os, "mkdir", mkdir_and_be_swept)
     write_result(tmp_path)
     assert removed == [True] * 3
     assert tree(tmp_path) == {"flow/": "", "flow/bass.txt": "whole"}
@@ -282,9 +286,10 @@ def test_many_starts_at_once_remove_what_is_left_and_nothing_of_each_other(tmp_p
 def test_where_nothing_may_be_removed_the_run_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     hidden_path(tmp_path).mkdir()
 
-    def forbidden(_: Path) -> None:
+    def forbidden(*_: object, **__: object) -> None:
         raise PermissionError(1, "Operation not permitted")
 
-    monkeypatch.setattr(Path, "rmdir", forbidden)
-    write_result(tmp_path)
+    with monkeypatch.context() as forbidding:
+        forbidding.setattr(os, "rmdir", forbidden)
+        write_result(tmp_path)
     assert (tmp_path / "flow" / "bass.txt").read_text() == "whole"

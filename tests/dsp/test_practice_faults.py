@@ -38,7 +38,6 @@ def piece(path: Path, start_s: float, seconds: float, gain: float = 1.0) -> Path
         {"layout": 1, "made_from": {"request": "x", "files": []}},
         {"layout": 1, "made_from": {"request": "x", "files": {"bass-100.flac": 5}}},
         {"layout": 1, "made_from": {"request": "x", "files": {"../kept.txt": {"bytes": 1, "digest": "x"}}}},
-        [],
     ],
 )
 def test_an_index_that_is_not_as_it_was_left_is_made_anew_and_nothing_else_is_touched(
@@ -52,6 +51,8 @@ def test_an_index_that_is_not_as_it_was_left_is_made_anew_and_nothing_else_is_to
     assert made.kept == 0
     assert (tmp_path / "kept.txt").exists()
     assert read_index(folder) == {"layout": 1, **made.index}
+    assert made.kept_aside == ["index (changed).json"]
+    assert json.loads((folder / "index (changed).json").read_text()) == content
 
 
 def test_a_name_that_leads_out_of_the_folder_is_believed_of_no_index(tmp_path: Path) -> None:

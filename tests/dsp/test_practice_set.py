@@ -147,7 +147,7 @@ def test_a_rerun_makes_only_what_changed_and_removes_what_is_no_longer_wanted(ta
     second = make_practice_set(take, tmp_path, Rig(), replace(settings, mixes=("bass-lead",)))
     after = _files(first.folder)
     changed = {name for name in after if after[name] != before.get(name)}
-    assert changed == {"guitar-100.flac", "bass-lead-100.flac", "index.json"}
+    assert changed == {"guitar-100.flac", "bass-lead-100.flac", "index.json", "guitar-100 (changed).flac"}
     assert "both-100.flac" not in after
     assert "mine.txt" in after
     assert second.removed == ("both-100.flac",)

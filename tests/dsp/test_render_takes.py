@@ -109,14 +109,16 @@ def test_swapped_channels_are_put_right_by_the_rig(tmp_path: Path) -> None:
     assert [int(row["string"]) for row in rows] == [string for string, _, _ in BASS]
 
 
-def test_rendering_again_replaces_its_own_files_and_keeps_all_others(tmp_path: Path) -> None:
+def test_rendering_again_replaces_its_own_files_and_keeps_all_others_and_what_was_changed(tmp_path: Path) -> None:
     first = rendered_take(tmp_path)
     (first.folder / "my notes.txt").write_text("mine")
     (first.folder / "bass.wav").write_text("spoilt")
     second = rendered_take(tmp_path)
     assert (second.folder / "my notes.txt").read_text() == "mine"
     assert soundfile.info(str(second.folder / "bass.wav")).frames == FRAMES
-    assert {file.name for file in second.folder.iterdir()} == FILES | {"my notes.txt"}
+    assert {file.name for file in second.folder.iterdir()} == FILES | {"my notes.txt", "bass (changed).wav"}
+    assert second.kept_aside == ("bass (changed).wav",)
+    assert (second.folder / "bass (changed).wav").read_text() == "spoilt"
 
 
 def test_a_take_that_turns_out_damaged_leaves_the_former_result(tmp_path: Path) -> None:

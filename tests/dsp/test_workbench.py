@@ -133,9 +133,9 @@ def test_a_take_without_a_rig_is_measured_and_a_long_one_is_cut(
     assert bench.reference.kind == "rig"
 
 
-@pytest.mark.parametrize(("start_s", "seconds"), [(-1.0, 2.0), (17.3, 2.0), (0.0, 0.0), (float("nan"), 2.0)])
+@pytest.mark.parametrize(("start_s", "seconds"), [(-1.0, 2.0), (26.0, 2.0), (0.0, 0.0), (float("nan"), 2.0)])
 def test_a_stretch_that_is_not_in_the_take_is_refused(start_s: float, seconds: float) -> None:
-    with pytest.raises(InputError, match=r"accepted: a stretch of the take, which is 17\.2 s long"):
+    with pytest.raises(InputError, match=r"accepted: a stretch of the take, which is 25\.9 s long"):
         open_workbench(DATA / "demo.flac", start_s=start_s, seconds=seconds)
 
 

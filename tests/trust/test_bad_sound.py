@@ -39,8 +39,9 @@ class Heard:
 
 def hear(frames: Frames, measured: bool = False) -> Heard:
     """Play ``frames``; ``measured`` lets the rig be measured from them first, as `render` does."""
-    rig = complete(Rig(), survey(lambda: iter([frames]), Rig(), RATE)) if measured else Rig()
-    processor = Processor(rig, RATE)
+    found = survey(lambda: iter([frames]), Rig(), RATE) if measured else None
+    rig = complete(Rig(), found) if found else Rig()
+    processor = Processor(rig, RATE, found.hum if found else None)
     out, events = processor.process(frames)
     assert np.isfinite(out).all()
     assert np.abs(out).max() <= CEILING
