@@ -7,7 +7,6 @@ import shutil
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -18,17 +17,17 @@ from thumbline.dsp.bass_musicxml import write_bass_musicxml
 from thumbline.dsp.digests import digest, file_digest
 from thumbline.dsp.loops import Loop
 from thumbline.dsp.loudness import normalise
-from thumbline.dsp.notes import Note
 from thumbline.dsp.overview_rows import LEFT, RIGHT, rows_of
 from thumbline.dsp.overview_sheet import WIDTH
+from thumbline.dsp.practice_contents import contents
 from thumbline.dsp.practice_midi import write_bass_midi_with_beats
 from thumbline.dsp.practice_page import ingredients, write_page
 from thumbline.dsp.practice_parts import in_threads
 from thumbline.dsp.practice_settings import MIXES, PracticeSettings
-from thumbline.dsp.practice_source import Source, guitar_notes
+from thumbline.dsp.practice_source import Source
 from thumbline.dsp.practice_tracks import CLICK_STEM_PEAK_DB, Studio, Track, describe_loop
 from thumbline.dsp.sound_files import FORMATS, Tags, write_sound, write_tags
-from thumbline.dsp.tablature import draw_tablature, heard, tablature_text
+from thumbline.dsp.tablature import draw_tablature, tablature_text
 from thumbline.dsp.tempo import Beats
 from thumbline.dsp.true_peak import true_peak
 
@@ -69,7 +68,7 @@ class Work:
             documents = aside.submit(self._documents)
             entries = self._tracks(self.studio.listed(asked), progress)
             loops = {loop.name: loop for loop in (*asked, *found)} | {loop.name: loop for loop in asked}
-            index = self._index(entries, list(loops.values())) | documents.result()
+            index = contents(self.source, self.beats, self.settings, entries, list(loops.values())) | documents.result()
         if 100.0 in self.settings.speeds:
             self._page(index)
         progress(1.0)
@@ -165,52 +164,6 @@ class Work:
     def _shift(self) -> int:
         """Semitones from a string as played to the bass of this set."""
         return self.source.rig.bass.interval + self.settings.transpose
-
-    def _index(self, entries: list[dict[str, Any]], loops: list[Loop]) -> dict[str, Any]:
-        source, beats, instrument = self.source, self.beats, self.source.rig.instrument
-        interval = source.rig.bass.interval
-        stem_keys = ("part", "speed", "files", "starts_s", "seconds", "channels", "mix_gain_db")
-        stems = [{key: e[key] for key in stem_keys} for e in entries if e["part"] in ("bass", "guitar", "click")]
-        tracks = [{k: v for k, v in e.items() if k != "mix_gain_db"} for e in entries if e["part"] != "click"]
-        return {
-            "version": version("thumbline"),
-            "take": source.name,
-            "seconds": round(source.seconds, 6),
-            "sample_rate": source.rate,
-            "instrument": {
-                "strings": list(instrument.strings),
-                "capo": instrument.capo,
-                "a4_hz": instrument.a4_hz,
-                "bass_interval": interval,
-            },
-            "transpose": self.settings.transpose,
-            "line": {"as_heard": self.settings.as_heard, "passing": source.passing},
-            "tempo": {
-                "source": beats.source,
-                "bpm": round(beats.bpm, 3) if beats.known else None,
-                "steady": beats.steady,
-                "beats_per_bar": beats.beats_per_bar,
-                "confidence": beats.confidence,
-            },
-            "beats": [
-                [round(time_s, 6), bar, beat] for time_s, bar, beat in beats.within(source.seconds) if beats.known
-            ],
-            "bars": [
-                {"bar": bar, "start_s": round(start, 6), "end_s": round(end, 6)}
-                for bar, start, end in beats.bars(source.seconds)
-                if beats.known
-            ],
-            "speeds": list(self.settings.speeds),
-            "stems": stems,
-            "tracks": tracks,
-            "loops": [
-                {**asdict(loop), "start_s": round(loop.start_s, 6), "end_s": round(loop.end_s, 6)} for loop in loops
-            ],
-            "bass_notes": [{**_plain(note), "heard": heard(note, self._shift)} for note in source.bassline],
-            "guitar_notes": [
-                {**_plain(note), "heard": heard(note, self.settings.transpose)} for note in guitar_notes(source)
-            ],
-        }
 
     def _documents(self) -> dict[str, Any]:
         """Make pictures, text and MIDI of the bass line; return what the index says of them."""
@@ -316,15 +269,3 @@ def _numbers(tracks: list[Track]) -> dict[str, int]:
 
 def _facts_of(path: Path) -> dict[str, Any]:
     return {"bytes": path.stat().st_size, "digest": file_digest(path)}
-
-
-def _plain(note: Note) -> dict[str, Any]:
-    return {
-        "onset_s": round(note.onset_s, 6),
-        "offset_s": round(note.offset_s, 6),
-        "string": note.string,
-        "fret": note.fret,
-        "note": note.note,
-        "midi": round(note.midi, 3),
-        "velocity": note.velocity,
-    }
