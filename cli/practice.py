@@ -36,6 +36,9 @@ _PATH: Any = click.Path(path_type=Path)
 @click.option("--first-bar", "first_bar_s", type=float, metavar="S", help="When bar 1 begins, in seconds; else found.")
 @click.option("--speeds", default="100,75,60", show_default=True, metavar="LIST", help="Speeds in percent.")
 @click.option("--transpose", default=0, show_default=True, metavar="N", help="Semitones up, or down if below 0.")
+@click.option(
+    "--as-heard", is_flag=True, help="Keep in the bass line what only passes: strings of a strum, the rest of a chord."
+)
 @click.option("--mix", "mixes", multiple=True, metavar="NAME", help="Only this mix, at every speed. Repeatable.")
 @click.option(
     "--quieter",
@@ -125,7 +128,7 @@ def practice(
     from thumbline.dsp.practice_settings import PracticeSettings, parse_ladder, parse_speeds
     from thumbline.dsp.rig import Rig
     from thumbline.dsp.rig_file import load_rig
-    from thumbline.dsp.tempo import load_tracker, read_taps
+    from thumbline.dsp.tempo import read_taps
 
     settings = PracticeSettings(
         speeds=parse_speeds(speeds),
@@ -141,8 +144,6 @@ def practice(
         read_taps(settings.taps)  # refused here once, not for each take
     compile_kernels()
     jobs = min(jobs, len(takes))
-    if jobs > 1 and settings.tempo_is_estimated:
-        load_tracker()  # once, before several processes would compile it into the same folder at once
     threads = max(1, min((os.cpu_count() or 1) // jobs, MOST_THREADS))
     work = partial(_make, out=out, rig=rig, settings=settings, threads=threads)
     for made in for_each_take(work, takes, jobs):
@@ -156,19 +157,33 @@ def practice(
 def _lines(made: "PracticeSet", wanted_lufs: float) -> Iterator[str]:
     index, tempo = made.index, made.index["tempo"]
     kept = f", {made.kept} as before" if made.kept else ""
-    yield f"{printable(made.folder)}: {len(index['tracks'])} tracks; {made.written} files written{kept}"
-    pace = "steady" if tempo["steady"] else "follows the player"
-    line = f"  {tempo['bpm']:.1f} bpm ({tempo['source']}, {pace}), {tempo['beats_per_bar']} beats a bar"
-    bars = index["bars"]
-    yield line + (f", bar 1 at {bars[0]['start_s']:.2f} s" if bars else "")
-    if tempo["source"] == "estimated":
-        share = tempo["confidence"] or 0.0
-        yield f"  a note falls on {share:.0%} of the beats; is the click wrong? --bpm, --taps, --beats, --first-bar"
+    passing = index["line"]["passing"]
+    left_out = f"; {passing} passing bass note{'s' * (passing > 1)} left out (--as-heard keeps them)" if passing else ""
+    yield f"{printable(made.folder)}: {len(index['tracks'])} tracks; {made.written} files written{kept}{left_out}"
+    yield from _tempo_lines(tempo, index["bars"])
+    if made.removed:
+        yield f"  removed, no longer asked for: {', '.join(map(printable, made.removed))}"
     measured = {track["name"]: track["loudness_lufs"] for track in index["tracks"]}
     softer = {name: lufs for name, lufs in measured.items() if lufs is None or wanted_lufs - lufs > TELLING_LU}
     if softer:
         named = ", ".join(name if lufs is None else f"{name} ({lufs:.1f} LUFS)" for name, lufs in softer.items())
         yield f"  too short, or of peaks too high, to be as loud as {wanted_lufs:g} LUFS: {named}"
+
+
+def _tempo_lines(tempo: dict[str, Any], bars: list[dict[str, Any]]) -> Iterator[str]:
+    """What is known of the beat, and what helps if it is wrong."""
+    from thumbline.dsp.tempo import SURE
+
+    if tempo["bpm"] is None:
+        yield "  no tempo: too little is played for a beat, so no click; tap it in practice.html, or say --bpm, --taps"
+        return
+    pace = "steady" if tempo["steady"] else "follows the player"
+    line = f"  {tempo['bpm']:.1f} bpm ({tempo['source']}, {pace}), {tempo['beats_per_bar']} beats a bar"
+    yield line + (f", bar 1 at {bars[0]['start_s']:.2f} s" if bars else "")
+    if tempo["source"] == "estimated":
+        sure = tempo["confidence"] or 0.0
+        lead = "not sure of the beat: tap it in practice.html, or say" if sure < SURE else "is the click wrong? Say"
+        yield f"  confidence {sure:.0%}; {lead} --bpm, --taps, --beats, --first-bar"
 
 
 def _make(

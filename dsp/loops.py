@@ -46,6 +46,8 @@ def parse_loop(text: str, beats: Beats, seconds: float) -> Loop:
     wanted = text.strip().lower()
     bars = beats.bars(seconds)
     if match := _BARS.fullmatch(wanted):
+        if not beats.known:
+            raise InputError(f'loop "{text}" needs bars, and the take tells no tempo; accepted with --bpm or --taps')
         first, last = int(match[1]), int(match[2] or match[1])
         if not 1 <= first <= last <= len(bars):
             raise InputError(f'loop "{text}" is not in the take; accepted: bars 1 to {len(bars)}, the first one first')
@@ -62,7 +64,7 @@ def _of_bars(
     bars: Sequence[tuple[int, float, float]], first: int, last: int, source: Literal["phrase", "asked"]
 ) -> Loop:
     name = f"bar {first}" if first == last else f"bars {first}-{last}"
-    return Loop(name, bars[first - 1][1], bars[last - 1][2], first, last, source)
+    return Loop(name, max(bars[first - 1][1], 0.0), bars[last - 1][2], first, last, source)
 
 
 def phrases(beats: Beats, notes: Sequence[Note], seconds: float) -> list[Loop]:
@@ -70,7 +72,7 @@ def phrases(beats: Beats, notes: Sequence[Note], seconds: float) -> list[Loop]:
 
     The cut is the one whose sum of reasons is greatest (dynamic programming over the bar lines).
     """
-    bars = beats.bars(min(seconds, max((note.offset_s for note in notes), default=0.0)))
+    bars = beats.bars(min(seconds, max((note.offset_s for note in notes), default=0.0))) if beats.known else []
     if not bars:
         return []
     count = len(bars)

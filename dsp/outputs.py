@@ -72,7 +72,8 @@ class OutputFolder:
 
     ``record_of`` tells what the program made in a folder; ``spared`` are files that are never replaced, such as those
     of the take. Two that publish into one folder do so one after the other; ``check``, if set, is called when it is our
-    turn, and what it raises leaves everything as it was. Files named in ``unwanted`` go then, if we made them.
+    turn, and what it raises leaves everything as it was. Files named in ``unwanted`` go then, if we made them;
+    ``removed`` names those that have gone.
 
     Raises InputError if ``name`` is not a plain name, or something that we did not make is where a folder or file would
     go; OutputError if a folder cannot be made or written to, and for an OSError inside the statement that comes of
@@ -91,6 +92,7 @@ class OutputFolder:
             raise InputError(f"{printable(name)!r} cannot name a folder; accepted is a name without slashes")
         self.target = parent / name
         self.kept_aside: list[str] = []
+        self.removed: list[str] = []
         self.unwanted: Sequence[str] = ()
         self.check: Callable[[], None] | None = None
         self._record_of, self._spared = record_of, spared
@@ -187,6 +189,7 @@ class OutputFolder:
             self._through_link,
         )
         self.kept_aside = publication.publish()
+        self.removed = publication.removed
 
 
 def sound_bytes(frames: int, channels: int) -> int:

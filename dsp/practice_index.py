@@ -11,11 +11,14 @@ speed at which it was played. File names are relative to the folder. Levels in d
 ``sample_rate``     of all tracks, in Hz
 ``instrument``      ``strings`` (open notes without capo, string 1 first), ``capo`` (fret), ``a4_hz``,
                     ``bass_interval`` (semitones from the string as played to the bass as heard: -12)
-``transpose``       semitones by which the sound of all tracks differs from the notes listed here
-``tempo``           ``source`` ("given", "tapped", "estimated"), ``bpm`` (median), ``steady`` (whether the beats are
-                    a strict grid), ``beats_per_bar``, ``confidence`` (estimated: 0 to 1; else null)
+``transpose``       semitones by which the sound of all tracks, tablature, MIDI and ``heard`` differ from the take
+``line``            ``as_heard`` (whether the bass line keeps what only passes), ``passing`` (how many stretches of the
+                    bass under 50 ms were left out of it: a strum passing by, the rest of a chord)
+``tempo``           ``source`` ("given", "tapped", "estimated", or "none": the take tells no tempo), ``bpm`` (median;
+                    null without a tempo), ``steady`` (whether the beats are a strict grid), ``beats_per_bar``,
+                    ``confidence`` (estimated: 0 to 1, how likely these beats are the player's; else null)
 ``beats``           rows ``[time_s, bar, beat]``: take time, bar from 1 (0 and less: before the first whole bar),
-                    beat from 1
+                    beat from 1; none without a tempo
 ``bars``            ``bar``, ``start_s``, ``end_s``: take time
 ``speeds``          percent, falling: [100, 75, 60]
 ``stems``           see below
@@ -26,7 +29,7 @@ speed at which it was played. File names are relative to the folder. Levels in d
 ``guitar_notes``    notes of all strings while they are not the bass, likewise
 ``pictures``        by name ("overview", "tablature"): ``file``, ``width``, ``height`` (pixels) and ``rows``: where time
                     runs in the picture: ``start_s``, ``end_s`` (take time), ``left``, ``right``, ``top``, ``bottom``
-``texts``           by name: ``tablature``: file
+``texts``           by name: file. ``tablature``; ``musicxml`` (missing without a tempo)
 ``midi``            by name: ``bass``: file (the bass line as heard), with the tempo and bar lines of the beats
 ``page``            file that plays the stems in a browser; missing if 100 is not among the speeds
 ``made_from``       what each file was made from, for a rerun; of no meaning to a player
@@ -55,19 +58,20 @@ A *track* is a finished file to play along with. It has ``part``, ``speed``, ``f
 ``title``           for people
 ``part``            "bass", "guitar", "both", "bass-lead" (guitar quieter), "guitar-lead" (bass quieter),
                     "both-click", or "loop"
-``bpm``             of the track: that of the take, scaled
+``bpm``             of the track: that of the take, scaled; null without a tempo
 ``click``           "off", "count-in" or "throughout"
 ``gains_db``        by stem, what was added to the balance as played; a stem that is left out is missing
 ``placement``       "together", or "apart" (bass left, guitar right)
 ``loudness_lufs``   integrated loudness as measured on the finished sound
 ``true_peak_dbtp``  highest true peak, 4x oversampled
 ``loop``            null, or ``name``, ``start_s``, ``end_s`` (take time), ``count_in_s`` (length of a count-in at
-                    100 %) and ``passes``: rows ``[starts_s, speed]``, where in the file each repeat begins, and its
-                    speed
+                    100 %), ``early_s`` (how much earlier than ``start_s`` and ``end_s`` it is cut, so that a note that
+                    comes before its bar line is whole) and ``passes``: rows ``[starts_s, speed]``, where in the file
+                    each repeat begins, and its speed
 ==================  ==================================================================================================
 
 A note has ``onset_s``, ``offset_s`` (take time), ``string``, ``fret`` (from the capo), ``note`` and ``midi`` (as played
-on the string), ``velocity`` (1 to 127); a bass note also ``heard`` (name of the note at the pitch of the bass).
+on the string), ``velocity`` (1 to 127), and ``heard`` (name of the note as it sounds in the tracks).
 """
 
 import json

@@ -21,10 +21,15 @@ TICKS_A_BEAT = 960
 def write_bass_midi_with_beats(
     path: Path, notes: Iterable[BassNote], beats: Beats, *, interval: float, end_s: float
 ) -> int:
-    """Write the bass line, moved by ``interval`` semitones, and return how many notes the file holds."""
+    """Write the bass line, moved by ``interval`` semitones, and return how many notes the file holds.
+
+    Without a tempo, the file keeps the clock of `thumbline.dsp.midi_files`, which says nothing of the music.
+    """
     import mido
 
     count = write_bass_midi(path, notes, interval=interval, end_s=end_s)
+    if not beats.known:
+        return count
     plain = mido.MidiFile(file=BytesIO(path.read_bytes()), charset="utf-8")
     first = beats.downbeat % beats.beats_per_bar
     times = beats.times_s[first:]

@@ -23,7 +23,7 @@ from thumbline.dsp.practice_parts import in_threads
 
 #: Sources of the page, in the order in which they are put together.
 _TAPE = ("reader.js", "tape.js", "worklet.js")
-_SCRIPT = ("player.js", "picture.js", "ribbon.js", "mixer.js", "page.js")
+_SCRIPT = ("player.js", "picture.js", "ribbon.js", "mixer.js", "meter.js", "page.js")
 #: Keys of the index that the page reads.
 _KEYS = (
     "take",

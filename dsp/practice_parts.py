@@ -2,13 +2,13 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from itertools import pairwise
 from typing import TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.practice_source import GatedString, Source
+from thumbline.dsp.practice_gates import add_gated
+from thumbline.dsp.practice_source import Source
 from thumbline.dsp.stretch import Voice, stretch
 from thumbline.dsp.stretch_library import stretch_mixture
 
@@ -70,7 +70,7 @@ def parts_at(
     bass, *strings = in_threads(threads, voice, voices)
     guitar = np.zeros((frames, source.guitar.shape[1]), np.float32)
     for string, sound in zip(source.strings, strings, strict=True):
-        _add_gated(guitar, sound, string, first, factor)
+        add_gated(guitar, sound, string.gate, string.pan, first, factor)
     return bass, guitar
 
 
@@ -85,20 +85,6 @@ def _resampled(sound: Sound, rise: float, rate: int, frames: int) -> Sound:
     out = np.zeros((frames, sound.shape[1]), np.float32)
     out[: len(sound)] = sound[:frames]
     return out
-
-
-def _add_gated(guitar: Sound, sound: Sound, string: GatedString, first: int, factor: float) -> None:
-    """Add a stretched string to the guitar while it belongs to it."""
-    corners = [((frame - first) * factor, gain) for frame, gain in string.gate.tolist()]
-    corners = [(-np.inf, corners[0][1]), *corners, (np.inf, corners[-1][1])]
-    for (x0, g0), (x1, g1) in pairwise(corners):
-        begin, end = (int(np.clip(np.ceil(x), 0, len(sound))) for x in (x0, x1))
-        if begin >= end or (g0 == 0.0 and g1 == 0.0):
-            continue
-        gain = g0 if g0 == g1 else (g0 + (g1 - g0) * (np.arange(begin, end) - x0) / (x1 - x0)).astype(np.float32)
-        part = sound[begin:end] if g0 == g1 == 1.0 else sound[begin:end] * np.asarray(gain, np.float32)
-        for channel, pan in enumerate(string.pan):
-            guitar[begin:end, channel] += part if pan == 1.0 else np.float32(pan) * part
 
 
 def mixed(bass: Sound, guitar: Sound, gains: Sequence[float | None], channels: int, apart: bool, lead: int) -> Sound:

@@ -6,7 +6,6 @@ removed.
 """
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from importlib.metadata import version
@@ -28,12 +27,15 @@ from thumbline.dsp.publication import changed_files
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.take_in_the_way import refuse_take_as_target
 from thumbline.dsp.takes import open_take, state_of, take_name
-from thumbline.dsp.tempo import Beats, beats_from_bpm, beats_from_taps, estimate_beats, load_tracker, read_taps
+from thumbline.dsp.tempo import Beats, beats_from_bpm, beats_from_taps, estimate_beats, read_taps
 
 #: Goes up when the same settings no longer make the same sound.
-RECIPE = 3
-#: What every set holds beside its tracks.
-DOCUMENTS = ("overview.png", "tablature.png", "tablature.txt", "bass.mid", "practice.html", INDEX)
+RECIPE = 4
+#: What a set holds beside its tracks.
+DOCUMENTS = (
+    *("overview.png", "tablature.png", "tablature.txt", "bass.mid"),
+    *("bass.musicxml", "practice.html", INDEX),
+)
 #: Share of the work that is reading the take.
 READING_SHARE = 0.35
 
@@ -49,6 +51,7 @@ class PracticeSet:
     written: int  #: files that were made or changed
     kept: int  #: files that were left as they were
     kept_aside: list[str] = field(default_factory=list)  #: names of files of a former run that were changed since
+    removed: tuple[str, ...] = ()  #: files of a former run that are no longer asked for
 
 
 def make_practice_set(
@@ -81,7 +84,7 @@ def _make(path: Path, out: Path, rig: Rig, settings: PracticeSettings, progress:
     files = _files_of(path, out, rig)
     states = [state_of(file) for file in files]
     content = [file_digest(file) for file in files]
-    base = digest(content, rig.model_dump(mode="json"), version("thumbline"), RECIPE)
+    base = digest(content, rig.model_dump(mode="json"), version("thumbline"), RECIPE, settings.as_heard)
     request = digest(base, {**asdict(settings), "taps": taps})
     old = read_index(out / name)
     made_from = old["made_from"] if old else {}
@@ -90,10 +93,7 @@ def _make(path: Path, out: Path, rig: Rig, settings: PracticeSettings, progress:
         progress(1.0)
         return PracticeSet(out / name, old, 0, len(intact))
     warm_up()
-    with ThreadPoolExecutor(1) as aside:
-        if settings.tempo_is_estimated:
-            aside.submit(load_tracker)
-        source = read_source(path, rig, lambda share: progress(READING_SHARE * share))
+    source = read_source(path, rig, lambda share: progress(READING_SHARE * share), as_heard=settings.as_heard)
     if states != [state_of(file) for file in files]:
         raise InputError(f"{printable(path)} has changed while it was read; accepted is a take that is complete")
     beats = find_beats(source, settings, taps)
@@ -115,7 +115,7 @@ def _make(path: Path, out: Path, rig: Rig, settings: PracticeSettings, progress:
         write_index(folder.path, index)
         kept = work.kept
         folder.unwanted = sorted(made_from.get("files", {}).keys() - work.files.keys())
-    return PracticeSet(folder.target, index, len(work.files) - kept, kept, folder.kept_aside)
+    return PracticeSet(folder.target, index, len(work.files) - kept, kept, folder.kept_aside, tuple(folder.removed))
 
 
 def _plain_names(settings: PracticeSettings) -> set[str]:

@@ -47,6 +47,7 @@ class PracticeSettings:
     first_bar_s: float | None = None  #: take time at which bar 1 begins; None: found
     speeds: tuple[float, ...] = (100.0, 75.0, 60.0)  #: percent
     transpose: int = 0  #: semitones
+    as_heard: bool = False  #: whether the bass line keeps what only passes
     mixes: tuple[str, ...] | None = None  #: None: the usual ones
     quieter_db: float = 12.0
     placement: str = "together"
@@ -93,11 +94,6 @@ class PracticeSettings:
             _among("format", name, tuple(FORMATS))
         if not self.formats:
             raise InputError(f"no format is given; accepted: {', '.join(FORMATS)}")
-
-    @property
-    def tempo_is_estimated(self) -> bool:
-        """Whether the tempo is neither given nor tapped."""
-        return self.bpm is None and self.taps is None
 
     def mixes_at(self, speed: float) -> list[str]:
         """The mixes to be made at a speed, in the order of ``MIXES``."""

@@ -18,9 +18,11 @@ from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.hum import Hum
 from thumbline.dsp.libsndfile import file_name
 from thumbline.dsp.notes import Note
+from thumbline.dsp.practice_gates import add_gated, bass_spans, gate, silenced, silences
 from thumbline.dsp.processor import CHUNK, Processor
 from thumbline.dsp.records import BASS, LEFT, PLUCK, RIGHT
 from thumbline.dsp.rig import Rig
+from thumbline.dsp.settled_line import SettledLine, settled_line
 from thumbline.dsp.stretch import Voice
 from thumbline.dsp.survey import complete, survey
 from thumbline.dsp.takes import Take, open_take, take_name
@@ -46,7 +48,11 @@ class GatedString:
 
 @dataclass(frozen=True)
 class Source:
-    """A take, taken apart. ``bass`` and ``guitar`` are as ``thumbline render`` writes them."""
+    """A take, taken apart.
+
+    ``bass`` is as ``thumbline render`` writes it, but silent while something passes (`settled_line`); ``guitar`` is the
+    sum of its strings by their gates (`practice_gates`), or as written by ``thumbline render`` in a rendered folder.
+    """
 
     name: str
     rate: int
@@ -55,9 +61,10 @@ class Source:
     guitar: NDArray[np.float32]  #: (frames, channels)
     strings: tuple[GatedString, ...]  #: none if only the sum is known
     notes: tuple[Note, ...]  #: of all strings, in order of time
-    bassline: tuple[Note, ...]
+    bassline: tuple[Note, ...]  #: as one would write it down, or as heard if that was asked for
     handover_s: tuple[float, ...]
     pitch: tuple[tuple[float, int, float], ...]  #: time_s, string, Hz
+    passing: int = 0  #: how many stretches of the bass were left out of the line
 
     @property
     def frames(self) -> int:
@@ -75,12 +82,14 @@ def is_rendered(path: Path) -> bool:
     return all((path / name).is_file() for name in RENDERED)
 
 
-def read_source(path: Path, rig: Rig, progress: Progress = lambda share: None) -> Source:
+def read_source(path: Path, rig: Rig, progress: Progress = lambda share: None, *, as_heard: bool = False) -> Source:
     """Take the take at ``path`` apart, or read the rendered folder there.
+
+    The bass line is settled, or ``as_heard``, with everything that passes.
 
     Raises InputError for a take that cannot be used, holds no note, or is longer than half an hour.
     """
-    source = _from_folder(path) if is_rendered(path) else _from_take(path, rig, progress)
+    source = _from_folder(path, as_heard) if is_rendered(path) else _from_take(path, rig, progress, as_heard)
     if not source.notes:
         raise InputError(
             f"{printable(path)}: no note was found, so there is nothing to practise; is this the right take?"
@@ -95,7 +104,11 @@ def _refuse_long(path: Path, frames: int, rate: int) -> None:
         raise InputError(f"{printable(path)} is {minutes:.1f} minutes long; {accepted}")
 
 
-def _from_take(path: Path, rig: Rig, progress: Progress) -> Source:
+def _line(bassline: Sequence[Note], notes: Sequence[Note], as_heard: bool) -> SettledLine:
+    return SettledLine(tuple(bassline), ()) if as_heard else settled_line(bassline, notes)
+
+
+def _from_take(path: Path, rig: Rig, progress: Progress, as_heard: bool) -> Source:
     with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
         _refuse_long(path, take.frames, take.sample_rate)
         passes = 2 if rig.input.mains_hz == "off" else 3
@@ -110,10 +123,10 @@ def _from_take(path: Path, rig: Rig, progress: Progress) -> Source:
                 progress((this + done / max(take.frames, 1)) / passes)
 
         found = survey(blocks, rig, take.sample_rate)
-        return _take_apart(take, complete(rig, found), found.hum, blocks())
+        return _take_apart(take, complete(rig, found), found.hum, blocks(), as_heard)
 
 
-def _take_apart(take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[np.float64]]) -> Source:
+def _take_apart(take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[np.float64]], as_heard: bool) -> Source:
     rate, n = take.sample_rate, rig.string_count
     processor, transcript = Processor(rig, rate, hum), Transcript(rig, rate)
     p, st = processor.params[0], processor.state[0]
@@ -135,7 +148,7 @@ def _take_apart(take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[
             before = min(len(out), len(past) - row)
             clean[:, done : done + before] = past[row : row + before].T
             clean[:, done + before : new.stop] = past[: len(out) - before].T
-            bass[new], guitar[new] = out[:, BASS], out[:, columns]
+            bass[new] = out[:, BASS]
             done = new.stop
             reports += transcript.feed(events)
             struck = events[events["kind"] == PLUCK]
@@ -143,47 +156,31 @@ def _take_apart(take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[
     reports += transcript.feed(processor.finish())
     seconds = take.frames / rate
     notes = tuple(sorted(transcript.notes, key=lambda note: (note.onset_s, -note.string)))
-    bassline = tuple(transcript.bassline(seconds))
+    line = _line(transcript.bassline(seconds), notes, as_heard)
+    spans = bass_spans(transcript.path(), line, seconds) if rig.guitar.strings != "all" else []
     pitch = tuple(sorted((report.time_s, report.string, report.hz) for report in reports))
     strings = []
     for string in range(1, n + 1):
         onsets = [frame for frame, plucked in plucks if plucked == string]
         onsets += [round(note.onset_s * rate) for note in notes if note.string == string]
         voice = _voice(clean[string - 1], rate, onsets, [(t, hz) for t, s, hz in pitch if s == string])
-        gate = _gate(transcript, string, rig.bass.crossfade_ms * 1e-3 * rate, rate)
+        corners = gate(string, spans, rig.bass.crossfade_ms * 1e-3, rate)
         pan = tuple(float(p["pan"][string - 1, side - LEFT]) for side in columns)
-        strings.append(GatedString(voice, pan, gate))
+        strings.append(GatedString(voice, pan, corners))
+        add_gated(guitar, voice.sound, corners, pan)
     return Source(
         name=printable(take.name),
         rate=rate,
         rig=rig,
-        bass=_bass_voice(bass, rate, rig.bass.interval, notes, bassline, pitch),
+        bass=_bass_voice(silenced(bass, silences(line), rate), rate, rig.bass.interval, line.notes, pitch),
         guitar=guitar,
         strings=tuple(strings),
         notes=notes,
-        bassline=bassline,
+        bassline=line.notes,
+        passing=len(line.passing),
         handover_s=tuple(handover.time_s for handover in transcript.path()),
         pitch=pitch,
     )
-
-
-def _gate(transcript: Transcript, string: int, fade: float, rate: int) -> NDArray[np.float64]:
-    """When a string belongs to the guitar: it fades, in ``fade`` frames, as the bass takes or leaves it."""
-    corners = [(0.0, 1.0)]
-    if transcript.rig.guitar.strings == "all":
-        return np.array(corners)
-    aim = 1.0
-    for handover in transcript.handovers:
-        wanted = 0.0 if handover.string == string else 1.0
-        if wanted == aim:
-            continue
-        aim = wanted
-        frame = handover.decided_s * rate
-        frames, gains = zip(*corners, strict=True)
-        now = float(np.interp(frame, frames, gains))
-        corners = [corner for corner in corners if corner[0] < frame]
-        corners += [(frame, now), (frame + fade * abs(aim - now), aim)]
-    return np.array(corners)
 
 
 def _voice(sound: NDArray[np.float32], rate: int, onsets: Sequence[int], pitch: Sequence[tuple[float, float]]) -> Voice:
@@ -198,7 +195,6 @@ def _bass_voice(
     sound: NDArray[np.float32],
     rate: int,
     interval: int,
-    notes: Sequence[Note],
     bassline: Sequence[Note],
     pitch: Sequence[tuple[float, int, float]],
 ) -> Voice:
@@ -218,7 +214,7 @@ def _bass_voice(
     return _voice(sound, rate, [round(note.onset_s * rate) for note in bassline], heard)
 
 
-def _from_folder(path: Path) -> Source:
+def _from_folder(path: Path, as_heard: bool) -> Source:
     """Read what ``thumbline render`` wrote."""
     try:
         summary = json.loads((path / "summary.json").read_text("utf-8"))
@@ -236,15 +232,19 @@ def _from_folder(path: Path) -> Source:
         ) from error
     if bass.shape[1] != 1 or len(bass) != len(guitar) or rate != guitar_rate:
         raise InputError(f"{printable(path)}: bass.wav and guitar.wav do not belong together; render the take again")
+    line = _line(bassline, notes, as_heard)
     return Source(
         name=printable(take_name(path)),
         rate=rate,
         rig=rig,
-        bass=_bass_voice(np.ascontiguousarray(bass[:, 0]), rate, rig.bass.interval, notes, bassline, pitch),
+        bass=_bass_voice(
+            silenced(np.ascontiguousarray(bass[:, 0]), silences(line), rate), rate, rig.bass.interval, line.notes, pitch
+        ),
         guitar=guitar,
         strings=(),
         notes=notes,
-        bassline=bassline,
+        bassline=line.notes,
+        passing=len(line.passing),
         handover_s=tuple(note.onset_s for note in bassline[1:]),
         pitch=pitch,
     )

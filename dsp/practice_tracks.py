@@ -11,7 +11,7 @@ from thumbline.dsp.click import click_times, count_in, knocks, lead_frames, rend
 from thumbline.dsp.loops import SEAM_S, Loop, early_start_s, with_faded_ends
 from thumbline.dsp.loudness import loudness_at_any_level
 from thumbline.dsp.practice_parts import Sound, mixed, parts_at
-from thumbline.dsp.practice_settings import MIXES, PracticeSettings
+from thumbline.dsp.practice_settings import MIXES, Click, PracticeSettings
 from thumbline.dsp.practice_source import Source
 from thumbline.dsp.tempo import Beats
 
@@ -81,14 +81,18 @@ class Studio:
         tracks: list[Track] = []
         for speed in settings.speeds:
             at = f" at {speed:g} %" if speed != 100.0 else ""
-            bpm = f", {beats.bpm * speed / 100:.0f} bpm"
+            bpm = f", {beats.bpm * speed / 100:.0f} bpm" if beats.known else ""
             for mix in settings.mixes_at(speed):
-                click = settings.click_in(mix)
+                if mix == "both-click" and not beats.known:
+                    continue
+                click = self._click_in(mix)
                 times = self._click_times(click)
                 lead = lead_frames(times[0][0], 100.0 / speed, self.source.rate) if times else 0
                 title = f"{self.source.name}: {MIXES[mix].title}{at}{bpm}"
                 gains = self._gains_db(mix, click)
                 tracks.append(Track(f"{mix}-{speed:g}", title, mix, speed, click, gains, lead, tuple(times)))
+            if not beats.known:
+                continue
             times = click_times(beats, seconds, settings.count_in_bars, True)
             lead = lead_frames(times[0][0], 100.0 / speed, self.source.rate) if times else 0
             title = f"{self.source.name}: click{at}{bpm}"
@@ -96,6 +100,9 @@ class Studio:
                 Track(f"click-{speed:g}", title, "click", speed, "throughout", {"click": 0.0}, lead, tuple(times))
             )
         return tracks + [self._loop_track(loop) for loop in loops]
+
+    def _click_in(self, mix: str) -> Click:
+        return self.settings.click_in(mix) if self.beats.known else "off"
 
     def _click_times(self, click: str) -> list[tuple[float, bool]]:
         if click == "off":
@@ -113,6 +120,7 @@ class Studio:
         passes = settings.ladder or (100.0,) * settings.repeats
         click = "off" if settings.gapless and settings.click == "count-in" else settings.click_in(settings.loop_mix)
         click = settings.click if settings.loop_mix in ("bass", "guitar") and not settings.gapless else click
+        click = click if beats.known else "off"
         early = early_start_s(loop, self.source.notes)
         beat = int(np.searchsorted(beats.times_s, loop.start_s - 1e-6))
         pace = float(beats.times_s[beat + 1] - beats.times_s[beat])
@@ -193,8 +201,11 @@ class Studio:
         rate = self.source.rate
         half = round(SEAM_S * rate / 2)
         starts = self.pass_starts(track)
-        tail = round((track.early_s + 0.15) * 2 * rate)
-        out = np.zeros((starts[-1] + half + tail, self.channels), np.float32)
+        # Repeats without a gap are a ring: what goes beyond the end is heard at the beginning, so that a player may
+        # repeat the file. Else there is time for the last click.
+        ring = self.settings.gapless
+        tail = 0 if ring else half + round((track.early_s + 0.15) * 2 * rate)
+        out = np.zeros((starts[-1] + tail, self.channels), np.float32)
         chunks: dict[float, NDArray[np.float32]] = {}
         placed = []
         from_s, to_s = loop.start_s - track.early_s, loop.end_s - track.early_s
@@ -212,8 +223,12 @@ class Studio:
                 chunk[max(-begin, 0) : max(-begin, 0) + len(inside)] = inside
                 chunks[speed] = with_faded_ends(chunk, 2 * half)
             at = start + lead - half
-            chunk = chunks[speed][max(-at, 0) :]
-            out[max(at, 0) : max(at, 0) + len(chunk)] += chunk
+            chunk = chunks[speed]
+            if ring:
+                out[np.arange(at, at + len(chunk)) % len(out)] += chunk
+            else:
+                chunk = chunk[max(-at, 0) :]
+                out[max(at, 0) : max(at, 0) + len(chunk)] += chunk
             # A repeat's clock: its first frame is the cut, less the count-in.
             shifted = [(time_s - from_s + track.count_in_s, accent) for time_s, accent in track.clicks]
             placed += knocks(shifted, factor, start, rate)
@@ -232,6 +247,7 @@ def describe_loop(track: Track, starts: Sequence[int], rate: int) -> dict[str, A
         "start_s": round(track.loop.start_s, 6),
         "end_s": round(track.loop.end_s, 6),
         "count_in_s": round(track.count_in_s, 6),
+        "early_s": round(track.early_s, 6),
         "passes": passes,
     }
 

@@ -7,26 +7,27 @@ import shutil
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from thumbline.dsp.bass_fingering import fingered
+from thumbline.dsp.bass_musicxml import write_bass_musicxml
 from thumbline.dsp.digests import digest, file_digest
 from thumbline.dsp.loops import Loop
 from thumbline.dsp.loudness import normalise
-from thumbline.dsp.notes import Note
 from thumbline.dsp.overview_rows import LEFT, RIGHT, rows_of
 from thumbline.dsp.overview_sheet import WIDTH
+from thumbline.dsp.practice_contents import contents
 from thumbline.dsp.practice_midi import write_bass_midi_with_beats
 from thumbline.dsp.practice_page import ingredients, write_page
 from thumbline.dsp.practice_parts import in_threads
-from thumbline.dsp.practice_settings import PracticeSettings
-from thumbline.dsp.practice_source import Source, guitar_notes
+from thumbline.dsp.practice_settings import MIXES, PracticeSettings
+from thumbline.dsp.practice_source import Source
 from thumbline.dsp.practice_tracks import CLICK_STEM_PEAK_DB, Studio, Track, describe_loop
 from thumbline.dsp.sound_files import FORMATS, Tags, write_sound, write_tags
-from thumbline.dsp.tablature import draw_tablature, heard, tablature_text
+from thumbline.dsp.tablature import draw_tablature, tablature_text
 from thumbline.dsp.tempo import Beats
 from thumbline.dsp.true_peak import true_peak
 
@@ -67,7 +68,7 @@ class Work:
             documents = aside.submit(self._documents)
             entries = self._tracks(self.studio.listed(asked), progress)
             loops = {loop.name: loop for loop in (*asked, *found)} | {loop.name: loop for loop in asked}
-            index = self._index(entries, list(loops.values())) | documents.result()
+            index = contents(self.source, self.beats, self.settings, entries, list(loops.values())) | documents.result()
         if 100.0 in self.settings.speeds:
             self._page(index)
         progress(1.0)
@@ -76,19 +77,17 @@ class Work:
     def _tracks(self, tracks: list[Track], progress: Progress) -> list[dict[str, Any]]:
         """Make all tracks, and return what the index says of them."""
         entries: list[dict[str, Any]] = []
-        numbers = {track.name: number for number, track in enumerate(tracks, 1)}
+        numbers = _numbers(tracks)
         done = 0
         for speed in dict.fromkeys(track.speed for track in tracks if not track.loop):
             here = [track for track in tracks if track.speed == speed and not track.loop]
             if not all(self._is_made(track) for track in here):
                 self.studio.prepare(speed)
-            entries += in_threads(
-                self.threads, lambda track: self._track(track, numbers[track.name], len(tracks)), here
-            )
+            entries += in_threads(self.threads, lambda track: self._track(track, numbers[track.name]), here)
             done += len(here)
             progress(done / (len(tracks) + 1))
         loops = [track for track in tracks if track.loop]
-        entries += in_threads(self.threads, lambda track: self._track(track, numbers[track.name], len(tracks)), loops)
+        entries += in_threads(self.threads, lambda track: self._track(track, numbers[track.name]), loops)
         progress(len(tracks) / (len(tracks) + 1))
         return entries
 
@@ -110,10 +109,11 @@ class Work:
             file in self.intact and self.before[file].get("sound") == key for file in self._names(track).values()
         )
 
-    def _track(self, track: Track, number: int, count: int) -> dict[str, Any]:
+    def _track(self, track: Track, number: int) -> dict[str, Any]:
         """Make a track, or leave it, and return what the index says of it."""
         key, names = self._key(track), self._names(track)
-        tags = Tags(track.title, self.source.name, track.part, self.beats.bpm * track.speed / 100.0, number, count)
+        bpm = self.beats.bpm * track.speed / 100.0 if self.beats.known else None
+        tags = Tags(track.title, self.source.name, track.part, bpm, number, round(track.speed))
         tag_key = digest(asdict(tags))
         first = next(iter(names.values()))
         facts = self.before[first]["facts"] if self._is_made(track) else self._render(track, names)
@@ -132,7 +132,7 @@ class Work:
             "part": track.part,
             "speed": track.speed,
             "files": names,
-            "bpm": round(tags.bpm, 3),
+            "bpm": None if bpm is None else round(bpm, 3),
             **facts,
         }
 
@@ -160,61 +160,41 @@ class Work:
             "loop": describe_loop(track, self.studio.pass_starts(track)[:-1] if track.loop else [], rate),
         }
 
-    def _index(self, entries: list[dict[str, Any]], loops: list[Loop]) -> dict[str, Any]:
-        source, beats, instrument = self.source, self.beats, self.source.rig.instrument
-        interval = source.rig.bass.interval
-        stem_keys = ("part", "speed", "files", "starts_s", "seconds", "channels", "mix_gain_db")
-        stems = [{key: e[key] for key in stem_keys} for e in entries if e["part"] in ("bass", "guitar", "click")]
-        tracks = [{k: v for k, v in e.items() if k != "mix_gain_db"} for e in entries if e["part"] != "click"]
-        return {
-            "version": version("thumbline"),
-            "take": source.name,
-            "seconds": round(source.seconds, 6),
-            "sample_rate": source.rate,
-            "instrument": {
-                "strings": list(instrument.strings),
-                "capo": instrument.capo,
-                "a4_hz": instrument.a4_hz,
-                "bass_interval": interval,
-            },
-            "transpose": self.settings.transpose,
-            "tempo": {
-                "source": beats.source,
-                "bpm": round(beats.bpm, 3),
-                "steady": beats.steady,
-                "beats_per_bar": beats.beats_per_bar,
-                "confidence": beats.confidence,
-            },
-            "beats": [[round(time_s, 6), bar, beat] for time_s, bar, beat in beats.within(source.seconds)],
-            "bars": [
-                {"bar": bar, "start_s": round(start, 6), "end_s": round(end, 6)}
-                for bar, start, end in beats.bars(source.seconds)
-            ],
-            "speeds": list(self.settings.speeds),
-            "stems": stems,
-            "tracks": tracks,
-            "loops": [
-                {**asdict(loop), "start_s": round(loop.start_s, 6), "end_s": round(loop.end_s, 6)} for loop in loops
-            ],
-            "bass_notes": [{**_plain(note), "heard": heard(note, interval)} for note in source.bassline],
-            "guitar_notes": [_plain(note) for note in guitar_notes(source)],
-        }
+    @property
+    def _shift(self) -> int:
+        """Semitones from a string as played to the bass of this set."""
+        return self.source.rig.bass.interval + self.settings.transpose
 
     def _documents(self) -> dict[str, Any]:
         """Make pictures, text and MIDI of the bass line; return what the index says of them."""
         source, beats, rig = self.source, self.beats, self.source.rig
-        key = digest(self.base, beats.times_s.tolist(), beats.downbeat, beats.beats_per_bar)
+        key = digest(
+            self.base,
+            beats.times_s.tolist(),
+            beats.downbeat,
+            beats.beats_per_bar,
+            beats.source,
+            self.settings.transpose,
+        )
         size: dict[str, Any] = {}
+        line = fingered(source.bassline, self._shift)
+        texts = {"tablature": "tablature.txt"}
 
         def tablature(path: Path) -> None:
-            size.update(draw_tablature(path, source.name, source.bassline, rig, beats, source.seconds))
+            size.update(draw_tablature(path, source.name, line, beats, source.seconds))
 
         def text(path: Path) -> None:
-            path.write_text(tablature_text(source.name, source.bassline, rig, beats, source.seconds), encoding="utf-8")
+            path.write_text(tablature_text(source.name, line, beats, source.seconds), encoding="utf-8")
 
         def midi(path: Path) -> None:
-            write_bass_midi_with_beats(path, source.bassline, beats, interval=rig.bass.interval, end_s=source.seconds)
+            write_bass_midi_with_beats(path, source.bassline, beats, interval=self._shift, end_s=source.seconds)
 
+        def musicxml(path: Path) -> None:
+            write_bass_musicxml(path, source.name, line, beats, source.seconds)
+
+        if beats.known:
+            self._document("bass.musicxml", key, musicxml)
+            texts["musicxml"] = "bass.musicxml"
         self._document("overview.png", self.base, self._overview)
         self._document("tablature.png", key, tablature, size)
         self._document("tablature.txt", key, text)
@@ -238,7 +218,7 @@ class Work:
         }
         return {
             "pictures": {"overview": overview, "tablature": dict(self.files["tablature.png"]["facts"])},
-            "texts": {"tablature": "tablature.txt"},
+            "texts": texts,
             "midi": {"bass": "bass.mid"},
         }
 
@@ -277,17 +257,15 @@ class Work:
         )
 
 
+def _numbers(tracks: list[Track]) -> dict[str, int]:
+    """Track numbers that do not change when a speed or a mix is added: a mix has the same at every speed."""
+    parts = [*MIXES, "click"]
+    loops = [track.name for track in tracks if track.loop]
+    return {
+        track.name: len(parts) + 1 + loops.index(track.name) if track.loop else 1 + parts.index(track.part)
+        for track in tracks
+    }
+
+
 def _facts_of(path: Path) -> dict[str, Any]:
     return {"bytes": path.stat().st_size, "digest": file_digest(path)}
-
-
-def _plain(note: Note) -> dict[str, Any]:
-    return {
-        "onset_s": round(note.onset_s, 6),
-        "offset_s": round(note.offset_s, 6),
-        "string": note.string,
-        "fret": note.fret,
-        "note": note.note,
-        "midi": round(note.midi, 3),
-        "velocity": note.velocity,
-    }

@@ -7,7 +7,7 @@ new one under another name.
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path, PurePath
 
 from thumbline.dsp.errors import InputError, printable
@@ -63,6 +63,7 @@ class Publication:
     check: Callable[[], None] | None = None  #: called when nobody else can publish; may raise
     unwanted: Sequence[str] = ()  #: files that go if they are ours and as we made them
     through_link: bool = False  #: whether the folder is reached through a link
+    removed: list[str] = field(default_factory=list)  #: which of the unwanted have gone
 
     def publish(self) -> list[str]:
         """Move all files, and return the names under which files of ours stay that were changed.
@@ -154,6 +155,7 @@ class Publication:
             with suppress(OSError):
                 if name in record and name not in names and is_as_made(target.place / name, record[name]):
                     target.remove_file(name)
+                    self.removed.append(name)
 
 
 def _put_back(before: FolderHandle, name: str, target: FolderHandle) -> None:

@@ -5,7 +5,6 @@ field and header specification") in FLAC, Ogg Vorbis and Opus, ID3v2.4 frames (i
 Frames") in MP3 and WAV.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -52,9 +51,9 @@ class Tags:
     title: str
     take: str
     part: str
-    bpm: float
-    number: int  #: of the track, from 1
-    count: int
+    bpm: float | None  #: None: no tempo is known
+    number: int  #: of the track among those of its disc, from 1
+    disc: int  #: tracks of one speed are a disc, numbered by the speed in percent
 
 
 def write_sound(path: Path, sound: NDArray[np.float32], rate: int, name: str) -> None:
@@ -95,20 +94,21 @@ def _with_id3(path: Path, name: str) -> Any:
 
 def write_tags(path: Path, name: str, tags: Tags) -> None:
     """Replace the tags of a file of ``FORMATS[name]``."""
-    number = f"{tags.number}/{tags.count}"
-    bpm = f"{tags.bpm:.1f}".removesuffix(".0")
+    bpm = None if tags.bpm is None else f"{tags.bpm:.1f}".removesuffix(".0")
     if name in ("mp3", "wav"):
         from mutagen import id3
 
         # The frame for the tempo holds whole numbers only: the title has the rest.
-        frames: Sequence[Any] = (
+        frames: list[Any] = [
             id3.TIT2(encoding=3, text=tags.title),
             id3.TALB(encoding=3, text=tags.take),
             id3.TIT3(encoding=3, text=tags.part),
-            id3.TBPM(encoding=3, text=str(round(tags.bpm))),
-            id3.TRCK(encoding=3, text=number),
-            id3.TXXX(encoding=3, desc="tempo", text=f"{bpm} bpm"),
-        )
+            id3.TRCK(encoding=3, text=str(tags.number)),
+            id3.TPOS(encoding=3, text=str(tags.disc)),
+        ]
+        if tags.bpm is not None:
+            frames.append(id3.TBPM(encoding=3, text=str(round(tags.bpm))))
+            frames.append(id3.TXXX(encoding=3, desc="tempo", text=f"{bpm} bpm"))
         file = _with_id3(path, name)
         file.tags.clear()
         for frame in frames:
@@ -129,7 +129,8 @@ def write_tags(path: Path, name: str, tags: Tags) -> None:
         ("PART", tags.part),
         ("BPM", bpm),
         ("TRACKNUMBER", str(tags.number)),
-        ("TRACKTOTAL", str(tags.count)),
+        ("DISCNUMBER", str(tags.disc)),
     ):
-        tagged[field] = [text]
+        if text is not None:
+            tagged[field] = [text]
     tagged.save()

@@ -1,48 +1,73 @@
 """Beats and bars of a take: from a tempo that is known, from taps, or estimated from the notes.
 
-The estimate: librosa finds the tempo and the beats (D. P. W. Ellis, "Beat Tracking by Dynamic Programming", J. New
-Music Research 36, 2007), on an onset envelope made of the notes that were found, instead of one guessed from the sound:
-bass notes weigh double. If the beats lie on a strict grid to within 20 ms, the grid is taken, else the beats follow the
-player.
+The estimate asks first whether the take was played to a click: `beat_grid` tries strict grids. Only if beats that
+follow the player (`beat_bend`) explain the take clearly better are they taken. `beat_evidence` says how well either
+explains the notes, which of several octaves of the tempo is likely, and where bars begin. How sure the estimate is,
+is stated; below ``SURE`` the player had better tap. A take that says nothing of a beat has no tempo.
 """
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.beat_bend import followed, places
+from thumbline.dsp.beat_evidence import MOST_MOMENTS, Metre, Moments, judge, moments_of
+from thumbline.dsp.beat_grid import DIVISIONS, Grid, grids, grids_at, with_whole_bpm
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.notes import Note
 from thumbline.dsp.text_files import read_lines
 
 LOWEST_BPM, HIGHEST_BPM = 20.0, 400.0
 FEWEST_BEATS_A_BAR, MOST_BEATS_A_BAR = 1, 16
-#: Frames a second of the onset envelope.
-ENVELOPE_RATE = 50
-#: A note this near to a beat is on it, s.
-ON_BEAT_S = 0.05
-#: Beats that lie on a grid to within this (rms) were played to one, s.
-STEADY_S = 0.02
-#: Without any better knowledge.
-PLAIN_BPM = 100.0
+#: Bar 1 may begin this long before the first frame, s.
+EARLY_S = 0.06
+#: Fewer moments at which something is played tell no tempo.
+FEWEST_MOMENTS = 4
+#: An estimate of less confidence than this is none to rely on.
+SURE = 0.5
+#: A grid that explains each moment this well, in nats, needs no bending.
+GOOD_ENOUGH = 0.6
+#: Beats that follow the player must explain a take better by this, nats: at all, and per moment.
+BENDING_COSTS, BENDING_COSTS_EACH = 12.0, 0.4
+#: A grid that is so many nats ahead of beats that follow the player is clearly better.
+AHEAD_STEP = 5.0
+#: A strict grid is as likely as not if it is worth this much, nats, and much likelier if it is worth a step more.
+GRID_WORTH, GRID_WORTH_STEP = 12.0, 4.0
+#: Likewise beats that follow the player, nats per moment.
+BEND_WORTH, BEND_WORTH_STEP = 1.1, 0.08
+#: Grids are as different as this, as a share of the tempo and of a beat, where they are not the same beat.
+OTHER_TEMPO, OTHER_PHASE = 0.02, 0.2
+#: How many nats of difference make another beat much less likely.
+DOUBT = 4.0
+#: The ruler that lies behind tables of a take without a tempo.
+RULER_BPM = 100.0
 
-Source = Literal["given", "tapped", "estimated"]
+Source = Literal["given", "tapped", "estimated", "none"]
 
 
 @dataclass(frozen=True)
 class Beats:
-    """Beats, from before the first frame to after the last one."""
+    """Beats, from before the first frame to after the last one.
+
+    Where ``source`` is "none" the take has no tempo; the beats are a ruler for what needs one, and mean nothing.
+    """
 
     times_s: NDArray[np.float64]  #: rising
     downbeat: int  #: the index at which bar 1 begins
     beats_per_bar: int
     source: Source
     steady: bool  #: whether they are a strict grid
-    confidence: float | None = None  #: of an estimate: the share of beats on which a note begins
+    confidence: float | None = None  #: of an estimate: 0 to 1, how likely its beats are the player's
+
+    @property
+    def known(self) -> bool:
+        """Whether the take has a tempo."""
+        return self.source != "none"
 
     @property
     def bpm(self) -> float:
@@ -124,94 +149,132 @@ def beats_from_taps(taps: Sequence[float], seconds: float, beats_per_bar: int, f
 
 def beats_from_bpm(
     bpm: float,
-    notes: Iterable[Note],
+    notes: Sequence[Note],
     bassline: Sequence[Note],
     seconds: float,
     beats_per_bar: int,
     first_bar_s: float | None,
 ) -> Beats:
-    """A strict grid at ``bpm``: from ``first_bar_s`` on, or where most notes fall on it."""
-    period = 60.0 / check_bpm(bpm)
-    onsets, weights = _weighted(notes, bassline)
-    if first_bar_s is None:
-        phases = np.arange(0.0, period, 0.002)
-        off = (onsets[None, :] - phases[:, None] + 0.5 * period) % period - 0.5 * period
-        phase = float(phases[np.argmax(np.exp(-0.5 * (off / 0.02) ** 2) @ weights)])
-    else:
-        phase = first_bar_s
-    times = _extended(phase + period * np.arange(2), seconds)
-    downbeat = _downbeat(times, bassline, beats_per_bar) if first_bar_s is None else _nearest(times, first_bar_s)
-    return Beats(times, downbeat, beats_per_bar, "given", steady=True)
+    """A strict grid at ``bpm``: from ``first_bar_s`` on, or where it and its bars explain the notes best."""
+    period_s = 60.0 / check_bpm(bpm)
+    moments = moments_of(notes, bassline)
+    if first_bar_s is not None or not len(moments):
+        start_s = first_bar_s or 0.0
+        times = _extended(start_s + period_s * np.arange(2), seconds)
+        return Beats(times, _nearest(times, start_s), beats_per_bar, "given", steady=True)
+    best = grids_at(moments, period_s, beats_per_bar)[0]
+    return _strict(best, moments, seconds, beats_per_bar, "given", None)
 
 
 def estimate_beats(
     notes: Sequence[Note], bassline: Sequence[Note], seconds: float, beats_per_bar: int, first_bar_s: float | None
 ) -> Beats:
-    """Beats found from the notes."""
-    onsets, weights = _weighted(notes, bassline)
-    found = _tracked(onsets, weights, seconds)
-    if len(found):  # beats while somebody plays
-        found = found[(found >= onsets[0] - ON_BEAT_S) & (found <= onsets[-1] + ON_BEAT_S)]
-    near = [_mean_near(beat, onsets, weights) for beat in found]
-    met = np.array([time_s is not None for time_s in near], bool)
-    times = np.array([beat if time_s is None else time_s for beat, time_s in zip(found, near, strict=True)])
-    steady = False
-    if met.sum() >= 4:
-        index = np.arange(len(times))
-        slope, start = np.polyfit(index[met], times[met], 1)
-        rms = float(np.sqrt(np.mean((start + slope * index[met] - times[met]) ** 2)))
-        steady = rms <= STEADY_S
-        if steady:
-            times = start + slope * index
-    if len(times) < 2 or np.any(np.diff(times) < 60.0 / HIGHEST_BPM):
-        times = found if len(found) >= 2 else np.arange(2) * 60.0 / PLAIN_BPM
-    confidence = float(met.mean()) if len(met) else 0.0
-    times = _extended(times, seconds)
-    downbeat = _downbeat(times, bassline, beats_per_bar) if first_bar_s is None else _nearest(times, first_bar_s)
-    return Beats(times, downbeat, beats_per_bar, "estimated", steady, round(confidence, 3))
+    """Beats found from the notes; with ``first_bar_s`` bar 1 begins at the beat next to it."""
+    moments = moments_of(notes, bassline)
+    if len(moments) < FEWEST_MOMENTS:
+        return _no_beats(seconds, beats_per_bar, first_bar_s)
+    tried = grids(moments, beats_per_bar)
+    counted = min(len(moments), MOST_MOMENTS)
+    best = with_whole_bpm(moments, tried[0]) if tried else None
+    # By how much the grid is better than beats that follow the player, less what those cost.
+    ahead = math.inf
+    if best is None or best.worth < GOOD_ENOUGH * counted:
+        bent = _bent(moments, seconds, beats_per_bar, first_bar_s)
+        if bent is not None:
+            beats, worth = bent
+            ahead = (best.worth if best else 0.0) + BENDING_COSTS + BENDING_COSTS_EACH * counted - worth
+            if ahead < 0.0:
+                return replace(beats, confidence=round(_logistic((worth / counted - BEND_WORTH) / BEND_WORTH_STEP), 3))
+    if best is None:
+        return _no_beats(seconds, beats_per_bar, first_bar_s)
+    beats = _strict(best, moments, seconds, beats_per_bar, "estimated", first_bar_s)
+    likely = _logistic((best.worth - GRID_WORTH) / GRID_WORTH_STEP) * _logistic(ahead / AHEAD_STEP)
+    return replace(beats, confidence=round(likely * _share_of(best, tried), 3))
 
 
-def _weighted(notes: Iterable[Note], bassline: Iterable[Note]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Onsets and how much they say of the beat: as loud as they are, and the bass double."""
-    weight: dict[float, float] = {}
-    for note in notes:
-        weight[note.onset_s] = weight.get(note.onset_s, 0.0) + note.velocity / 127
-    for note in bassline:
-        weight[note.onset_s] = weight.get(note.onset_s, 0.0) + note.velocity / 127
-    ordered = sorted(weight.items())
-    return np.array([time_s for time_s, _ in ordered]), np.array([w for _, w in ordered])
+def _no_beats(seconds: float, beats_per_bar: int, first_bar_s: float | None) -> Beats:
+    times = _extended((first_bar_s or 0.0) + 60.0 / RULER_BPM * np.arange(2), seconds)
+    return Beats(times, _nearest(times, first_bar_s or 0.0), beats_per_bar, "none", steady=True)
 
 
-def load_tracker() -> None:
-    """Load the beat tracker, which takes seconds, and longer when it is compiled for the first time."""
-    _tracked(np.arange(0.5, 4.0, 0.5), np.ones(7), 4.0)
+def _strict(
+    grid: Grid,
+    moments: Moments,
+    seconds: float,
+    beats_per_bar: int,
+    source: Source,
+    first_bar_s: float | None,
+) -> Beats:
+    """The beats of a grid."""
+    first = grid.phase_s - grid.period_s * math.floor(grid.phase_s / grid.period_s)
+    times = _extended(first + grid.period_s * np.arange(2), seconds)
+    bar_line = _nearest(times, grid.phase_s + grid.period_s * beats_per_bar * _turns_to(grid, times, beats_per_bar))
+    downbeat = _bar_1(times, bar_line, beats_per_bar, moments) if first_bar_s is None else _nearest(times, first_bar_s)
+    return Beats(times, downbeat, beats_per_bar, source, steady=True)
 
 
-def _tracked(onsets: NDArray[np.float64], weights: NDArray[np.float64], seconds: float) -> NDArray[np.float64]:
-    from thumbline.dsp.kernel_files import install
-
-    install()  # before functions are declared that keep compiled code
-    import librosa
-
-    if len(onsets) < 4:
-        return np.zeros(0)
-    frames = math.ceil(seconds * ENVELOPE_RATE) + 1
-    time_s = np.arange(frames) / ENVELOPE_RATE
-    envelope = np.zeros(frames)
-    for onset, weight in zip(onsets, weights, strict=True):
-        first, last = (int(np.searchsorted(time_s, onset + side * 0.1)) for side in (-1, 1))
-        envelope[first:last] += weight * np.exp(-0.5 * ((time_s[first:last] - onset) / 0.015) ** 2)
-    hop = 256
-    bpm = float(librosa.feature.tempo(onset_envelope=envelope, sr=ENVELOPE_RATE * hop, hop_length=hop)[0])
-    _, beats = librosa.beat.beat_track(
-        onset_envelope=envelope, sr=ENVELOPE_RATE * hop, hop_length=hop, bpm=bpm, trim=False
-    )
-    return np.asarray(beats, np.float64) / ENVELOPE_RATE
+def _turns_to(grid: Grid, times: NDArray[np.float64], beats_per_bar: int) -> int:
+    """How many bars a grid's phase is moved so that it lies among the beats."""
+    return math.ceil((times[0] - grid.phase_s) / (grid.period_s * beats_per_bar))
 
 
-def _mean_near(beat: float, onsets: NDArray[np.float64], weights: NDArray[np.float64]) -> float | None:
-    near = np.abs(onsets - beat) <= ON_BEAT_S
-    return float(np.average(onsets[near], weights=weights[near])) if near.any() else None
+def _bar_1(times: NDArray[np.float64], bar_line: int, beats_per_bar: int, moments: Moments) -> int:
+    """The beat at which bar 1 begins: the bar in which the music begins, or the next one if less than half is left."""
+    first = float(places(times, moments.time_s[:1])[0])
+    bar = math.floor((first - bar_line) / beats_per_bar + 0.5)
+    downbeat = bar_line + bar * beats_per_bar
+    while downbeat < 0 or times[downbeat] < -EARLY_S:
+        downbeat += beats_per_bar
+    return downbeat
+
+
+def _bent(
+    moments: Moments, seconds: float, beats_per_bar: int, first_bar_s: float | None
+) -> tuple[Beats, float] | None:
+    """Beats that follow the player, and what they are worth."""
+    best: tuple[Beats, float] | None = None
+    for parts in DIVISIONS:
+        metre = Metre(beats_per_bar, parts)
+        found = followed(moments, metre)
+        if found is None:
+            continue
+        lengths = np.diff(found)
+        at = places(found, moments.time_s)
+        index = np.clip(np.floor(at).astype(np.int64), 0, len(lengths) - 1)
+        judged = judge(moments, at, lengths[index], metre)
+        place = int(np.argmax(judged.by_place))
+        worth = float(judged.by_place[place])
+        if best is not None and worth <= best[1]:
+            continue
+        # A bar that begins between two beats: the beats are half a beat off, and are laid there.
+        shift, whole = (place % parts) / parts, place // parts
+        shifted = found[:-1] + shift * lengths
+        times = _extended(shifted, seconds)
+        bar_line = _nearest(times, float(shifted[0])) + whole
+        downbeat = (
+            _bar_1(times, bar_line, beats_per_bar, moments) if first_bar_s is None else _nearest(times, first_bar_s)
+        )
+        best = Beats(times, downbeat, beats_per_bar, "estimated", steady=False), worth
+    return best
+
+
+def _share_of(best: Grid, tried: Sequence[Grid]) -> float:
+    """How likely the beat of ``best`` is among all beats that were tried, if one of them is right."""
+    worth = {0: best.worth}
+    for grid in tried:
+        bpm = best.period_s / grid.period_s
+        off = ((grid.phase_s - best.phase_s) / best.period_s + 0.5) % 1.0 - 0.5
+        if abs(bpm - 1.0) < OTHER_TEMPO and abs(off) < OTHER_PHASE:
+            continue
+        key = (round(math.log2(bpm) / OTHER_TEMPO), round(off / OTHER_PHASE)) if abs(bpm - 1.0) >= OTHER_TEMPO else 1
+        worth.setdefault(hash(key), grid.worth)  # the first is the best of its kind
+        if grid.worth < best.worth - 6.0 * DOUBT:
+            break
+    return 1.0 / sum(math.exp((each - best.worth) / DOUBT) for each in worth.values())
+
+
+def _logistic(x: float) -> float:
+    return 1.0 / (1.0 + math.exp(-min(max(x, -50.0), 50.0)))
 
 
 def _extended(times: NDArray[Any], seconds: float) -> NDArray[np.float64]:
@@ -224,22 +287,3 @@ def _extended(times: NDArray[Any], seconds: float) -> NDArray[np.float64]:
 
 def _nearest(times: NDArray[np.float64], moment_s: float) -> int:
     return int(np.argmin(np.abs(times - moment_s)))
-
-
-def _downbeat(times: NDArray[np.float64], bassline: Sequence[Note], beats_per_bar: int) -> int:
-    """The beat at which bar 1 begins: where the bass is low, loud and long, if possible with the first note."""
-    if not bassline:
-        return _nearest(times, 0.0)
-    first = _nearest(times, bassline[0].onset_s)
-    lowest = min(note.midi for note in bassline)
-    scores = np.zeros(beats_per_bar)
-    for note in bassline:
-        beat = _nearest(times, note.onset_s)
-        if abs(times[beat] - note.onset_s) <= ON_BEAT_S:
-            length = min(note.offset_s - note.onset_s, 2.0)
-            depth = 1.0 / (1.0 + (note.midi - lowest) / 12.0)
-            scores[(beat - first) % beats_per_bar] += note.velocity / 127 * (depth + 0.25 * length)
-    scores[0] *= 1.2
-    best = int(np.argmax(scores))
-    # An upbeat: the first bar line comes after the first note.
-    return first + best

@@ -31,10 +31,8 @@ def pytest_configure(config: pytest.Config) -> None:
         import numpy as np
 
         from thumbline.dsp.processor import warm_up
-        from thumbline.dsp.tempo import load_tracker
 
         warm_up()
-        load_tracker()
         sound = np.sin(0.05 * np.arange(9600.0))
         librosa.yin(sound, fmin=80, fmax=400, sr=48_000)
         librosa.pyin(sound, fmin=80, fmax=400, sr=48_000)

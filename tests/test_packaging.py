@@ -98,7 +98,7 @@ def test_the_wheel_installs_the_command_and_names_what_it_needs(wheel: zipfile.Z
     (entry_points,) = (name for name in wheel.namelist() if name.endswith("entry_points.txt"))
     scripts = configparser.ConfigParser()
     scripts.read_string(wheel.read(entry_points).decode())
-    assert dict(scripts["console_scripts"]) == {"thumbline": "thumbline.cli.main:main"}
+    assert dict(scripts["console_scripts"]) == {"thumbline": "thumbline.cli.start:main"}
     (metadata,) = (name for name in wheel.namelist() if name.endswith("METADATA"))
     text = wheel.read(metadata).decode()
     assert re.search(r"^Name: thumbline$", text, re.MULTILINE)

@@ -5,10 +5,11 @@
 const SHARPS = ["C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B"];
 /** Seconds between pictures of the ribbon for those who ask for less motion. */
 const CALM_S = 0.5;
+/** How far a nudge moves the beats, in seconds. */
+const NUDGE_S = 0.01;
 
 const index = JSON.parse(document.getElementById("index").textContent);
 const element = (id) => document.getElementById(id);
-const beatTimes = index.beats.map(([time]) => time);
 /** What the tape said last, and when. */
 let last = { position: 0, playing: false, speed: 1, passes: 0, counting: false, levels: {} };
 let lastAt = performance.now();
@@ -27,14 +28,21 @@ const player = new Player(index, (report) => {
   lastAt = performance.now();
   showState();
 });
+const meter = new Meter(index, () => {
+  const accents = meter.beats.map(([time, , beat]) => ({ at: time, first: beat === 1 }));
+  ribbon.beats = accents;
+  picture.given.beats = accents.map((each) => each.at);
+  tell({ beats: accents.map((each) => ({ at: Math.round(each.at * player.rate), accent: each.first })) });
+  showSpeed(element("speed").value);
+});
 const ribbon = new Ribbon(
   labelled(index.bass_notes, index.instrument.bass_interval + index.transpose),
   labelled(index.guitar_notes, index.transpose),
-  index.beats.map(([time, , beat]) => ({ at: time, first: beat === 1 })),
+  meter.beats.map(([time, , beat]) => ({ at: time, first: beat === 1 })),
   index.instrument.strings.length,
 );
 const picture = new Picture(index.pictures.overview, index.seconds, {
-  beats: beatTimes,
+  beats: meter.beats.map(([time]) => time),
   onSeek: (time) => seek(time),
   onLoop: () => {
     element("loop-on").checked = true;
@@ -66,7 +74,7 @@ function togglePlay() {
 }
 
 function toBar(step) {
-  const starts = index.beats.filter(([, , beat]) => beat === 1).map(([time]) => time);
+  const starts = meter.beats.filter(([, , beat]) => beat === 1).map(([time]) => time);
   const time = now();
   const found = step > 0 ? starts.find((start) => start > time + 0.05) : starts.findLast((start) => start < time - 0.3);
   seek(found ?? (step > 0 ? index.seconds : 0));
@@ -80,15 +88,23 @@ function setSpeed(percent) {
 }
 
 function showSpeed(percent) {
-  const bpm = ((index.tempo.bpm * percent) / 100).toFixed(0);
+  const bpm = meter.bpm === null ? null : ((meter.bpm * percent) / 100).toFixed(0);
   element("speed-now").textContent = `${percent} %`;
-  element("speed").setAttribute("aria-valuetext", `${percent} percent, ${bpm} beats a minute`);
+  element("speed").setAttribute("aria-valuetext", bpm === null ? `${percent} percent` : `${percent} percent, ${bpm} beats a minute`);
   for (const button of element("speeds").children) {
     button.setAttribute("aria-pressed", String(button.dataset.percent === String(percent)));
   }
-  element("facts").textContent =
-    `${bpm} beats a minute${index.tempo.source === "estimated" ? " (estimated)" : ""}, ` +
-    `${index.tempo.beats_per_bar} a bar, ${index.seconds.toFixed(0)} s`;
+  const tempo = bpm === null ? "no tempo: tap the beat" : `${bpm} beats a minute${meter.words}`;
+  element("facts").textContent = `${tempo}, ${index.tempo.beats_per_bar} a bar, ${index.seconds.toFixed(0)} s`;
+}
+
+/** Let the browser keep a text as a file. */
+function save(name, text) {
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(new Blob([text], { type: "text/plain" }));
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 1000);
 }
 
 function tellLoop() {
@@ -124,10 +140,10 @@ function showState() {
 
 function showPlace(time) {
   picture.showPosition(time);
-  let found = index.beats.findLastIndex(([at]) => at <= time + 0.001);
+  let found = meter.beats.findLastIndex(([at]) => at <= time + 0.001);
   found = Math.max(found, 0);
-  if (index.beats.length === 0) return;
-  const [, bar, beat] = index.beats[found];
+  if (meter.beats.length === 0) return;
+  const [, bar, beat] = meter.beats[found];
   element("bar").textContent = last.counting ? "count-in" : bar < 1 ? "before bar 1" : `bar ${bar}`;
   element("beat").textContent = Array.from({ length: index.tempo.beats_per_bar }, (_, i) => (i + 1 === beat ? "●" : "○")).join("");
 }
@@ -154,6 +170,8 @@ const KEYS = [
   ["b", "B", "bass only, or all", () => mixer.only("bass")],
   ["g", "G", "guitar only, or all", () => mixer.only("guitar")],
   ["c", "C", "click on, off", () => mixer.toggleClick()],
+  ["t", "T", "tap the beat", () => meter.tap(now())],
+  ["1", "1", "this is one", () => meter.one(now())],
 ];
 
 function listen() {
@@ -166,6 +184,18 @@ function listen() {
   element("snap").addEventListener("change", () => (picture.snaps = element("snap").checked));
   element("start-here").addEventListener("click", () => setEdge(0));
   element("end-here").addEventListener("click", () => setEdge(1));
+  for (const [id, does] of [
+    ["tap", () => meter.tap(now())],
+    ["one", () => meter.one(now())],
+    ["half", () => meter.half(now())],
+    ["double", () => meter.double()],
+    ["earlier", () => meter.nudge(-NUDGE_S)],
+    ["later", () => meter.nudge(NUDGE_S)],
+    ["as-found", () => meter.reset()],
+  ]) {
+    element(id).addEventListener("click", does);
+  }
+  element("save-beats").addEventListener("click", () => save("taps.txt", meter.text()));
   element("count-in").addEventListener("input", tellNumbers);
   element("ladder").addEventListener("input", tellNumbers);
   element("phrases").addEventListener("change", () => {
@@ -230,4 +260,4 @@ player
     element("play").textContent = "No sound";
   });
 /** For scripts: what a test or a curious player may look at. */
-window.practice = { player, picture, mixer, now, state: () => last };
+window.practice = { player, picture, mixer, meter, now, state: () => last };

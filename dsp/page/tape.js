@@ -95,8 +95,18 @@ class Tape {
     }
   }
 
+  /** Take other beats, from here on. */
+  setBeats(beats) {
+    this.beats = beats;
+    this._findBeat();
+  }
+
   _place(frame) {
     this.position = Math.min(Math.max(frame, 0), this.frames);
+    this._findBeat();
+  }
+
+  _findBeat() {
     this.nextBeat = this.beats.findIndex((beat) => beat.at >= this.position - 1);
     if (this.nextBeat < 0) this.nextBeat = this.beats.length;
   }

@@ -11,6 +11,7 @@ function command(tape, message) {
   if ("speed" in message) tape.speed = message.speed;
   if ("ladder" in message) tape.ladder = message.ladder;
   if ("loop" in message) tape.loop = message.loop;
+  if ("beats" in message) tape.setBeats(message.beats);
   if ("countIn" in message) tape.countInBeats = message.countIn;
   if ("gains" in message) {
     for (const stem of tape.stems) stem.target = message.gains[stem.name];

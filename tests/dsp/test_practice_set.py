@@ -123,12 +123,11 @@ def test_midi_counts_in_the_beats_of_the_take(made: PracticeSet) -> None:
     assert onsets[1] == pytest.approx(5.0, abs=0.1)
 
 
-def test_the_tablature_has_a_row_for_each_string_and_names(made: PracticeSet) -> None:
+def test_the_tablature_has_a_row_for_each_string_of_the_bass_and_names(made: PracticeSet) -> None:
     lines = (made.folder / "tablature.txt").read_text("utf-8").splitlines()
-    assert lines[4].startswith(" 1 E4 ")
-    assert lines[9].startswith(" 6 E2 ")
-    assert lines[10].split()[:4] == ["A1", "E2", "E1", "E2"]
-    assert len({len(line) for line in lines[4:10]}) == 1
+    assert [line[:6] for line in lines[4:8]] == [" 1 G2 ", " 2 D2 ", " 3 A1 ", " 4 E1 "]
+    assert lines[8].split()[:4] == ["A1", "E2", "E1", "E2"]
+    assert len({len(line) for line in lines[4:8]}) == 1
     assert max(map(len, lines)) <= 110
 
 
@@ -151,6 +150,7 @@ def test_a_rerun_makes_only_what_changed_and_removes_what_is_no_longer_wanted(ta
     assert changed == {"guitar-100.flac", "bass-lead-100.flac", "index.json", "guitar-100 (changed).flac"}
     assert "both-100.flac" not in after
     assert "mine.txt" in after
+    assert second.removed == ("both-100.flac",)
     assert second.kept >= 4
 
 
@@ -165,6 +165,31 @@ def test_an_interrupt_leaves_what_was_there(take: Path, made: PracticeSet, monke
         make_practice_set(take, made.folder.parent, Rig(), replace(SETTINGS, loudness_lufs=-20.0))
     assert _files(made.folder) == before
     assert [path.name for path in made.folder.parent.iterdir()] == [made.folder.name]
+
+
+def test_one_more_speed_changes_no_track_that_was_there(take: Path, tmp_path: Path) -> None:
+    settings = replace(SETTINGS, speeds=(100.0,), mixes=("both",), loops=("bars 1-2",), repeats=2)
+    first = make_practice_set(take, tmp_path, Rig(), settings)
+    before = _files(first.folder)
+    make_practice_set(take, tmp_path, Rig(), replace(settings, speeds=(100.0, 75.0)))
+    after = _files(first.folder)
+    changed = {name for name in before if after[name] != before[name]}
+    assert changed == {"index.json", "practice.html"}  # both list the speeds
+
+
+def test_repeats_without_a_gap_can_be_repeated_by_a_player(take: Path, tmp_path: Path) -> None:
+    """The file ends with the last repeat and goes on at its beginning; two copies in a row have no rough place."""
+    settings = replace(
+        SETTINGS, speeds=(100.0,), mixes=("both",), loops=("1.0-3.3",), gapless=True, repeats=2, click="off"
+    )
+    made = make_practice_set(take, tmp_path, Rig(), settings)
+    track = next(track for track in made.index["tracks"] if track["loop"])
+    sound = _sound(made, track["name"])
+    assert len(sound) == 2 * round(2.3 * SAMPLE_RATE)
+    rough = np.abs(np.diff(np.concatenate([sound, sound]), 2))
+    seam = rough[len(sound) - 800 : len(sound) + 800]
+    assert seam.max() <= 1.05 * rough[800 : len(sound) // 2 - 800].max()
+    assert track["loop"]["early_s"] >= 0.0
 
 
 def test_gapless_repeats_are_seamless(take: Path, tmp_path: Path) -> None:
@@ -210,6 +235,52 @@ def test_transposition_moves_the_pitch_and_not_the_time(take: Path, made: Practi
     part = slice(round((note["onset_s"] + 0.1) * SAMPLE_RATE), round((note["onset_s"] + 0.4) * SAMPLE_RATE))
     peaks = [np.argmax(np.abs(np.fft.rfft(x[part] * np.hanning(part.stop - part.start), 1 << 20))) for x in (was, now)]
     assert 1200 * np.log2(peaks[1] / peaks[0]) == pytest.approx(200.0, abs=10.0)
+
+
+def test_transposition_moves_midi_tablature_score_and_names(take: Path, made: PracticeSet, tmp_path: Path) -> None:
+    settings = replace(SETTINGS, speeds=(100.0,), mixes=("both",), transpose=2)
+    up = make_practice_set(take, tmp_path, Rig(), settings)
+
+    def keys(folder: Path) -> list[int]:
+        return [m.note for m in mido.MidiFile(folder / "bass.mid").tracks[0] if m.type == "note_on"]
+
+    assert keys(up.folder) == [key + 2 for key in keys(made.folder)]
+    assert [note["heard"] for note in up.index["bass_notes"][:4]] == ["B1", "F#2", "F#1", "F#2"]
+    assert [note["note"] for note in up.index["bass_notes"]] == [note["note"] for note in made.index["bass_notes"]]
+    names = (up.folder / "tablature.txt").read_text("utf-8").splitlines()[8]
+    assert names.split()[:4] == ["B1", "F#2", "F#1", "F#2"]
+    score = (up.folder / "bass.musicxml").read_text("utf-8")
+    first = score.index("<pitch>")
+    assert "<step>B</step>" in score[first : first + 60]
+
+
+def test_a_line_as_heard_keeps_what_passes(take: Path, made: PracticeSet, tmp_path: Path) -> None:
+    settings = replace(SETTINGS, speeds=(100.0,), mixes=("both",), as_heard=True)
+    heard = make_practice_set(take, tmp_path, Rig(), settings)
+    assert heard.index["line"] == {"as_heard": True, "passing": 0}
+    passing = made.index["line"]["passing"]
+    assert passing > 0
+    assert len(heard.index["bass_notes"]) >= len(made.index["bass_notes"]) + passing
+    kept = {note["onset_s"] for note in made.index["bass_notes"]}
+    assert kept <= {note["onset_s"] for note in heard.index["bass_notes"]}  # no attack moves
+
+
+def test_a_take_without_a_tempo_is_made_without_a_click(tmp_path: Path) -> None:
+    rate = SAMPLE_RATE
+    sound, _ = soundfile.read(DEMO, frames=round(1.1 * rate))
+    soundfile.write(tmp_path / "one.flac", sound, rate)
+    made = make_practice_set(tmp_path / "one.flac", tmp_path / "set", Rig(), PracticeSettings(speeds=(100.0,)))
+    tempo = made.index["tempo"]
+    assert (tempo["source"], tempo["bpm"], tempo["confidence"]) == ("none", None, None)
+    assert made.index["beats"] == made.index["bars"] == []
+    assert {track["click"] for track in made.index["tracks"]} == {"off"}
+    assert {stem["part"] for stem in made.index["stems"]} == {"bass", "guitar"}
+    assert "no tempo" in (made.folder / "tablature.txt").read_text("utf-8")
+    assert not (made.folder / "bass.musicxml").exists()
+    with pytest.raises(InputError, match="tells no tempo"):
+        make_practice_set(
+            tmp_path / "one.flac", tmp_path / "set", Rig(), PracticeSettings(speeds=(100.0,), loops=("bars 1-2",))
+        )
 
 
 def test_a_rendered_folder_serves_as_well(take: Path, tmp_path: Path) -> None:
@@ -324,7 +395,7 @@ def test_speeds_that_are_no_numbers_are_refused(text: str) -> None:
         parse_speeds(text)
 
 
-def test_what_was_taken_away_is_made_anew_and_another_loop_only_changes_the_tags_of_the_rest(
+def test_what_was_taken_away_is_made_anew_and_another_loop_leaves_the_rest_alone(
     take: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     settings = replace(SETTINGS, speeds=(100.0,), mixes=("both",))
@@ -345,7 +416,9 @@ def test_what_was_taken_away_is_made_anew_and_another_loop_only_changes_the_tags
     np.testing.assert_array_equal(_sound(more, "both-100"), was)
     file: Any = mutagen.File(more.folder / "both-100.flac")
     tags = file.tags
-    assert tags["tracktotal"] == [str(len(more.index["tracks"]) + len(more.index["stems"]) - 2)]
+    assert (tags["tracknumber"], tags["discnumber"]) == (["3"], ["100"])
+    now = _files(first.folder)
+    assert {name for name in after if now[name] != after[name]} == {"index.json", "practice.html"}
 
 
 def test_a_loop_with_click_throughout_has_it_on_each_of_its_beats(take: Path, tmp_path: Path) -> None:

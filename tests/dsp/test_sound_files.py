@@ -9,7 +9,7 @@ import soundfile
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.sound_files import FORMATS, Tags, write_sound, write_tags
 
-TAGS = Tags("Slack Water: bass alone", "Slack Water", "bass", 107.2, 3, 12)
+TAGS = Tags("Slack Water: bass alone", "Slack Water", "bass", 107.2, 3, 75)
 
 
 def _tone(rate: int, channels: int = 1) -> np.ndarray:
@@ -46,10 +46,21 @@ def test_tags_say_title_tempo_and_part(tmp_path: Path, name: str) -> None:
     tags: Any = held.tags
     if name in ("mp3", "wav"):
         assert (str(tags["TIT2"]), str(tags["TALB"]), str(tags["TIT3"])) == (TAGS.title, TAGS.take, "bass")
-        assert (str(tags["TBPM"]), str(tags["TRCK"])) == ("107", "3/12")
+        assert (str(tags["TBPM"]), str(tags["TRCK"]), str(tags["TPOS"])) == ("107", "3", "75")
     else:
         assert (tags["title"], tags["album"], tags["part"]) == ([TAGS.title], [TAGS.take], ["bass"])
-        assert (tags["bpm"], tags["tracknumber"], tags["tracktotal"]) == (["107.2"], ["3"], ["12"])
+        assert (tags["bpm"], tags["tracknumber"], tags["discnumber"]) == (["107.2"], ["3"], ["75"])
+
+
+@pytest.mark.parametrize("name", FORMATS)
+def test_a_tempo_that_is_not_known_is_not_tagged(tmp_path: Path, name: str) -> None:
+    file = tmp_path / f"tone.{name}"
+    write_sound(file, _tone(48_000), 48_000, name)
+    write_tags(file, name, Tags("Rip: bass alone", "Rip", "bass", None, 1, 100))
+    held = mutagen.File(file)
+    assert held is not None
+    tags: Any = held.tags
+    assert not {"TBPM", "TXXX:tempo", "bpm"} & set(tags.keys())
 
 
 def test_a_file_that_cannot_be_written_is_named(tmp_path: Path) -> None:

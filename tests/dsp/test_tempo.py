@@ -6,6 +6,7 @@ import pytest
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.notes import Note
 from thumbline.dsp.tempo import (
+    SURE,
     beats_from_bpm,
     beats_from_taps,
     check_bpm,
@@ -75,10 +76,11 @@ def test_the_beat_before_bar_1_is_the_last_of_bar_0() -> None:
     assert beats.position(beats.downbeat + 5) == (2, 2)
 
 
-def test_too_few_notes_give_a_plain_tempo_and_no_confidence() -> None:
-    notes = [_note(0.2)]
-    beats = estimate_beats(notes, notes, 1.0, 4, None)
-    assert beats.confidence == 0.0
+@pytest.mark.parametrize("count", [0, 1, 3])
+def test_too_few_notes_tell_no_tempo(count: int) -> None:
+    notes = [_note(0.2 + 0.5 * i) for i in range(count)]
+    beats = estimate_beats(notes, notes, 3.0, 4, None)
+    assert (beats.source, beats.known, beats.confidence) == ("none", False, None)
 
 
 def test_a_tap_file_is_a_time_a_line_with_remarks(tmp_path: Path) -> None:
@@ -122,6 +124,53 @@ def test_tempos_nobody_plays_are_refused(bpm: float) -> None:
         check_bpm(bpm)
 
 
-def test_notes_of_the_guitar_alone_begin_bar_1_at_the_beat_nearest_to_the_start() -> None:
+def test_notes_of_the_guitar_alone_begin_bar_1_with_the_first() -> None:
     beats = estimate_beats(_line(120.0, 16, late_s=0.5), [], 9.0, 4, None)
-    assert abs(beats.first_bar_s) <= 0.25 + 0.02
+    assert beats.first_bar_s == pytest.approx(0.5, abs=0.02)
+
+
+def test_a_grid_is_the_click_and_no_beat_moves_to_a_note() -> None:
+    rng = np.random.default_rng(7)
+    late = rng.normal(0.0, 0.02, 48)
+    notes = [_note(0.4 + 0.5 * i + late[i], 40.0 if i % 4 == 0 else 45.0) for i in range(48)]
+    beats = estimate_beats(notes, notes, 25.0, 4, None)
+    steps = np.diff(beats.times_s)
+    np.testing.assert_allclose(steps, steps[0], atol=1e-9)
+    assert beats.bpm == pytest.approx(120.0, abs=1e-6)  # a whole number, as clicks have
+
+
+def test_a_known_tempo_finds_bar_1_where_the_bass_changes() -> None:
+    """The take begins with the last beat of a bar: an upbeat."""
+    notes = [_note(0.3 + 0.6 * i, [47.0, 40.0, 40.0, 40.0][i % 4] - (i // 4) % 3) for i in range(69)]
+    bass = [notes[1 + 4 * bar] for bar in range(17)]
+    beats = beats_from_bpm(100.0, notes, bass, 42.0, 4, None)
+    assert beats.first_bar_s == pytest.approx(0.9, abs=0.02)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_confidence_is_below_a_half_where_nobody_keeps_time(seed: int) -> None:
+    """Onsets of a Poisson process, and lengths that have nothing to do with each other."""
+    rng = np.random.default_rng(seed)
+    steps = rng.exponential(0.4, 80) + 0.05 if seed % 2 else rng.lognormal(np.log(0.35), 0.5, 80)
+    times = 0.3 + np.cumsum(steps)
+    notes = [_note(float(time_s), float(rng.integers(40, 64))) for time_s in times]
+    beats = estimate_beats(notes, notes[::2], float(times[-1]) + 1.0, 4, None)
+    assert beats.confidence is None or beats.confidence < SURE
+
+
+def test_a_long_take_is_judged_in_seconds() -> None:
+    notes = [_note(0.5 + 0.25 * i, 40.0 + 5.0 * (i % 3)) for i in range(4800)]
+    beats = estimate_beats(notes, notes, 1201.0, 4, None)
+    assert any(beats.bpm == pytest.approx(factor * 120.0, rel=1e-3) for factor in (0.5, 1.0, 2.0))
+
+
+@pytest.mark.parametrize("beats_per_bar", [1, 2, 3, 5, 16])
+@pytest.mark.parametrize("steady", [True, False])
+def test_bars_of_any_length_are_laid(beats_per_bar: int, steady: bool) -> None:
+    lengths = np.full(40, 0.5) if steady else np.linspace(0.62, 0.44, 40)
+    times = 0.4 + np.cumsum(lengths)
+    notes = [_note(float(time_s), 40.0 + (i % beats_per_bar > 0) * 5.0) for i, time_s in enumerate(times)]
+    beats = estimate_beats(notes, notes, float(times[-1]) + 1.0, beats_per_bar, None)
+    assert beats.beats_per_bar == beats_per_bar
+    assert np.all(np.diff(beats.times_s) > 0.0)
+    assert beats.bars(float(times[-1]))
