@@ -83,7 +83,9 @@ class Supervision:
         self._engine.kill()
         self._kill_charged()
         self._keeper.kill()
-        _kill(Watched(int(self._live.keeper.feet_pid)))
+        # A process that a signal has stopped ends no other way.
+        for pid in (int(self._live.keeper.feet_pid), *map(int, self._live.keeper.standby_pid)):
+            _kill(Watched(pid))
 
     def _engine_has_ended(self) -> bool:
         return self._engine.process is None or self._engine.code is not None
@@ -146,7 +148,7 @@ class Supervision:
         keeper, child = self._live.keeper, self._keeper
         now = time.monotonic_ns()
         phase, pid = int(keeper.phase), int(keeper.pid)
-        if child.code == 2:  # only the first one says so: who takes over waits
+        if child.code == 2 or (phase == FAULT and not pid):  # a port that is not there, or did not come in time
             self.outcome = Outcome(2, _text(keeper.fault) or child.last_words())
             return
         if pid != self._charged.pid:
