@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from thumbline.cli.keeper_orders import Orders, read_orders
-from thumbline.cli.live_memory import attach, encoded
+from thumbline.cli.live_memory import attach, encoded, encoded_names, names_in
 from thumbline.cli.midi_ports import InputPort
 from thumbline.cli.processes import Charge, Watched, leave_with
 from thumbline.cli.signals import Told
@@ -40,7 +40,7 @@ def hear(memory: Path) -> int:
     keeper.feet_pid = told.pid
     port, feet = InputPort(orders.foot_port), Feet(live, orders)
     feet.let_go()  # what a process before this one left pressed
-    connections = bytes(keeper.foot_connections).decode().splitlines()
+    connections = names_in(keeper.foot_connections)
     waits_until_ns = 0
     try:
         port.open(wait=bool(bytes(keeper.foot_port)), connections=connections)  # once there, it is waited for
@@ -61,7 +61,8 @@ def hear(memory: Path) -> int:
         if waits_until_ns and now_ns > waits_until_ns:
             return 2
         keeper.foot_port, keeper.foot_present = encoded(port.name or port.wanted, 256), port.present
-        keeper.foot_connections = encoded("\n".join(port.connections), 2048)
+        keeper.foot_own = not port.wanted
+        keeper.foot_connections = encoded_names(port.connections, 2048)
         for message in port.receive():
             feet.answer(message)
         time.sleep(LOOK_S)

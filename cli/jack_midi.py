@@ -15,6 +15,7 @@ the message leaves in the same round as from a native one.
 
 import contextlib
 import functools
+import os
 import threading
 import time
 from collections import deque
@@ -34,6 +35,10 @@ FORGET_NS = 1_000_000_000
 SILENT_NS = 1_000_000_000
 #: The callback does nothing for so long before the client is closed: JACK ends its thread wherever that is.
 REST_S = 0.02
+
+
+#: Clients of servers that have died: never touched again, as to close one may hang or crash.
+_dead: list[Any] = []
 
 
 @functools.cache
@@ -65,6 +70,7 @@ class JackMidi:
     keeps_connections = True
 
     def __init__(self, client: str, port: str, *, output: bool, priority: int = 0):
+        self.place = f"JACK server {os.environ.get('JACK_DEFAULT_SERVER', 'default')}"  #: where names mean something
         self.answers = False  #: a server answers and our client lives
         self.names: tuple[str, ...] = ()  #: ports of all others that ours can be connected to
         self.connected: tuple[str, ...] = ()  #: of these, the ones that ours is connected to now
@@ -73,12 +79,11 @@ class JackMidi:
         self._priority = priority
         self._client: Any = None
         self._port: Any = None
-        self._dead: list[Any] = []  # clients of servers that have died: never touched again, not even to free them
         self._ended = threading.Event()
         self._targets: tuple[str, ...] = ()
         self._own = False
         self._held_ns: dict[str, int] = {}  # when each target was last seen connected, since it was last away
-        self._active = self._preparing = self._serving = self._resting = self._closing = False
+        self._preparing = self._serving = self._resting = self._closing = False
         self._called_ns = self._looked_ns = 0
         self._messages: deque[bytes] = deque()
         self._wake, self._first_look = threading.Event(), threading.Event()
@@ -90,7 +95,7 @@ class JackMidi:
         self._first_look.wait(seconds)
 
     def prepare(self, *, own: bool) -> None:
-        """Take part already, but let our port go unconnected; one that others connect to stays away till it serves."""
+        """Take part already, with our port unconnected."""
         self._own, self._preparing = own, True
         self._wake.set()
 
@@ -117,7 +122,7 @@ class JackMidi:
     def prepared(self) -> bool:
         """Whether there is nothing left to be made ahead of time, and the thread that does so is alive."""
         looks = self._first_look.is_set() and time.monotonic_ns() - self._looked_ns < SILENT_NS
-        return looks and (self._active or self._client is None or not self._preparing)
+        return looks and (self._port is not None or self._client is None or not self._preparing)
 
     @property
     def flows(self) -> bool:
@@ -163,8 +168,14 @@ class JackMidi:
     def _pause_s(self) -> float:
         if self._client is None:
             return RETRY_S
-        waited_for = self._serving and any(name in self.names for name in {*self._targets} - {*self.connected})
-        return SOON_S if waited_for and not self._own else LOOK_S
+        return SOON_S if self._missing() else LOOK_S
+
+    def _missing(self) -> list[str]:
+        """The targets that are there, and that our port is not connected to though it should be."""
+        if not self._serving or self._port is None:
+            return []
+        cut = self._held_ns if self._own else {}
+        return [name for name in self._targets if name in self.names and name not in {*self.connected, *cut}]
 
     def _look(self) -> None:
         if self._ended.is_set():
@@ -173,11 +184,8 @@ class JackMidi:
             self._make()
         if self._client is None:
             return
-        if self._port is None and (self._serving or (self._preparing and not self._own)):
+        if self._port is None and (self._serving or self._preparing):
             self._open_port()
-        if not self._active and (self._serving or self._preparing):
-            self._client.activate()
-            self._active = True
         # First what is connected: a port that goes in between is then not taken for one that somebody has cut off.
         connected = () if self._port is None else tuple(port.name for port in self._port.connections)
         found = self._client.get_ports(is_midi=True, is_input=self._output, is_output=not self._output)
@@ -185,10 +193,8 @@ class JackMidi:
         if self._own and self._port is not None:
             self._follow(names, connected)
         self.names, self.connected, self.answers = names, connected, True
-        if self._port is not None:
-            for target in self._targets if self._serving else ():
-                if target in names and target not in connected and not (self._own and target in self._held_ns):
-                    self._connect(target)
+        for target in self._missing():
+            self._connect(target)
 
     def _follow(self, names: Sequence[str], connected: Sequence[str]) -> None:
         """Let the targets be what others have connected, less what they have cut."""
@@ -222,9 +228,9 @@ class JackMidi:
         """Forget the client: its server has died."""
         self.answers, self.connected, self.names = False, (), ()
         if self._client is not None:
-            self._dead.append((self._client, self._port))
+            _dead.append(self._client)
+            self._client._ptr = library()._ffi.NULL  # or it would be closed when it is freed, at the latest at exit
         self._client = self._port = None
-        self._active = False
         self._held_ns.clear()
         self._messages.clear()
 
@@ -233,6 +239,7 @@ class JackMidi:
         self._messages.clear()
         port = ports.register(self._port_name)
         self._port, self.own_name = port, port.name
+        self._client.activate()
 
     def _connect(self, target: str) -> None:
         ends = (self.own_name, target) if self._output else (target, self.own_name)

@@ -18,9 +18,10 @@ from thumbline.cli.companion import Companion
 from thumbline.cli.keeper_line import Line, Place
 from thumbline.cli.keeper_orders import Orders, read_orders
 from thumbline.cli.keeper_round import Keeper
-from thumbline.cli.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded
+from thumbline.cli.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded, names_in
 from thumbline.cli.midi_ports import OutputPort, no_library
 from thumbline.cli.processes import STOPPED, Charge, Watched, hurry, kill, leave_with, state_of
+from thumbline.cli.runs import run_on
 from thumbline.cli.signals import Told
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.records import Record
@@ -34,6 +35,11 @@ AFTER_YOU_S = 0.03
 HANGS_NS = 200_000_000
 #: The same while it connects its port, while it waits for a processor, and for the process that hears the feet.
 SLOW_NS = 1_000_000_000
+#: Said where a port of our own cannot be handed on.
+UNPROTECTED = (
+    "nothing is muted through a MIDI port of Thumbline's own here, as nobody could take it over; "
+    "name the sound module's port: --midi, or midi.port in the rig"
+)
 #: Real-time priority that is asked for: below the engine's.
 PRIORITY = 50
 #: How long closing the ports may take, in seconds.
@@ -110,13 +116,18 @@ def _in_charge(live: Record, orders: Orders, memory: Path, told: Told, out: Outp
     keeper.fault = encoded(no_library(), 512)
     waits_until_ns = 0
     try:
-        out.open(wait=not first, connections=bytes(keeper.connections).decode().splitlines())
+        out.open(wait=not first, connections=names_in(keeper.connections))
     except InputError as error:
         keeper.fault = encoded(str(error), 512)
         if not live.setup.wait_s:
             return _refused(live)
         waits_until_ns = time.monotonic_ns() + int(1e9 * live.setup.wait_s)
         out.open(wait=True)
+    unknown = first  # whether another run may have the module already
+    if unknown and out.present:
+        unknown = False
+        if _is_taken(out, live, memory):
+            return _refused(live)
     work.begin()
     code = 0
     try:
@@ -129,6 +140,13 @@ def _in_charge(live: Record, orders: Orders, memory: Path, told: Told, out: Outp
                 if feet.code == 2:
                     code = 2
                     break
+            if out.present and unknown:
+                unknown = False
+                if _is_taken(out, live, memory):
+                    code = 2
+                    break
+            if out.present and not out.protected:
+                keeper.fault = encoded(UNPROTECTED, 512)
             if waits_until_ns:
                 waits_until_ns = 0 if out.present else waits_until_ns
                 if waits_until_ns and now_ns > waits_until_ns:
@@ -142,6 +160,15 @@ def _in_charge(live: Record, orders: Orders, memory: Path, told: Told, out: Outp
         return _refused(live)
     _close(out)
     return 0
+
+
+def _is_taken(out: OutputPort, live: Record, memory: Path) -> bool:
+    """Whether another run of `thumbline live` sends to this module; ``keeper.fault`` then says so."""
+    other = run_on(out.name, out.place, memory)
+    if other:
+        text = f"MIDI port {out.name!r} is used by another `thumbline live` (process {other}); accepted: one at a time"
+        live.keeper.fault = encoded(text, 512)
+    return bool(other)
 
 
 def _see_to(feet: Companion, live: Record) -> None:

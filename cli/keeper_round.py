@@ -12,7 +12,7 @@ import numpy as np
 
 from thumbline.cli.feet import controls
 from thumbline.cli.keeper_orders import Orders
-from thumbline.cli.live_memory import PLAYING, READY, bin_of, encoded, frame_time_ns
+from thumbline.cli.live_memory import PLAYING, READY, bin_of, encoded, encoded_names, frame_time_ns
 from thumbline.cli.memory_cells import cell
 from thumbline.cli.midi_ports import OutputPort
 from thumbline.cli.processes import Watched
@@ -286,4 +286,5 @@ class Keeper:
         keeper.forced = encoded(self._forced, 64)
         out = self._out
         keeper.port, keeper.port_present = encoded(out.name or out.wanted, 256), out.present
-        keeper.port_own, keeper.connections = not out.wanted, encoded("\n".join(out.connections), 2048)
+        keeper.port_place = encoded(out.place, 256)
+        keeper.port_own, keeper.connections = not out.wanted, encoded_names(out.connections, 2048)

@@ -45,7 +45,9 @@ __all__ = [
     "bin_of",
     "create",
     "encoded",
+    "encoded_names",
     "frame_time_ns",
+    "names_in",
     "percentile_ns",
     "setting_names",
 ]
@@ -115,6 +117,22 @@ def attach(path: Path) -> Record:
 def encoded(text: str, size: int) -> bytes:
     """Return ``text`` as UTF-8 of at most ``size`` bytes, cut between characters."""
     return text.encode()[:size].decode(errors="ignore").encode()
+
+
+def encoded_names(names: Sequence[str], size: int) -> bytes:
+    """Return ``names`` one a line, as many as fit whole into ``size`` bytes of UTF-8."""
+    lines = b""
+    for name in names:
+        line = name.encode(errors="replace") + b"\n"
+        if len(lines) + len(line) > size:
+            break
+        lines += line
+    return lines
+
+
+def names_in(field: bytes) -> list[str]:
+    """Return the names that :func:`encoded_names` has put there."""
+    return bytes(field).decode(errors="replace").splitlines()
 
 
 def setting_names(live: Record) -> list[str]:

@@ -24,6 +24,7 @@ FIRST_LOOK_S, CONNECT_S = 2.0, 1.0
 class Link(Protocol):
     """A port of ours in one MIDI system; ``JackMidi`` says what everything means."""
 
+    place: str
     keeps_connections: bool
     answers: bool
     names: tuple[str, ...]
@@ -136,6 +137,11 @@ class _Port:
     def prepared(self) -> bool:
         """Whether :meth:`open` has nothing left to do that takes long."""
         return all(link.prepared for link in self._links)
+
+    @property
+    def place(self) -> str:
+        """Where :attr:`name` is the port's name; "" while it has none."""
+        return "" if self._link is None else self._link.place
 
     @property
     def protected(self) -> bool:

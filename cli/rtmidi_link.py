@@ -97,6 +97,7 @@ class RtMidi:
     keeps_connections = False
 
     def __init__(self, client: str, port: str, *, output: bool):
+        self.place = "the operating system"
         self.answers = False
         self.names: tuple[str, ...] = ()
         self.connected: tuple[str, ...] = ()

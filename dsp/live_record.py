@@ -101,6 +101,7 @@ KEEPER = record_type(
         ("wait_worst_ns", "i8"),
         ("wait_bins", "i8", BINS),
         ("port", "S256"),
+        ("port_place", "S256"),  # the MIDI system in which it is called so
         ("port_present", "i8"),  # what is sent arrives
         ("port_own", "i8"),  # a port of ours that others connect to
         ("connections", "S2048"),  # of our own port, one name a line, for a successor
@@ -111,6 +112,7 @@ KEEPER = record_type(
         ("feet_beat_ns", "i8"),
         ("foot_port", "S256"),
         ("foot_present", "i8"),
+        ("foot_own", "i8"),
         ("foot_connections", "S2048"),
         ("foot_last", "u1", 3),  # bytes of the last message from the foot controller
         ("foot_count", "i8"),

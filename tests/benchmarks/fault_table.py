@@ -53,13 +53,18 @@ class Scene:
         if self.own and not keeper.port_present:
             wait_until(lambda: bytes(keeper.port), "our own port", 30.0)
             environment = os.environ | self.server.environment
-            subprocess.run(["jack_connect", bytes(keeper.port).decode(), "module:in"], env=environment, check=True)
-        wait_until(lambda: len(self.module.muted) == 5, "five muted strings", 20.0)
-        wait_until(lambda: all(keeper.standby_warm), "those who stand by", 20.0)
+            subprocess.run(
+                ["jack_connect", bytes(keeper.port).decode(), "module:in"],
+                env=environment,
+                check=False,
+                stderr=subprocess.DEVNULL,
+            )
+        wait_until(lambda: len(self.module.muted) == 5, "five muted strings", 60.0)
+        wait_until(lambda: all(keeper.standby_warm), "those who stand by", 60.0)
         if self.feet:
             wait_until(lambda: keeper.feet_pid and alive(int(keeper.feet_pid)), "feet", 30.0)
         time.sleep(0.3)
-        wait_until(lambda: len(self.module.muted) == 5, "five muted strings", 20.0)
+        wait_until(lambda: len(self.module.muted) == 5, "five muted strings", 60.0)
 
     @property
     def keeper(self) -> Record:

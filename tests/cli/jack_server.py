@@ -77,6 +77,14 @@ def _sign_off_the_killed() -> None:
                 _come_and_go(name.decode())
 
 
+def again(server: JackServer) -> None:
+    """Start a server that has ended once more, under the same name."""
+    with server.log.open("ab") as log:
+        server.process = subprocess.Popen(server.process.args, stdout=log, stderr=log)
+    ready = ["jack_wait", "-s", server.name, "-w", "-t", "20"]
+    subprocess.run(ready, env=os.environ | server.environment, stdout=subprocess.DEVNULL, check=True)
+
+
 @contextmanager
 def jack_server(
     folder: Path,

@@ -31,7 +31,7 @@ class Out:
     """Stands in for a port."""
 
     wanted, name = "module", "module:in"
-    connections = ()
+    connections, place = (), "here"
 
     def __init__(self) -> None:
         self.present, self.returned, self.protected = True, False, True
