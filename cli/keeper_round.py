@@ -155,13 +155,16 @@ class Keeper:
     def _what_forces_open(self, now_ns: int) -> str:
         """Why every string must be open now; "" if as they are wanted."""
         now = self._now
+        somebody = self._stands_by(
+            now_ns
+        )  # asked in any case: who hangs is ended then, and may be what holds up the port
         if not self._out.present:
             return "no port is there"
         if now_ns - self._begun_ns < BEGIN_NS:
             return "the keeper has just begun"
         if not self._out.protected:
             return "nobody could take over the port's connections"
-        if not self._stands_by(now_ns):
+        if not somebody:
             return "nobody stands by"
         if now["request.all_open"][0]:
             return "all open is asked for"

@@ -160,7 +160,7 @@ class Supervision:
         keeper, child = self._live.keeper, self._keeper
         now = time.monotonic_ns()
         phase, pid = int(keeper.phase), int(keeper.pid)
-        if child.code == 2 or (phase == FAULT and not pid):  # a port that is not there, or did not come in time
+        if child.code == 2:  # only the first one says so: who takes over waits
             self.outcome = Outcome(2, _text(keeper.fault) or child.last_words())
             return
         if pid != self._charged.pid:
