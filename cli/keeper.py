@@ -43,7 +43,7 @@ UNPROTECTED = (
 #: Real-time priority that is asked for: below the engine's.
 PRIORITY = 50
 #: How long closing the ports may take, in seconds.
-CLOSE_S = 0.3
+CLOSE_S = 0.8
 
 
 def keep(memory: Path) -> int:
