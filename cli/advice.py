@@ -141,8 +141,24 @@ class Watch:
                 "fewer modules on one port, or choice.settle_ms in the rig",
             )
         if keeper.beat_ns:
-            yield from self._port("midi port", "MIDI port", keeper.port, bool(keeper.port_present))
-            yield from self._port("foot port", "Foot controller", keeper.foot_port, bool(keeper.foot_present))
+            if keeper.port_own:
+                yield from self._own_port(keeper.port, bool(keeper.port_present))
+            else:
+                yield from self._port("midi port", "MIDI port", keeper.port, bool(keeper.port_present))
+            if not keeper.foot_own:
+                yield from self._port("foot port", "Foot controller", keeper.foot_port, bool(keeper.foot_present))
+
+    def _own_port(self, name: bytes, present: bool) -> Iterator[Notice]:
+        """Tell whether anything is connected to the port that others connect to."""
+        port = bytes(name).decode(errors="replace")
+        if not port or present == self._present["midi port"]:
+            return
+        self._present["midi port"] = present
+        if present:
+            yield Notice("midi port", f"MIDI goes to {port}", fault=False)
+        else:
+            advice = "connect the sound module to it, or name the module's port (--midi)"
+            yield Notice("midi port", f"Nothing is connected to MIDI port {port}", advice)
 
     def _port(self, kind: str, what: str, name: bytes, present: bool) -> Iterator[Notice]:
         """Tell of a port that has gone or come back."""

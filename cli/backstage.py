@@ -15,9 +15,8 @@ from pathlib import Path
 from typing import Self
 
 from thumbline.cli.processes import MODULE, Watched
+from thumbline.cli.runs import PREFIX
 
-#: Folders of the shared memory are called so, and the console's number.
-PREFIX = "thumbline-live-"
 #: What is killed may take this long to go, in seconds.
 END_S = 1.5
 
@@ -65,12 +64,17 @@ class Child:
         return ""
 
 
+def base_folder() -> Path:
+    """Return where the folders of all runs are: in memory, where the system has such a place."""
+    shared = Path("/dev/shm")
+    return shared if shared.is_dir() and os.access(shared, os.W_OK) else Path(tempfile.gettempdir())
+
+
 class Backstage:
     """The folder and the processes; a context manager that leaves neither."""
 
     def __init__(self) -> None:
-        shared = Path("/dev/shm")  # in memory, where the system has such a place
-        base = shared if shared.is_dir() and os.access(shared, os.W_OK) else Path(tempfile.gettempdir())
+        base = base_folder()
         _remove_leftovers(base)
         self._folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-", dir=base))
         self.memory = self._folder / "memory"  #: the file, not made yet

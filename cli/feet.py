@@ -3,8 +3,10 @@
 `python -m thumbline.cli.feet MEMORY`, started by the keeper in charge. It lives apart because a JACK server takes its
 time to let go of a killed process that has two clients, and the keeper must be replaced at once.
 
+A momentary switch ends with its port, and with this process: nobody will ever say that it has been let go.
+
 Exit codes: 0 told to end, the console has ended, or somebody hears already; 2 a port that the rig names is not there
-(``keeper.fault`` says so); 3 the port has been away for so long that a fresh client shall look for it; 1 a fault.
+(``keeper.fault`` says so); 1 a fault.
 """
 
 import math
@@ -13,7 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from thumbline.cli.keeper_orders import Orders, read_orders
-from thumbline.cli.live_memory import attach, encoded
+from thumbline.cli.live_memory import attach, encoded, encoded_names, names_in
 from thumbline.cli.midi_ports import InputPort
 from thumbline.cli.processes import Charge, Watched, leave_with
 from thumbline.cli.signals import Told
@@ -23,8 +25,6 @@ from thumbline.dsp.records import Record
 
 #: Time between looks, in seconds.
 LOOK_S = 0.001
-#: A port that has been away for so long is looked for by a fresh client (the system may be another), in nanoseconds.
-AWAY_NS = 10_000_000_000
 
 
 def hear(memory: Path) -> int:
@@ -39,22 +39,34 @@ def hear(memory: Path) -> int:
     keeper.feet_beat_ns = time.monotonic_ns()
     keeper.feet_pid = told.pid
     port, feet = InputPort(orders.foot_port), Feet(live, orders)
+    feet.let_go()  # what a process before this one left pressed
+    connections = names_in(keeper.foot_connections)
+    waits_until_ns = 0
     try:
-        port.open(wait=bool(bytes(keeper.foot_port)))  # once it has been there, it is waited for
+        port.open(wait=bool(bytes(keeper.foot_port)), connections=connections)  # once there, it is waited for
     except InputError as error:
         keeper.fault = encoded(str(error), 512)
-        return 2
-    there_ns = time.monotonic_ns()
+        if not live.setup.wait_s:
+            return 2
+        waits_until_ns = time.monotonic_ns() + int(1e9 * live.setup.wait_s)
+        port.open(wait=True)
     while not (told.to_end or live.request.stop or console.ended):
         now_ns = keeper.feet_beat_ns = time.monotonic_ns()
+        was_there = port.present
         port.look(now_ns)
+        if port.present:
+            waits_until_ns = 0
+        elif was_there:
+            feet.let_go()
+        if waits_until_ns and now_ns > waits_until_ns:
+            return 2
         keeper.foot_port, keeper.foot_present = encoded(port.name or port.wanted, 256), port.present
-        there_ns = now_ns if port.present else there_ns
-        if port.wanted and now_ns - there_ns > AWAY_NS:
-            return 3
+        keeper.foot_own = not port.wanted
+        keeper.foot_connections = encoded_names(port.connections, 2048)
         for message in port.receive():
             feet.answer(message)
         time.sleep(LOOK_S)
+    port.close()
     return 0
 
 
@@ -68,18 +80,27 @@ class Feet:
 
     def __init__(self, live: Record, orders: Orders):
         self._live, self._orders = live, orders
-        self._board = FootBoard(orders.feet)
+        self._board = FootBoard(orders.feet, down=int(live.keeper.foot_down))
 
     def answer(self, message: Sequence[int]) -> None:
-        """Do as one message asks: write what the foot has changed, and nothing else, for the console writes too."""
-        keeper, request = self._live.keeper, self._live.request
+        """Do as one message asks."""
+        keeper = self._live.keeper
         keeper.foot_last = [*message[:3], 0, 0][:3]
         keeper.foot_count += 1
         before = controls(self._live, self._orders)
-        after = self._board.feed(message, before)
+        self._ask(before, self._board.feed(message, before))
+
+    def let_go(self) -> None:
+        """End what switches ask for only while they are pressed."""
+        before = controls(self._live, self._orders)
+        self._ask(before, self._board.let_go(before))
+
+    def _ask(self, before: Controls, after: Controls) -> None:
+        """Write what the foot has changed, and nothing else, for the console writes too."""
+        self._live.keeper.foot_down = self._board.down
         for name in Controls.__dataclass_fields__:
             if (value := getattr(after, name)) != getattr(before, name):
-                request[name] = value
+                self._live.request[name] = value
 
 
 def controls(live: Record, orders: Orders) -> Controls:

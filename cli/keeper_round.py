@@ -6,13 +6,13 @@ decided, what has come due.
 
 import time
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 
 from thumbline.cli.feet import controls
 from thumbline.cli.keeper_orders import Orders
-from thumbline.cli.live_memory import PLAYING, READY, bin_of, encoded, frame_time_ns
+from thumbline.cli.live_memory import PLAYING, READY, bin_of, encoded, encoded_names, frame_time_ns
 from thumbline.cli.memory_cells import cell
 from thumbline.cli.midi_ports import OutputPort
 from thumbline.cli.processes import Watched
@@ -25,8 +25,13 @@ from thumbline.dsp.records import BY_PLUCK, EVENTS, HANDOVER, Record
 ENGINE_SILENT_NS, ENGINE_SILENT_BLOCKS = 100_000_000, 3
 #: A console whose heartbeat is older than this has stopped.
 CONSOLE_SILENT_NS = 150_000_000
-#: For so long after the beginning every string stays open, so that one of the repeats is heard however new the port is.
-BEGIN_NS = 100_000_000
+#: For so long after a keeper's port is there every string stays open, so that one of the repeats is heard however new
+#: the port is; and it is waited for so long before a keeper that is to end at once gives up.
+BEGIN_NS, LONGEST_NS = 100_000_000, 3_000_000_000
+#: Time between looks at the ports, in nanoseconds.
+PORT_LOOK_NS = 4_000_000
+#: While the engine has told of nothing for so long, nobody plays, in nanoseconds.
+IDLE_NS = 2_000_000_000
 #: How often it is asked whether a process has ended, in nanoseconds.
 ASK_NS = 10_000_000
 #: How often what changes slowly is told to the console, in nanoseconds.
@@ -59,10 +64,11 @@ class Keeper:
         live: the shared record.
         orders: what holds for each setting.
         out: where messages go.
+        stands_by: whether at this time (nanoseconds) somebody could take over at once.
     """
 
-    def __init__(self, live: Record, orders: Orders, out: OutputPort):
-        self._live, self._orders, self._out = live, orders, out
+    def __init__(self, live: Record, orders: Orders, out: OutputPort, stands_by: Callable[[int], bool]):
+        self._live, self._orders, self._out, self._stands_by = live, orders, out, stands_by
         self._now = {path: cell(live, path) for path in LOOKED_AT}
         self._bass_line = LiveBassLine(orders.bass_channel, orders.bend_range) if orders.bass_notes else None
         self._setting = -1
@@ -72,7 +78,8 @@ class Keeper:
         self._engine_silent_ns: float = ENGINE_SILENT_NS
         self._asked_ns = self._reported_ns = 0
         self._engine_started = 0
-        self._begun_ns = 0
+        self._begun_ns = 0  # when the first port was there, 0 before
+        self._waits_from_ns = self._port_looked_ns = self._heard_ns = 0
         self._repeated = int(live.keeper.repeated)
         self._read = 0
         self._wire: deque[tuple[int, int]] = deque()
@@ -80,7 +87,9 @@ class Keeper:
 
     def begin(self) -> None:
         """Say first of all that every string is open."""
-        now_ns = self._begun_ns = time.monotonic_ns()
+        now_ns = self._waits_from_ns = self._heard_ns = time.monotonic_ns()
+        if self._out.present:
+            self._begun_ns = now_ns
         self._use_setting(int(self._live.engine.setting), now_ns)
         self._force("the keeper has just begun", now_ns)
         if self._bass_line is not None:
@@ -94,23 +103,30 @@ class Keeper:
         if now_ns - self._asked_ns > ASK_NS:
             self._ask()
             self._asked_ns = now_ns
-        if now["request.stop"][0] or self._console.ended:
+        self._look_at_ports(now_ns)
+        # Who has taken over says first that every string is open, even if there is nothing else left to do.
+        waits = not self._begun_ns and now_ns - self._waits_from_ns < LONGEST_NS and bool(self._out.name)
+        if (now["request.stop"][0] or self._console.ended) and not waits:
             return False
         if now["engine.setting"][0] != self._setting:
             self._use_setting(now["engine.setting"][0], now_ns)
         forced = self._what_forces_open(now_ns)
         if forced and not self._forced:
             self._force(forced, now_ns)
+        self._forced = forced if self._forced and forced else self._forced
         self._hand_over(now_ns)
         if self._forced and not forced:
             self._forced = ""
             self._send_mutes(self._mutes.release(now_ns * 1e-9), now_ns)
         self._send_mutes(self._mutes.due(now_ns * 1e-9), now_ns)
-        self._look_at_ports(now_ns)
         if now_ns - self._reported_ns > REPORT_NS:
             self._report(now_ns)
             self._reported_ns = now_ns
         return True
+
+    def is_idle(self, now_ns: int) -> bool:
+        """Whether nobody has played for a while, so that rounds may be fewer."""
+        return now_ns - self._heard_ns > IDLE_NS
 
     def end(self) -> None:
         """Open every string, several times over, and end the note that sounds. Takes 0.1 s."""
@@ -139,8 +155,17 @@ class Keeper:
     def _what_forces_open(self, now_ns: int) -> str:
         """Why every string must be open now; "" if as they are wanted."""
         now = self._now
+        somebody = self._stands_by(
+            now_ns
+        )  # asked in any case: who hangs is ended then, and may be what holds up the port
+        if not self._out.present:
+            return "no port is there"
         if now_ns - self._begun_ns < BEGIN_NS:
             return "the keeper has just begun"
+        if not self._out.protected:
+            return "nobody could take over the port's connections"
+        if not somebody:
+            return "nobody stands by"
         if now["request.all_open"][0]:
             return "all open is asked for"
         if not now["request.split"][0]:
@@ -204,7 +229,7 @@ class Keeper:
             live.keeper.lost += lost
             self._resume_reading()
             return
-        self._read = written
+        self._read, self._heard_ns = written, now_ns
         live.keeper.events_read += len(events)
         self._tune()
         for event in events:
@@ -230,7 +255,11 @@ class Keeper:
         keeper.wait_bins[bin_of(wait_ns)] += 1
 
     def _look_at_ports(self, now_ns: int) -> None:
+        if now_ns - self._port_looked_ns < PORT_LOOK_NS:
+            return
+        self._port_looked_ns = now_ns
         if self._out.look(now_ns):
+            self._begun_ns = self._begun_ns or now_ns
             self._send_mutes(self._mutes.whole_state(now_ns * 1e-9), now_ns)
             if self._bass_line is not None:
                 self._send(self._bass_line.begin(), now_ns)
@@ -257,4 +286,8 @@ class Keeper:
         for string in range(1, self._orders.strings + 1):
             keeper.closed[string - 1] = string in closed
         keeper.phase = PLAYING if not self._forced else READY
-        keeper.port, keeper.port_present = encoded(self._out.name or self._out.wanted, 256), self._out.present
+        keeper.forced = encoded(self._forced, 64)
+        out = self._out
+        keeper.port, keeper.port_present = encoded(out.name or out.wanted, 256), out.present
+        keeper.port_place = encoded(out.place, 256)
+        keeper.port_own, keeper.connections = not out.wanted, encoded_names(out.connections, 2048)

@@ -40,8 +40,8 @@ def learn(rig_file: Path, action: str, port: str | None, behaviour: str | None, 
     """
     from thumbline.cli.midi_ports import InputPort, no_midi
     from thumbline.dsp.foot import ACTIONS
+    from thumbline.dsp.learned import also_done_by, pressed
     from thumbline.dsp.learned import learn as learn_press
-    from thumbline.dsp.learned import pressed
     from thumbline.dsp.rig_file import load_rig
 
     rig = load_rig(rig_file)
@@ -51,7 +51,7 @@ def learn(rig_file: Path, action: str, port: str | None, behaviour: str | None, 
     pedal = behaviour == "pedal" or (behaviour is None and ACTIONS[action].behaviours[0] == "pedal")
     heard = InputPort(rig.midi.foot_port if port is None else port)
     heard.open()
-    if not heard.present:
+    if not heard.opened:
         raise InputError(no_midi())
     try:
         what = "Move the pedal all the way" if pedal else "Press the switch"
@@ -62,8 +62,12 @@ def learn(rig_file: Path, action: str, port: str | None, behaviour: str | None, 
     press = pressed(messages, pedal=pedal)
     if press is None:
         raise InputError(f'nothing usable was heard for "{action}" within {wait:g} s; accepted: a {_kinds(pedal)}')
+    shared = also_done_by(rig_file, action, press)
     learn_press(rig_file, action, press, behaviour=behaviour, steps=numbers)
     click.echo(f'{rig_file}: "{action}" is {press.message} {press.number} on channel {press.channel}')
+    if shared:
+        also = ", ".join(f'"{each}"' for each in shared)
+        click.echo(f"It does {also} as well: one press does all of it. Learn another switch for one of them.")
 
 
 def _wait_for(port: "InputPort", wait: float, pedal: bool) -> list[list[int]]:
@@ -74,6 +78,7 @@ def _wait_for(port: "InputPort", wait: float, pedal: bool) -> list[list[int]]:
     until = time.monotonic() + wait
     begun = False
     while time.monotonic() < until:
+        port.look()
         messages += port.receive()
         if not begun and pressed(messages, pedal=pedal) is not None:
             begun, until = True, time.monotonic() + (PEDAL_S if pedal else PRESS_S)

@@ -194,4 +194,5 @@ class Listener:
             sent=int(keeper.sent),
             wait_ms=1e-6 * int(keeper.wait_ns),
             worst_ms=1e-6 * int(keeper.wait_worst_ns),
+            own=bool(keeper.port_own),
         )

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from thumbline.cli.supervision import Outcome
     from thumbline.dsp.rig import Rig
 
+#: An interface that has gone is waited for so long unless `--wait` says otherwise, in seconds.
+LATER_S = 60.0
 #: Shown at every start. The figures are quoted from memory of the two publications.
 CAUTIONS = """\
 Ears: begin with the amplifier turned down. An octave down at stage level needs a lot of power, and the ceiling of the
@@ -39,10 +41,9 @@ Floor: tape cables down."""
 @click.option(
     "--wait",
     metavar="SECONDS",
-    default=60.0,
-    show_default=True,
     type=Seconds(0.0, 86400.0),
-    help="How long to wait for an interface that has gone.",
+    help="How long to wait for an interface or a MIDI port, from the start on. Without it one that has gone is waited "
+    "for for 60 s, and one that is not there at the start not at all.",
 )
 @click.option("--quiet", is_flag=True, help="Begin with the sound off; the space bar turns it on.")
 @click.option("--plain", is_flag=True, help="Print lines instead of the full screen.")
@@ -57,7 +58,7 @@ def live(
     take: Path | None,
     rate: int | None,
     block: int | None,
-    wait: float,
+    wait: float | None,
     quiet: bool,
     plain: bool,
     as_json: bool,
@@ -98,7 +99,8 @@ def live(
             take="" if take is None else str(take),
             rate=used_rate,
             block=first.live.block_frames,
-            patience_s=wait,
+            patience_s=LATER_S if wait is None else wait,
+            wait_s=0.0 if wait is None else wait,
             quiet=quiet,
         )
         outcome = _run(wishes, backstage, plain=plain, as_json=as_json)

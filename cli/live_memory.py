@@ -22,6 +22,7 @@ from thumbline.dsp.live_record import (
     READY,
     ROUTES,
     SETTINGS,
+    STAND_BYS,
     STARTING,
 )
 from thumbline.dsp.records import Record
@@ -38,12 +39,15 @@ __all__ = [
     "READY",
     "ROUTES",
     "SETTINGS",
+    "STAND_BYS",
     "STARTING",
     "attach",
     "bin_of",
     "create",
     "encoded",
+    "encoded_names",
     "frame_time_ns",
+    "names_in",
     "percentile_ns",
     "setting_names",
 ]
@@ -59,12 +63,14 @@ def create(
     input_device: str = "",
     output_device: str = "",
     take: str = "",
+    wait_s: float = 0.0,
 ) -> Record:
     """Make the file ``path``, which must not exist, and return the record in it, ready for an engine and a keeper.
 
     ``settings`` are named rigs, the one to begin with first; ``routing`` is made by
     :func:`thumbline.cli.routing.make_routing`. Devices are named as in `thumbline ports`, or by index; ``take`` is
-    the path of a take to be played in place of a device. The bass is split and the outputs are silent to begin with.
+    the path of a take to be played in place of a device. MIDI ports that are not there at the start are waited for
+    ``wait_s``. The bass is split and the outputs are silent to begin with.
 
     Raises InputError if there are no settings or too many, or if they cannot be compiled for ``rate`` or do not belong
     to one guitar; OSError if the file cannot be made (FileExistsError: it is there).
@@ -88,7 +94,7 @@ def create(
     setup, request = live.setup, live.request
     setup.input, setup.output = _cut(input_device, 256), _cut(output_device, 256)  # they have to match names
     setup.take_path = os.fsencode(take)
-    setup.rate, setup.block_frames = rate, block_frames
+    setup.rate, setup.block_frames, setup.wait_s = rate, block_frames, wait_s
     setup.inputs = max(max(rig.input.channels) for _, rig in settings)
     setup.outputs = routing.shape[1]
     setup.routing[:, : setup.outputs] = routing
@@ -116,6 +122,22 @@ def encoded(text: str, size: int) -> bytes:
 def _cut(text: str, size: int) -> bytes:
     """Return ``text`` as UTF-8 of at most ``size`` bytes, cut between characters; what is no text is escaped."""
     return text.encode(errors="backslashreplace")[:size].decode(errors="ignore").encode()
+
+
+def encoded_names(names: Sequence[str], size: int) -> bytes:
+    """Return ``names`` one a line, as many as fit whole into ``size`` bytes of UTF-8."""
+    lines = b""
+    for name in names:
+        line = name.encode(errors="replace") + b"\n"
+        if len(lines) + len(line) > size:
+            break
+        lines += line
+    return lines
+
+
+def names_in(field: bytes) -> list[str]:
+    """Return the names that :func:`encoded_names` has put there."""
+    return bytes(field).decode(errors="replace").splitlines()
 
 
 def setting_names(live: Record) -> list[str]:

@@ -41,6 +41,7 @@ class Wishes:
     block: int
     patience_s: float
     quiet: bool
+    wait_s: float = 0.0  #: what is not there at the start is waited for so long
     told: SimpleQueue[Notice] = field(default_factory=SimpleQueue)
 
 
@@ -85,9 +86,10 @@ def play(
         input_device=wishes.input_device,
         output_device=wishes.output_device,
         take=wishes.take,
+        wait_s=wishes.wait_s,
     )
     write_orders(memory, [rig for _, rig in wishes.settings])
-    supervision = Supervision(backstage, record, wishes.told.put, wishes.patience_s)
+    supervision = Supervision(backstage, record, wishes.told.put, wishes.patience_s, wishes.wait_s)
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, *TOLD_TO_END)}
     for number in before:
         signal.signal(number, _told_to_end)

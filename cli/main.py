@@ -34,6 +34,7 @@ COMMANDS = {
     "live": ("thumbline.cli.live:live", "Play: through an audio interface, with the sound module's mutes."),
     "ports": ("thumbline.cli.ports:ports", "List audio devices and MIDI ports, and try them."),
     "mutes": ("thumbline.cli.mutes:mutes", "Match the mutes of the sound module, string by string."),
+    "open": ("thumbline.cli.open_all:open_strings", "Open every string of the sound module, whatever hangs."),
     "rig": ("thumbline.cli.rig:rig", "Write, check and explain rigs, the settings files of a guitar."),
 }
 
@@ -73,7 +74,10 @@ def thumbline() -> None:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit."""
     _mend_streams()
-    signal.signal(signal.SIGTERM, interrupt)  # a polite kill cleans up as Ctrl-C does
+    for name in ("SIGTERM", "SIGHUP"):  # a polite kill, or a terminal that closes, cleans up as Ctrl-C does
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) != signal.SIG_IGN:  # as nohup has it
+            signal.signal(number, interrupt)
     try:
         if signal.getsignal(signal.SIGINT) != signal.SIG_IGN:
             signal.signal(signal.SIGINT, signal.default_int_handler)

@@ -55,7 +55,7 @@ def mutes(
         raise InputError(f"--string is {only}; accepted: 1 to {rig.string_count}")
     port = OutputPort(rig.midi.port if port_name is None else port_name)
     port.open()
-    if not port.present:
+    if not port.opened:
         raise InputError(no_midi())
     everything = [message.bytes() for message in open_all(rig.mutes.modules)]
     _say(as_json, {"event": "start", "port": port.name}, f"MIDI goes to {port.name}. Ctrl-C ends; all strings open.")
@@ -106,6 +106,7 @@ def _mute_once(
     }
     for is_open in (False, True):
         (message,) = encode(MuteDecision(0.0, string, is_open), [module])
+        port.look()  # our own port may have been connected meanwhile
         port.send(message.bytes())
         word = "open" if is_open else "muted"
         text = (
@@ -119,6 +120,7 @@ def _mute_once(
 def _send_often(port: "OutputPort", messages: list[list[int]]) -> None:
     """A port that has just been opened may lose what comes first."""
     for _ in range(TIMES):
+        port.look()
         for message in messages:
             port.send(message)
         time.sleep(PAUSE_S)

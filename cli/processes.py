@@ -5,6 +5,7 @@ import os
 import select
 import signal
 import sys
+import time
 import traceback
 from collections.abc import Callable
 from pathlib import Path
@@ -15,6 +16,8 @@ from thumbline.dsp.file_lock import lock
 
 #: How Python runs a module of ours. The working folder (-P) is no place to look for modules: it may hold anything.
 MODULE = ("-P", "-m")
+#: What Linux says of a process that a signal has stopped (:func:`state_of`).
+STOPPED = "T"
 
 
 class Watched:
@@ -51,6 +54,13 @@ class Watched:
             except PermissionError:
                 pass
         return self._ended
+
+    def wait(self, seconds: float) -> None:
+        """Wait for its end, but no longer than that; where the system has no handle, or it has ended, just so long."""
+        if self._handle >= 0 and not self._ended:
+            select.select([self._handle], [], [], seconds)
+        else:
+            time.sleep(seconds)
 
     def close(self) -> None:
         """Let go of the handle."""

@@ -218,7 +218,7 @@ def _wire(view: View, width: int) -> Text:
     midi = view.midi
     if not midi.port:
         return Text(" MIDI: no port; nothing is sent")
-    state = "" if midi.present else " IS GONE"
+    state = "" if midi.present else " IS NOT CONNECTED" if midi.own else " IS GONE"
     figures = (
         f"{state}   wire {midi.wire_share:.0%}{' BUSY' if midi.wire_share > BUSY_WIRE else ''}   sent {midi.sent}"
         f"   pluck to MIDI {midi.wait_ms:.1f} ms, worst {midi.worst_ms:.1f}"

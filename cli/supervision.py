@@ -46,12 +46,20 @@ class Supervision:
         live: the record in their memory.
         tell: is called, from the watching thread, with what the player should know.
         patience_s: for how long what has gone is waited for before all ends with a fault.
+        wait_s: for how long an interface that is not there at the start is waited for.
     """
 
-    def __init__(self, backstage: Backstage, live: Record, tell: Callable[[Notice], None], patience_s: float):
+    def __init__(
+        self,
+        backstage: Backstage,
+        live: Record,
+        tell: Callable[[Notice], None],
+        patience_s: float,
+        wait_s: float = 0.0,
+    ):
         self._live = live
         self._tell = tell
-        self._patience_ns = int(patience_s * 1e9)
+        self._patience_ns, self._waits = int(patience_s * 1e9), wait_s > 0.0
         self._engine, self._keeper = backstage.engine, backstage.keeper
         self._charged = Watched(0)  # the keeper in charge
         self._lost_ns = {"engine": 0, "keeper": 0}
@@ -83,7 +91,9 @@ class Supervision:
         self._engine.kill()
         self._kill_charged()
         self._keeper.kill()
-        _kill(Watched(int(self._live.keeper.feet_pid)))
+        # A process that a signal has stopped ends no other way.
+        for pid in (int(self._live.keeper.feet_pid), *map(int, self._live.keeper.standby_pid)):
+            _kill(Watched(pid))
 
     def _engine_has_ended(self) -> bool:
         return self._engine.process is None or self._engine.code is not None
@@ -119,7 +129,11 @@ class Supervision:
             fault = _text(engine.fault) if phase == FAULT else ""
             if not self._played:
                 why = fault or child.last_words() or "the engine did not start"
-                self.outcome = Outcome(2 if child.code == 2 else 1, _with_advice(why, _text(engine.advice)))
+                if self._waits and not self._patience_is_over("engine"):
+                    self._lose("engine", Notice("interface", why, _text(engine.advice)))
+                    self._start_again("engine", child)
+                else:
+                    self.outcome = Outcome(2 if child.code == 2 else 1, _with_advice(why, _text(engine.advice)))
                 return
             self._lose("engine", Notice("interface", fault, _text(engine.advice)) if fault else ENGINE_DIED)
             self._start_again("engine", child)
@@ -184,7 +198,9 @@ class Supervision:
         if now < child.retry_ns:
             return
         if self._patience_is_over(name):
-            self.outcome = Outcome(1, f"{self._lost_why[name]}; gave up after {self._patience_ns / 1e9:.0f} s")
+            self.outcome = Outcome(
+                1, f"{str(self._lost_why[name]).rstrip('.')}; gave up after {self._patience_ns / 1e9:.0f} s"
+            )
             return
         child.retry_ns = now + int(RETRY_S * 1e9)
         child.start()

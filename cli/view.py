@@ -51,6 +51,7 @@ class MidiView:
     sent: int
     wait_ms: float  #: from the pluck to the message, last decision
     worst_ms: float
+    own: bool = False  #: the port is one that others connect to
 
 
 @dataclass(frozen=True)

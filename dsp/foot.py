@@ -159,11 +159,24 @@ def read_press(message: Sequence[int]) -> Press | None:
 
 
 class FootBoard:
-    """All switches and pedals of a rig."""
+    """All switches and pedals of a rig. Bit n of ``down``: binding n is pressed to begin with."""
 
-    def __init__(self, bindings: Iterable[Binding]):
+    def __init__(self, bindings: Iterable[Binding], down: int = 0):
         self._bindings = tuple(bindings)
-        self._last = [0] * len(self._bindings)
+        self._last = [127 * (down >> index & 1) for index in range(len(self._bindings))]
+
+    @property
+    def down(self) -> int:
+        """Which bindings are pressed, one bit each, as for the constructor."""
+        return sum(1 << index for index, value in enumerate(self._last) if value >= ON)
+
+    def let_go(self, now: Controls) -> Controls:
+        """Return what is asked after ``now`` when every switch is let go; only momentary ones answer."""
+        for index, binding in enumerate(self._bindings):
+            if self._last[index] >= ON and binding.behaviour == "momentary":
+                now = _answer(binding, Press(binding.message, binding.channel, 0, 0), False, now)
+            self._last[index] = 0
+        return now
 
     def feed(self, message: Sequence[int], now: Controls) -> Controls:
         """Return what is asked after ``message`` (status and data bytes) when ``now`` was asked before it."""

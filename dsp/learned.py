@@ -32,6 +32,17 @@ def _place(press: Press) -> tuple[str, int, int]:
     return press.message, press.channel, press.number
 
 
+def also_done_by(path: Path, action: str, press: Press) -> list[str]:
+    """Return the other actions of the rig file at ``path`` that ``press`` does already. Raises InputError."""
+    return [
+        foot.action
+        for foot in load_rig(path).feet
+        if foot.action != action
+        and (foot.message, foot.channel) == (press.message, press.channel)
+        and foot.number in ("any", press.number)
+    ]
+
+
 def learn(
     path: Path, action: str, press: Press, *, behaviour: str | None = None, steps: Sequence[float] = ()
 ) -> dict[str, Any]:

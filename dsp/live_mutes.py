@@ -19,8 +19,9 @@ from collections.abc import Set as AbstractSet
 from thumbline.dsp.mutes import ControlChange, ModuleLike, MuteDecision, MuteOrder, MutePlan, encode
 
 #: When a whole state is said again, in seconds after the first time (measured: of messages sent right after a port was
-#: opened some were lost; with these repeats none was).
-AGAIN_S = (0.03, 0.08)
+#: opened some were lost; with the first two repeats none was. The others are for a sound server without real-time
+#: priority on a busy machine, which leaves out blocks and the messages in them).
+AGAIN_S = (0.03, 0.08, 0.2, 0.5)
 
 
 class LiveMutes:

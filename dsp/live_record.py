@@ -11,6 +11,8 @@ from thumbline.dsp.records import MAX_STRINGS, OUTPUTS, PARAMS, STATE, record_ty
 SETTINGS, ROUTES = 32, 64
 #: Input channels that a rig can name, and frames handed to the kernel at once.
 CHANNELS, CHUNK = 256, 64
+#: Keepers that stand by for the one in charge.
+STAND_BYS = 2
 #: The engine's work and the keeper's waits are counted in bins a quarter octave wide, the first from 1 microsecond.
 BINS = 64
 
@@ -22,6 +24,7 @@ SETUP = record_type(
     [
         ("input", "S256"),  # device by name or index, UTF-8; empty: the system's default
         ("output", "S256"),
+        ("wait_s", "f8"),  # for so long MIDI ports that are not there at the start are waited for
         ("take_path", "S4096"),  # path of a take to be played instead of a device's input
         ("rate", "i8"),
         ("block_frames", "i8"),
@@ -89,6 +92,7 @@ KEEPER = record_type(
         ("beat_ns", "i8"),
         ("events_read", "i8"),
         ("lost", "i8"),  # events that the ring had overwritten
+        ("forced", "S64"),  # why every string is open whatever is played; empty if none is forced
         ("closed", "i8", MAX_STRINGS),  # mutes as sent, string 1 first
         ("sent", "i8"),  # messages
         ("repeated", "i8"),  # of these, said again to be sure
@@ -97,13 +101,22 @@ KEEPER = record_type(
         ("wait_worst_ns", "i8"),
         ("wait_bins", "i8", BINS),
         ("port", "S256"),
-        ("port_present", "i8"),
+        ("port_place", "S256"),  # the MIDI system in which it is called so
+        ("port_present", "i8"),  # what is sent arrives
+        ("port_own", "i8"),  # a port of ours that others connect to
+        ("connections", "S2048"),  # of our own port, one name a line, for a successor
+        ("standby_pid", "i8", STAND_BYS),  # by each who stands by: 0 for none,
+        ("standby_beat_ns", "i8", STAND_BYS),
+        ("standby_warm", "i8", STAND_BYS),  # 1: could take over at once
         ("feet_pid", "i8"),  # from here on by the process that hears the foot controller
         ("feet_beat_ns", "i8"),
         ("foot_port", "S256"),
         ("foot_present", "i8"),
+        ("foot_own", "i8"),
+        ("foot_connections", "S2048"),
         ("foot_last", "u1", 3),  # bytes of the last message from the foot controller
         ("foot_count", "i8"),
+        ("foot_down", "u8"),  # bit n: the switch of the rig's foot n is pressed
     ]
 )
 

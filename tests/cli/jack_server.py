@@ -77,6 +77,14 @@ def _sign_off_the_killed() -> None:
                 _come_and_go(name.decode())
 
 
+def again(server: JackServer) -> None:
+    """Start a server that has ended once more, under the same name."""
+    with server.log.open("ab") as log:
+        server.process = subprocess.Popen(server.process.args, stdout=log, stderr=log)
+    ready = ["jack_wait", "-s", server.name, "-w", "-t", "20"]
+    subprocess.run(ready, env=os.environ | server.environment, stdout=subprocess.DEVNULL, check=True)
+
+
 @contextmanager
 def jack_server(
     folder: Path,
@@ -86,13 +94,16 @@ def jack_server(
     captures: int = 6,
     playbacks: int = 2,
     synchronous: bool = False,
+    realtime: bool = True,
+    client_timeout_ms: int = 5000,
 ) -> Iterator[JackServer]:
     """Run a server with a dummy device of so many channels; skip the test if JACK is not installed."""
     need("jackd")
     _sign_off_the_killed()
     name = f"test-{uuid.uuid4().hex[:8]}"
     log = folder / "jackd.log"
-    command = ["jackd", "-r", "-m", *(["-S"] if synchronous else []), "-t", "5000", "-n", name]
+    command = ["jackd", "-R" if realtime else "-r", "-m", *(["-S"] if synchronous else [])]
+    command += ["-t", str(client_timeout_ms), "-n", name]
     command += ["-d", "dummy", "-r", str(rate), "-p", str(period), "-C", str(captures), "-P", str(playbacks)]
     with log.open("wb") as out:
         process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=out, stderr=subprocess.STDOUT)

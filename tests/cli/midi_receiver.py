@@ -12,12 +12,12 @@ import pytest
 
 
 class Receiver:
-    """Hears control changes at the JACK port ``module:in``; six strings with controllers from 102."""
+    """Hears control changes at a JACK port, ``module:in`` if not told otherwise; six strings, controllers from 102."""
 
-    def __init__(self, server_name: str):
+    def __init__(self, server_name: str, client_name: str = "module"):
         pytest.importorskip("jack", reason="needs JACK-Client and libjack")
         self.messages: list[tuple[float, int, int]] = []  # monotonic seconds, string, value
-        command = [sys.executable, __file__, server_name]
+        command = [sys.executable, __file__, server_name, client_name]
         self._process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         assert self._process.stdout is not None
         self._lines = self._process.stdout
@@ -61,7 +61,7 @@ def main() -> None:
     import jack
 
     received: deque[tuple[int, bytes]] = deque()
-    client = jack.Client("module", no_start_server=True, servername=sys.argv[1])
+    client = jack.Client(sys.argv[2], no_start_server=True, servername=sys.argv[1])
     port: Any = client.midi_inports.register("in")
 
     @client.set_process_callback

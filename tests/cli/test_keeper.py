@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.cli.jack_server import JackServer, jack_server
+from tests.cli.jack_server import JackServer, again, jack_server
 from tests.cli.midi_receiver import Receiver
 from thumbline.cli.keeper_orders import orders_of, read_orders, write_orders
 from thumbline.cli.live_memory import ENDED, PLAYING, attach
@@ -28,6 +28,8 @@ FEET = {"feet": [{"action": "hold", "number": 64}]}
 LOUD = {"bass": {"interval": -24}, "mutes": {"modules": [{"channel": 2}]}}
 LIMIT_S = 0.25
 """Within this every string is open at the receiver."""
+TIMEOUT_S = 0.5
+"""JACK's client time-out, by which a server that has to let go of two dead clients at once may be later."""
 
 
 class Desk(threading.Thread):
@@ -111,8 +113,10 @@ class Room:
 
 
 @contextmanager
-def a_room(folder: Path, *, synchronous: bool = False, feet: dict[str, Any] | None = None) -> Iterator[Room]:
-    with jack_server(folder, synchronous=synchronous) as server:
+def a_room(
+    folder: Path, *, synchronous: bool = False, feet: dict[str, Any] | None = None, client_timeout_ms: int = 5000
+) -> Iterator[Room]:
+    with jack_server(folder, synchronous=synchronous, client_timeout_ms=client_timeout_ms) as server:
         room = Room(server, folder / "memory", feet)
         try:
             room.settle(6)
@@ -131,6 +135,13 @@ def room(tmp_path: Path) -> Iterator[Room]:
 def steady_room(tmp_path: Path) -> Iterator[Room]:
     """One whose server waits for its clients: on a busy machine the other kind leaves blocks out, and messages."""
     with a_room(tmp_path, synchronous=True) as room:
+        yield room
+
+
+@pytest.fixture
+def quick_room(tmp_path: Path) -> Iterator[Room]:
+    """One whose server waits for dead clients no longer than JACK does by default."""
+    with a_room(tmp_path, client_timeout_ms=500) as room:
         yield room
 
 
@@ -193,13 +204,13 @@ def test_a_keeper_that_dies_or_hangs_is_replaced_and_says_the_whole_state(
     tmp_path: Path, number: signal.Signals, feet: dict[str, Any] | None
 ) -> None:
     with a_room(tmp_path, feet=feet) as room:
-        replace(room, number, 2 if feet is None else 3)
+        replace(room, number, 3 if feet is None else 4)
 
 
 def replace(room: Room, number: signal.Signals, processes: int) -> None:
     pid = int(room.live.keeper.pid)
     room.wait(lambda: len(room.left()) == processes)
-    time.sleep(1.5)  # until the one that stands by has loaded all it needs
+    room.wait(lambda: all(room.live.keeper.standby_warm))
     at = time.monotonic()
     os.kill(pid, number)
     room.wait(lambda: int(room.live.keeper.pid) != pid and room.module.opened_at(at), 12.0)
@@ -207,7 +218,144 @@ def replace(room: Room, number: signal.Signals, processes: int) -> None:
     assert opened_at is not None
     assert opened_at - at < LIMIT_S
     room.wait(lambda: room.module.muted == {1, 2, 3, 4, 5}, 4.0)
-    room.wait(lambda: len(room.left()) == processes, 4.0)
+    room.wait(lambda: len(room.left()) == processes)
+
+
+def everybody_stands_by(room: Room) -> None:
+    room.wait(lambda: all(room.live.keeper.standby_warm) and len(room.module.muted) == 5)
+
+
+def opens_within(room: Room, limit_s: float, fault: Callable[[], object]) -> None:
+    """Make a fault; every string must be open within the time, and muted again once somebody stands by."""
+    at = time.monotonic()
+    fault()
+    room.wait(lambda: room.module.opened_at(at), 12.0)
+    opened_s = (room.module.opened_at(at) or np.inf) - at
+    print(f"open after {1e3 * opened_s:.0f} ms")
+    assert opened_s < limit_s
+    everybody_stands_by(room)
+
+
+def test_nothing_is_muted_before_somebody_could_take_over(tmp_path: Path) -> None:
+    with jack_server(tmp_path) as server:
+        room = Room(server, tmp_path / "memory")
+        try:
+            room.wait(lambda: room.live.keeper.port_present)
+            muted_while_alone = False
+            room.desk.hand_over(6)
+            while not any(room.live.keeper.standby_warm):
+                muted_while_alone |= bool(room.module.muted)
+                time.sleep(0.002)
+            assert not muted_while_alone
+            assert bytes(room.live.keeper.forced) in (b"nobody stands by", b"")
+            room.wait(lambda: room.module.muted == {1, 2, 3, 4, 5})
+        finally:
+            room.end()
+
+
+def test_two_keepers_killed_at_once_and_then_two_more_leave_no_string_muted(quick_room: Room) -> None:
+    room = quick_room
+    for _ in range(2):
+        everybody_stands_by(room)
+        pids = int(room.live.keeper.pid), int(room.live.keeper.standby_pid[0])
+        opens_within(room, LIMIT_S + TIMEOUT_S, lambda pids=pids: [os.kill(pid, signal.SIGKILL) for pid in pids])
+
+
+def test_one_who_stands_by_and_is_stopped_is_replaced_and_the_keeper_may_die_at_the_same_time(quick_room: Room) -> None:
+    room = quick_room
+    everybody_stands_by(room)
+    stopped = int(room.live.keeper.standby_pid[1])
+    os.kill(stopped, signal.SIGSTOP)
+    room.wait(lambda: stopped not in [*room.left(), *map(int, room.live.keeper.standby_pid)])
+    everybody_stands_by(room)
+    stopped, charged = int(room.live.keeper.standby_pid[0]), int(room.live.keeper.pid)
+
+    def fault() -> None:
+        os.kill(stopped, signal.SIGSTOP)
+        os.kill(charged, signal.SIGKILL)
+
+    # The server lets go of two dead clients one after the other, and may wait for each.
+    opens_within(room, LIMIT_S + 2.0 * TIMEOUT_S, fault)
+    assert stopped not in room.left()
+
+
+def test_all_who_stand_by_stopped_opens_every_string_until_others_do(quick_room: Room) -> None:
+    room = quick_room
+    everybody_stands_by(room)
+    pids = [int(pid) for pid in room.live.keeper.standby_pid]
+    opens_within(room, LIMIT_S, lambda: [os.kill(pid, signal.SIGSTOP) for pid in pids])
+
+
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGSTOP])
+def test_a_successor_takes_over_the_connections_of_our_own_port(tmp_path: Path, number: signal.Signals) -> None:
+    with jack_server(tmp_path, client_timeout_ms=500) as server:
+        room = Room(server, tmp_path / "memory", {"midi": {"port": ""}})
+        try:
+            room.wait(lambda: bytes(room.live.keeper.port))
+            room.desk.hand_over(6)
+            time.sleep(0.3)
+            assert not any(room.live.keeper.closed), "nothing is muted while nothing is connected"
+            source = bytes(room.live.keeper.port).decode()
+            environment = os.environ | server.environment
+            subprocess.run(["jack_connect", source, "module:in"], env=environment, check=True)
+            for _ in range(2):
+                everybody_stands_by(room)
+                pid = int(room.live.keeper.pid)
+                opens_within(room, LIMIT_S, lambda pid=pid: os.kill(pid, number))
+                assert int(room.live.keeper.pid) != pid
+        finally:
+            room.end()
+
+
+def test_a_server_that_restarts_has_every_string_opened_and_then_as_played(tmp_path: Path) -> None:
+    with jack_server(tmp_path, client_timeout_ms=500) as server:
+        room = Room(server, tmp_path / "memory", FEET)
+        try:
+            room.settle(6)
+            everybody_stands_by(room)
+            pid, feet = int(room.live.keeper.pid), int(room.live.keeper.feet_pid)
+            server.process.kill()
+            server.process.wait(5.0)
+            room.wait(lambda: not room.live.keeper.port_present)
+            assert not any(room.live.keeper.closed), "nothing counts as muted while nothing can be sent"
+            room.module.close()
+            again(server)
+            room.module = Receiver(server.name)
+            room.wait(lambda: room.module.muted == {1, 2, 3, 4, 5})
+            first = {string: value for _, string, value in reversed(room.module.messages)}
+            assert set(first.values()) == {0}, "every string is opened first"
+            room.desk.hand_over(5)
+            room.wait(lambda: room.module.muted == {1, 2, 3, 4, 6})
+            everybody_stands_by(room)
+            assert (pid, feet) == (int(room.live.keeper.pid), int(room.live.keeper.feet_pid))
+            subprocess.run(["jack_lsp"], env=os.environ | server.environment, check=True, capture_output=True)
+        finally:
+            room.end()
+            server.end()
+
+
+def test_a_momentary_switch_ends_with_its_port(tmp_path: Path) -> None:
+    with a_room(tmp_path, feet=FEET) as room:
+        jack = pytest.importorskip("jack")
+        floor = jack.Client("floor", no_start_server=True, servername=room.server)
+        port = floor.midi_outports.register("out")
+        sends = [True]
+
+        @floor.set_process_callback
+        def process(_frames: int) -> None:
+            port.clear_buffer()
+            if sends[0]:
+                port.write_midi_event(0, bytes([0xB0, 64, 127]))
+
+        floor.activate()
+        room.wait(lambda: bytes(room.live.keeper.foot_port))
+        floor.connect("floor:out", bytes(room.live.keeper.foot_port).decode())
+        room.wait(lambda: room.live.request.hold)
+        sends[0] = False
+        time.sleep(0.05)
+        floor.deactivate()
+        floor.close()
+        room.wait(lambda: not room.live.request.hold)
 
 
 def test_a_module_that_vanishes_is_missed_and_on_its_return_gets_the_whole_state(room: Room) -> None:
@@ -242,8 +390,10 @@ def test_a_foot_switch_asks_for_what_the_rig_says(room_with_feet: Room) -> None:
 
     floor.activate()
     try:
+        room.wait(lambda: bytes(room.live.keeper.foot_port), 20.0)
+        assert not room.live.keeper.foot_present, "nobody has connected it yet"
+        floor.connect("floor:out", bytes(room.live.keeper.foot_port).decode())
         room.wait(lambda: room.live.keeper.foot_present, 5.0)
-        floor.connect("floor:out", "thumbline-feet:in")
         # A server that runs by the clock of a busy machine leaves blocks out, and messages with them.
         for value in (127, 0):
 

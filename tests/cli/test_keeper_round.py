@@ -31,9 +31,10 @@ class Out:
     """Stands in for a port."""
 
     wanted, name = "module", "module:in"
+    connections, place = (), "here"
 
     def __init__(self) -> None:
-        self.present, self.returned = True, False
+        self.present, self.returned, self.protected = True, False, True
         self.messages: list[tuple[int, ...]] = []
 
     def send(self, message: Sequence[int]) -> bool:
@@ -60,14 +61,16 @@ class Stage:
         live.setting_count = len(settings)
         live.engine.rate, live.engine.block_frames, live.engine.started_ns = 48000, 64, 1
         live.engine.phase, live.engine.pid, live.console.pid = PLAYING, os.getpid(), os.getpid()
-        self.out = Out()
+        self.out, self.somebody = Out(), True
         port: Any = self.out
-        self.keeper = Keeper(live, orders_of([rig_from_dict(each) for each in settings]), port)
+        orders = orders_of([rig_from_dict(each) for each in settings])
+        self.keeper = Keeper(live, orders, port, lambda _now: self.somebody)
         self.keeper.begin()
         self.keeper._begun_ns -= BEGIN_NS
         self.round()
 
     def round(self) -> bool:
+        self.keeper._port_looked_ns = 0
         self.live.engine.block_at_ns = self.live.console.beat_ns = time.monotonic_ns()
         return self.keeper.round()
 

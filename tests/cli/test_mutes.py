@@ -17,11 +17,14 @@ class Out:
     """An output that notes what is sent, and can be interrupted after so many messages."""
 
     def __init__(self, wanted: str):
-        self.name, self.present = wanted or "thumbline-mutes:out", True
+        self.name, self.opened = wanted or "thumbline-mutes:out", True
         self.sent = sent
         sent.clear()
 
     def open(self) -> None:
+        pass
+
+    def look(self) -> None:
         pass
 
     def send(self, message: list[int]) -> None:
@@ -112,9 +115,12 @@ class In:
     """An input that hands out what the foot does, a message a look."""
 
     def __init__(self, wanted: str):
-        self.name, self.present = wanted, True
+        self.name, self.opened = wanted, True
 
     def open(self) -> None:
+        pass
+
+    def look(self) -> None:
         pass
 
     def receive(self) -> list[list[int]]:
@@ -170,7 +176,7 @@ def test_where_there_is_no_midi_nothing_is_waited_for(
     class Nowhere(In):
         def __init__(self, wanted: str):
             super().__init__(wanted)
-            self.present = False
+            self.opened = False
 
     monkeypatch.setattr(midi_ports, "InputPort", Nowhere)
     rig = tmp_path / "rig.toml"

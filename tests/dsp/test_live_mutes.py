@@ -41,13 +41,13 @@ def test_forced_open_every_string_is_said_open_and_what_was_wanted_meanwhile_hol
     assert module.closed == EVERY - {4}
 
 
-def test_a_whole_state_is_said_again_twice_within_a_tenth_of_a_second() -> None:
+def test_a_whole_state_is_said_again_twice_within_a_tenth_of_a_second_and_a_few_times_more() -> None:
     mutes = LiveMutes(6, [Module()])
     mutes.force_open(1.0)
-    said = [(t / 1000, len(mutes.due(t / 1000))) for t in range(1000, 1200)]
+    said = [(t / 1000, len(mutes.due(t / 1000))) for t in range(1000, 1700)]
     assert [time_s for time_s, count in said if count] == [1.0 + after for after in AGAIN_S]
-    assert max(AGAIN_S) < 0.1
-    assert mutes.repeated == 12
+    assert AGAIN_S[1] < 0.1
+    assert mutes.repeated == 6 * len(AGAIN_S)
 
 
 def test_what_is_said_again_is_how_things_are_by_then() -> None:

@@ -1,6 +1,6 @@
 """Whatever bytes a foot controller sends, and whatever its port is called, nothing is asked that may not be."""
 
-from typing import Any
+from collections.abc import Sequence
 
 import pytest
 from hypothesis import given, settings
@@ -51,35 +51,38 @@ def test_any_messages_are_a_press_or_none(messages: list[list[int]], pedal: bool
     assert press is None or (1 <= press.channel <= 16 and 0 <= press.number < 128 and 0 <= press.value < 128)
 
 
-class Client:
-    """A MIDI client whose ports have the names given, and that hands out the messages given."""
+class Link:
+    """A port in a MIDI system whose ports have the names given, and that hands out the messages given."""
+
+    keeps_connections, answers, prepared, own_name = True, True, True, ""
 
     def __init__(self, names: list[str], messages: list[list[int]]):
-        self.names, self.messages, self.opened = names, list(messages), -1
+        self.names, self.messages = tuple(names), list(messages)
+        self.targets: tuple[str, ...] = ()
+        self.own = False
 
-    def get_ports(self) -> list[str]:
-        return self.names
+    @property
+    def connected(self) -> tuple[str, ...]:
+        return self.targets
 
-    def is_port_open(self) -> bool:
-        return self.opened >= 0
+    @property
+    def flows(self) -> bool:
+        return self.own or bool(self.targets)
 
-    def open_port(self, number: int, name: str) -> None:
-        self.opened = number
+    def wait_for_look(self, seconds: float) -> None: ...
+    def look(self, now_ns: int) -> None: ...
 
-    def open_virtual_port(self, name: str) -> None:
-        self.opened = 10_000
+    def connect(self, targets: Sequence[str]) -> None:
+        self.targets = tuple(targets)
 
-    def close_port(self) -> None:
-        self.opened = -1
+    def serve(self, *, own: bool) -> None:
+        self.own, self.own_name = own, "ours" if own else ""
 
-    def delete(self) -> None:
-        self.names = []
+    def receive(self) -> list[list[int]]:
+        return self.messages
 
-    def get_message(self) -> tuple[list[int], float] | None:
-        return (self.messages.pop(0), 0.0) if self.messages else None
-
-    def send_message(self, message: Any) -> None:
-        assert self.opened >= 0
+    def send(self, message: Sequence[int]) -> None:
+        assert self.flows
 
 
 NAMES = st.lists(st.one_of(st.text(max_size=12), st.sampled_from(["thumbline-mutes:out", "bass module", "Bass"])))
@@ -90,9 +93,8 @@ NAMES = st.lists(st.one_of(st.text(max_size=12), st.sampled_from(["thumbline-mut
 def test_a_port_is_found_by_a_name_that_means_one_or_refused_in_one_line(
     names: list[str], wanted: str, messages: list[list[int]]
 ) -> None:
-    client = Client(names, messages)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(midi_ports, "_opened", lambda kind, name: [client])
+        patch.setattr(midi_ports, "_links", lambda *_, **__: [Link(names, messages)])
         for kind in (InputPort, OutputPort):
             port = kind(wanted)
             try:
@@ -104,10 +106,9 @@ def test_a_port_is_found_by_a_name_that_means_one_or_refused_in_one_line(
             assert line.isprintable()
             assert port.present == (line == "")
             if port.present and wanted:
-                assert not names[client.opened].startswith("thumbline")
-                assert client.opened in matching(wanted, names)
+                assert not port.name.startswith("thumbline")
+                assert names.index(port.name) in matching(wanted, names)
             if isinstance(port, InputPort):
                 assert port.receive() == (messages if port.present else [])
             else:
                 port.send([0xB0, 102, 127])
-            client.close_port()
