@@ -244,7 +244,7 @@ def test_a_rig_that_is_calibrated_over_itself_keeps_its_comments_and_wishes(run:
     shutil.copy(mine, tmp_path / "base.toml")
     assert run("calibrate", OPEN_STRINGS, "--rig", mine, "--out", mine)[0] == 0
     text = mine.read_text()
-    for comment in ("# the blue one", "# deep", "# slow"):
+    for comment in ("# the blue one", "# like an eight-foot stop", "# slow"):
         assert comment in text
     assert "thumbline calibrate: " in text
     assert run("calibrate", OPEN_STRINGS, "--rig", tmp_path / "base.toml", "--out", other)[0] == 0
