@@ -12,9 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from thumbline.dsp.digests import digest, file_digest
+from thumbline.dsp.digests import digest
 from thumbline.dsp.loops import Loop
 from thumbline.dsp.loudness import normalise
+from thumbline.dsp.made_files import facts_of
 from thumbline.dsp.notes import Note
 from thumbline.dsp.overview_rows import LEFT, RIGHT, rows_of
 from thumbline.dsp.overview_sheet import WIDTH
@@ -119,7 +120,7 @@ class Work:
             self.files |= {file: self.before[file] for file in names.values()}
         else:
             facts = self._render(track, names)
-            fresh = {file: _facts_of(self.new / file) for file in names.values()}
+            fresh = {file: facts_of(self.new / file) for file in names.values()}
             self.files |= {file: {**entry, "sound": key, "facts": facts} for file, entry in fresh.items()}
         return {
             "name": track.name,
@@ -254,7 +255,7 @@ class Work:
             self.files[file] = self.before[file]
             return
         write(self.new / file)
-        self.files[file] = {**_facts_of(self.new / file), "sound": key, "facts": facts or {}}
+        self.files[file] = {**facts_of(self.new / file), "sound": key, "facts": facts or {}}
 
     def _overview(self, path: Path) -> None:
         from thumbline.dsp.overview import draw_overview
@@ -270,10 +271,6 @@ class Work:
             pitch=source.pitch,
             handover_s=source.handover_s,
         )
-
-
-def _facts_of(path: Path) -> dict[str, Any]:
-    return {"bytes": path.stat().st_size, "digest": file_digest(path)}
 
 
 def _plain(note: Note) -> dict[str, Any]:
