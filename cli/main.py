@@ -107,6 +107,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
             _abandon_stdout()
             click.echo(f"thumbline: cannot go on: {about}{error.strerror or error}", err=True)
             code = 1
+    except MemoryError:
+        _abandon_stdout()
+        click.echo("thumbline: cannot go on: not enough memory", err=True)
+        code = 1
     except Exception as error:
         if os.environ.get("THUMBLINE_TRACEBACK"):
             traceback.print_exc()
