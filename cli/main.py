@@ -111,8 +111,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
             _abandon_stdout()
             click.echo(f"thumbline: cannot go on: {about}{error.strerror or error}", err=True)
             code = 1
+    except MemoryError:
+        _abandon_stdout()
+        click.echo("thumbline: cannot go on: not enough memory", err=True)
+        code = 1
     except Exception as error:
-        if os.environ.get("THUMBLINE_TRACEBACK"):
+        if isinstance(error, RuntimeError) and "start new thread" in str(error):  # CPython's words; it has no type
+            click.echo("thumbline: cannot go on: the system allows no further thread", err=True)
+        elif os.environ.get("THUMBLINE_TRACEBACK"):
             traceback.print_exc()
         else:
             what = printable(f"{type(error).__name__}: {error}".splitlines()[0])

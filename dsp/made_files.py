@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from thumbline.dsp.digests import digest, file_digest
-from thumbline.dsp.practice_index import FILE as INDEX
-from thumbline.dsp.practice_index import read_index
 
 SUMMARY = "summary.json"
+#: What is written last into a practice folder.
+INDEX = "index.json"
 #: What `render` writes, the summary last.
 RENDERED_FILES = (
     *("bass.wav", "guitar.wav", "bassline.csv", "notes.csv", "pitch.csv", "mutes.csv"),
@@ -51,13 +51,7 @@ def write_summary(folder: Path, summary: Mapping[str, Any]) -> dict[str, Any]:
 def made_in(folder: Path) -> Record:
     """Return what the program has made in ``folder``, or left there; empty for a folder it has never written to."""
     made: dict[str, tuple[Made | None, ...]] = {}
-    index = read_index(folder)
-    entries = [*_summarised(folder)]
-    if index is not None:
-        entries += [(INDEX, None), *_entries(index["made_from"]["files"])]
-    elif isinstance(_json(folder / INDEX), dict) and "layout" in _json(folder / INDEX):
-        entries.append((INDEX, _CHANGED))
-    for name, each in entries:
+    for name, each in (*_summarised(folder), *_indexed(folder)):
         made[name] = (*made.get(name, ()), each)
     return made
 
@@ -89,6 +83,18 @@ def _summarised(folder: Path) -> list[tuple[str, Made | None]]:
         return [(name, None) for name in RENDERED_FILES]
     own = None if summary.pop("check", None) == digest(summary) else _CHANGED
     return [(SUMMARY, own), *_entries(summary["files"])]
+
+
+def _indexed(folder: Path) -> list[tuple[str, Made | None]]:
+    """Return what the index of a practice folder tells, unless it was edited."""
+    index = _json(folder / INDEX)
+    if not isinstance(index, dict) or "layout" not in index:
+        return []
+    if index.pop("check", None) != digest(index) or not isinstance(index.get("made_from"), dict):
+        return [(INDEX, _CHANGED)]
+    made = _entries(index["made_from"].get("files"))
+    # Names are joined to the folder: none may lead out of it.
+    return [(INDEX, None), *made] if all(name == Path(name).name for name, _ in made) else [(INDEX, _CHANGED)]
 
 
 def _json(path: Path) -> Any:

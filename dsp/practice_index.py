@@ -80,8 +80,8 @@ from pathlib import Path
 from typing import Any
 
 from thumbline.dsp.digests import digest
+from thumbline.dsp.made_files import INDEX as FILE
 
-FILE = "index.json"
 LAYOUT = 1
 
 

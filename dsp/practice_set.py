@@ -1,8 +1,7 @@
 """A practice set: a folder of tracks made from one take, with its index.
 
-Every file is known by a digest of all that its sound was made from. A rerun leaves alone what would come out the same;
-if only the tags differ, only they are written. Files that an earlier run made and that are no longer wanted are
-removed.
+Every file is known by a digest of all that its sound and tags were made from. A rerun leaves alone what would come out
+the same; other tags too make a file anew. Files that an earlier run made and that are no longer wanted are removed.
 """
 
 from collections.abc import Callable

@@ -1,9 +1,8 @@
 """One run of a practice set: makes the files that are missing, leaves those that would come out the same.
 
-Every file is known by a digest of all that its sound, or its drawing, was made from.
+Every file is known by a digest of all that its sound and tags, or its drawing, were made from.
 """
 
-import shutil
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
@@ -14,9 +13,10 @@ import numpy as np
 
 from thumbline.dsp.bass_fingering import fingered
 from thumbline.dsp.bass_musicxml import write_bass_musicxml
-from thumbline.dsp.digests import digest, file_digest
+from thumbline.dsp.digests import digest
 from thumbline.dsp.loops import Loop
 from thumbline.dsp.loudness import normalise
+from thumbline.dsp.made_files import facts_of
 from thumbline.dsp.overview_rows import LEFT, RIGHT, rows_of
 from thumbline.dsp.overview_sheet import WIDTH
 from thumbline.dsp.practice_contents import contents
@@ -26,7 +26,7 @@ from thumbline.dsp.practice_parts import in_threads
 from thumbline.dsp.practice_settings import MIXES, PracticeSettings
 from thumbline.dsp.practice_source import Source
 from thumbline.dsp.practice_tracks import CLICK_STEM_PEAK_DB, Studio, Track, describe_loop
-from thumbline.dsp.sound_files import FORMATS, Tags, write_sound, write_tags
+from thumbline.dsp.sound_files import FORMATS, Tags, write_sound
 from thumbline.dsp.tablature import draw_tablature, tablature_text
 from thumbline.dsp.tempo import Beats
 from thumbline.dsp.true_peak import true_peak
@@ -56,6 +56,7 @@ class Work:
         #: The same sound goes into every format, so what is left below the ceiling must do for all.
         self.ceiling_db = settings.ceiling_db - max(FORMATS[name].overshoot_db for name in settings.formats)
         self.files: dict[str, dict[str, Any]] = {}
+        self.numbers: dict[str, int] = {}  # of the tracks by name, from 1
 
     @property
     def kept(self) -> int:
@@ -77,28 +78,32 @@ class Work:
     def _tracks(self, tracks: list[Track], progress: Progress) -> list[dict[str, Any]]:
         """Make all tracks, and return what the index says of them."""
         entries: list[dict[str, Any]] = []
-        numbers = _numbers(tracks)
+        self.numbers = _numbers(tracks)
         done = 0
         for speed in dict.fromkeys(track.speed for track in tracks if not track.loop):
             here = [track for track in tracks if track.speed == speed and not track.loop]
             if not all(self._is_made(track) for track in here):
                 self.studio.prepare(speed)
-            entries += in_threads(self.threads, lambda track: self._track(track, numbers[track.name]), here)
+            entries += in_threads(self.threads, self._track, here)
             done += len(here)
             progress(done / (len(tracks) + 1))
         loops = [track for track in tracks if track.loop]
-        entries += in_threads(self.threads, lambda track: self._track(track, numbers[track.name]), loops)
+        entries += in_threads(self.threads, self._track, loops)
         progress(len(tracks) / (len(tracks) + 1))
         return entries
 
+    def _tags(self, track: Track) -> Tags:
+        bpm = self.beats.bpm * track.speed / 100.0 if self.beats.known else None
+        return Tags(track.title, self.source.name, track.part, bpm, self.numbers[track.name])
+
     def _key(self, track: Track) -> str:
-        """Digest of all that the sound of a track was made from."""
-        wanted = {key: value for key, value in asdict(track).items() if key not in ("name", "title")}
+        """Digest of all that the sound of a track, and its tags, were made from."""
+        wanted = {key: value for key, value in asdict(track).items() if key != "name"}
         s = self.settings
         shared = (s.transpose, s.placement, s.loudness_lufs, self.ceiling_db)
         clicks = (s.accent_db, s.click_db) if track.click != "off" else ()
         plain = track.part == "click" or (track.speed == 100.0 and s.transpose == 0 and not track.loop)
-        return digest(self.base, wanted, shared, clicks, None if plain else s.stretch)
+        return digest(self.base, wanted, asdict(self._tags(track)), shared, clicks, None if plain else s.stretch)
 
     def _names(self, track: Track) -> dict[str, str]:
         return {name: f"{track.name}.{name}" for name in self.settings.formats}
@@ -109,31 +114,23 @@ class Work:
             file in self.intact and self.before[file].get("sound") == key for file in self._names(track).values()
         )
 
-    def _track(self, track: Track, number: int) -> dict[str, Any]:
+    def _track(self, track: Track) -> dict[str, Any]:
         """Make a track, or leave it, and return what the index says of it."""
         key, names = self._key(track), self._names(track)
-        bpm = self.beats.bpm * track.speed / 100.0 if self.beats.known else None
-        tags = Tags(track.title, self.source.name, track.part, bpm, number, round(track.speed))
-        tag_key = digest(asdict(tags))
-        first = next(iter(names.values()))
-        facts = self.before[first]["facts"] if self._is_made(track) else self._render(track, names)
-        for name, file in names.items():
-            fresh = self.new / file
-            if not fresh.exists():
-                if self.before[file]["tags"] == tag_key:
-                    self.files[file] = self.before[file]
-                    continue
-                shutil.copyfile(self.target / file, fresh)
-            write_tags(fresh, name, tags)
-            self.files[file] = {**_facts_of(fresh), "sound": key, "tags": tag_key, "facts": facts}
+        if self._is_made(track):
+            self.files |= {file: self.before[file] for file in names.values()}
+        else:
+            facts = self._render(track, names)
+            fresh = {file: facts_of(self.new / file) for file in names.values()}
+            self.files |= {file: {**entry, "sound": key, "facts": facts} for file, entry in fresh.items()}
         return {
             "name": track.name,
             "title": track.title,
             "part": track.part,
             "speed": track.speed,
             "files": names,
-            "bpm": None if bpm is None else round(bpm, 3),
-            **facts,
+            "bpm": None if (bpm := self._tags(track).bpm) is None else round(bpm, 3),
+            **self.files[next(iter(names.values()))]["facts"],
         }
 
     def _render(self, track: Track, names: dict[str, str]) -> dict[str, Any]:
@@ -145,7 +142,7 @@ class Work:
         else:
             sound, gain_db, loudness, peak_db = normalise(sound, rate, self.settings.loudness_lufs, self.ceiling_db)
         for name, file in names.items():
-            write_sound(self.new / file, sound, rate, name)
+            write_sound(self.new / file, sound, rate, name, self._tags(track))
         click_stem = self.studio.click_peak_db - CLICK_STEM_PEAK_DB
         return {
             "starts_s": round(-track.lead / rate, 9) + 0.0,
@@ -239,7 +236,7 @@ class Work:
             self.files[file] = self.before[file]
             return
         write(self.new / file)
-        self.files[file] = {**_facts_of(self.new / file), "sound": key, "facts": facts or {}}
+        self.files[file] = {**facts_of(self.new / file), "sound": key, "facts": facts or {}}
 
     def _overview(self, path: Path) -> None:
         from thumbline.dsp.overview import draw_overview
@@ -265,7 +262,3 @@ def _numbers(tracks: list[Track]) -> dict[str, int]:
         track.name: len(parts) + 1 + loops.index(track.name) if track.loop else 1 + parts.index(track.part)
         for track in tracks
     }
-
-
-def _facts_of(path: Path) -> dict[str, Any]:
-    return {"bytes": path.stat().st_size, "digest": file_digest(path)}

@@ -150,6 +150,7 @@ def _write(
         "take": take.name,
         "seconds": round(seconds, 6),
         "sample_rate": rate,
+        "length_is_open": take.length_is_open,
         "strings": rig.string_count,
         "notes": len(notes),
         "bass_notes": len(bassline),

@@ -1,12 +1,13 @@
 """Where a whole sound file ends, by what its header says: libsndfile reads a file that was cut as if it were whole.
 
 Uncompressed WAV, RF64, AIFF and CAF are counted in frames (`thumbline.dsp.sound_headers`); FLAC, MP3, HTK and
-compressed CAF files are found short by libsndfile itself. For the rest bytes are counted here. A format whose header
-holds no length is not accepted: nobody could tell whether such a file is whole.
+compressed CAF files are found short by libsndfile itself. For the rest bytes are counted here. A few formats do not
+hold their length: of those only a cut within a frame can be noticed.
 
 Sources: RFC 3533 (Ogg), Sony's "Sony Wave64" description, Sun's audio file format (AU), EA IFF 85, Microsoft and IBM's
-RIFF 1.0, Apple's AIFF-C, the description of SPHERE headers by NIST, The MathWorks' "MAT-File Format" (level 4) and
-Creative's description of VOC (from memory); AVR and MPC 2000 as libsndfile 1.2.2 writes them.
+RIFF 1.0, Apple's AIFF-C, the description of SPHERE headers by NIST, The MathWorks' "MAT-File Format" (levels 4 and 5)
+and Creative's description of VOC (from memory); AVR, IRCAM, MPC 2000, PAF, PVF, WVE and XI as libsndfile 1.2.2 writes
+them.
 """
 
 import os
@@ -16,13 +17,24 @@ from typing import BinaryIO
 
 from thumbline.dsp.sound_headers import is_streamed
 
-#: Formats, as libsndfile names them, of which a cut file is known.
+#: Formats, as libsndfile names them, of which a cut file is known; and those that do not hold their length.
 CHECKED_FORMATS = frozenset(
     (
         *("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC", "OGG", "MP3", "AU"),
-        *("AVR", "HTK", "MAT4", "MPC2K", "NIST", "SVX", "VOC"),
+        *("AVR", "HTK", "MAT4", "MAT5", "MPC2K", "NIST", "SVX", "VOC", "WVE"),
     )
 )
+OPEN_FORMATS = frozenset(("IRCAM", "PAF", "PVF", "SD2", "XI"))
+_BYTES = {
+    "PCM_S8": 1,
+    "ULAW": 1,
+    "ALAW": 1,
+    "PCM_16": 2,
+    "PCM_24": 3,
+    "PCM_32": 4,
+    "FLOAT": 4,
+    "DPCM_16": 2,
+}  # of a sample in those
 _OGG_PAGE = 27 + 255 + 255 * 255  # bytes of the largest
 _AU_UNKNOWN = 0xFFFFFFFF
 _MOST_PARTS = 100_000  # of a file that is looked through
@@ -40,6 +52,30 @@ def missing_bytes(stream: BinaryIO) -> int:
             except (struct.error, ValueError, IndexError, KeyError):
                 return 1  # not even its header is whole
     return 0
+
+
+def holds_no_length(stream: BinaryIO, form: str) -> bool:
+    """Whether a file of the format ``form`` does not say how long it should be: its header has no such field, or -1."""
+    stream.seek(0)
+    begin = stream.read(12)
+    return form in OPEN_FORMATS or (form == "AU" and begin[8:12] == b"\xff" * 4)
+
+
+def ends_within_a_frame(stream: BinaryIO, form: str, encoding: str, channels: int) -> bool:
+    """Whether a file of one of the formats that do not hold their length was certainly cut."""
+    size = os.fstat(stream.fileno()).st_size
+    stream.seek(0)
+    starts = {"IRCAM": 1024, "PAF": 2048, "SD2": 0, "XI": 338, "PVF": len(b"".join(stream.readlines(64)[:2]))}
+    return form in starts and (size - starts[form]) % (channels * _BYTES.get(encoding, 1)) != 0
+
+
+def wrongly_read(form: str, encoding: str) -> bool:
+    """Whether libsndfile 1.2.2 is known to read such files wrongly, by its own whole files read back.
+
+    The last packet of SDS is another sound unless it is full; in PAF of 24 bits with six channels frames are lost, and
+    others come out by how many are read at a time.
+    """
+    return form == "SDS" or (form, encoding) == ("PAF", "PCM_24")
 
 
 def _iff(stream: BinaryIO, begin: bytes, size: int) -> int:
@@ -70,7 +106,7 @@ def _wave64(stream: BinaryIO, begin: bytes, size: int) -> int:
 
 def _au(stream: BinaryIO, begin: bytes, size: int) -> int:
     start, length = struct.unpack((">" if begin[:1] == b"." else "<") + "4xII", begin[:12])
-    return size + 1 if length == _AU_UNKNOWN else start + length
+    return size if length == _AU_UNKNOWN else start + length
 
 
 def _avr(stream: BinaryIO, begin: bytes, size: int) -> int:
@@ -101,6 +137,28 @@ def _mat4(stream: BinaryIO, begin: bytes, size: int) -> int:
         kind, rows, columns, imaginary, name = struct.unpack(order + "5I", stream.read(20))
         end += 20 + name + rows * columns * item_bytes[kind // 10 % 10] * (2 if imaginary else 1)
     return end
+
+
+def _mat5(stream: BinaryIO, begin: bytes, size: int) -> int:
+    """End of the sound: the fourth part (flags, dimensions, name, data) of the second matrix; each padded to 8 bytes.
+
+    libsndfile writes the length of the matrix itself 8 bytes too large.
+    """
+    stream.seek(126)
+    order = "<" if stream.read(2) == b"IM" else ">"
+    (first,) = struct.unpack(order + "4xI", stream.read(8))
+    at = 128 + 8 + (first + 7) // 8 * 8 + 8
+    for _ in range(3):
+        stream.seek(at)
+        kind, length = struct.unpack(order + "II", stream.read(8))
+        at += 8 if kind >> 16 else 8 + (length + 7) // 8 * 8  # up to 4 bytes are kept in the tag
+    stream.seek(at + 4)
+    (length,) = struct.unpack(order + "I", stream.read(4))
+    return at + 8 + length
+
+
+def _wve(stream: BinaryIO, begin: bytes, size: int) -> int:
+    return 32 + int.from_bytes(begin[18:22], "big")
 
 
 def _voc(stream: BinaryIO, begin: bytes, size: int) -> int:
@@ -140,6 +198,8 @@ _ENDS: dict[bytes, Callable[[BinaryIO, bytes, int], int]] = {
     b"NIST_1A": _nist,
     b"Creative Voice File": _voc,
     b"OggS": _ogg,
+    b"MATLAB 5.0": _mat5,
+    b"ALawSoundFile**": _wve,
 }
 _MAT4_STARTS = (b"\0\0\0\0\1\0\0\0\1\0\0\0\0\0\0\0", b"\0\0\x03\xe8\0\0\0\1\0\0\0\1\0\0\0\0")
 _ENDS |= dict.fromkeys(_MAT4_STARTS, _mat4)

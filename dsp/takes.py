@@ -1,15 +1,17 @@
 """Takes: recordings with one string a channel, read as a stream of blocks.
 
-A take is one sound file (whatever libsndfile reads and holds its length) or a folder of mono files, one per string, in
+A take is one sound file (whatever libsndfile reads) or a folder of mono files, one per string, in
 the order that `thumbline.dsp.mono_files` tells. Samples are float64, full scale is 1.0; a float file may exceed it.
 Channels keep the file's order: which string each belongs to is the processor's business.
 """
 
+import logging
 import os
 import stat
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import ExitStack, suppress
+from functools import lru_cache
 from pathlib import Path
 from typing import Self, cast
 
@@ -20,8 +22,10 @@ from numpy.typing import NDArray
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.libsndfile import file_name
 from thumbline.dsp.mono_files import by_notes, mono_files
-from thumbline.dsp.sound_ends import CHECKED_FORMATS, missing_bytes
+from thumbline.dsp.sound_ends import ends_within_a_frame, holds_no_length, missing_bytes, wrongly_read
 from thumbline.dsp.sound_headers import promised_and_present
+
+_log = logging.getLogger(__name__)
 
 LOWEST_RATE_HZ = 22_050
 HIGHEST_RATE_HZ = 192_000
@@ -30,7 +34,7 @@ _READ_FRAMES = 16_384  # read at a time, whatever the block size, so that a call
 _UNKNOWN = 2**63 - 1  # libsndfile's frame count of a FLAC stream whose header leaves its length open
 #: Names that Windows keeps for devices, with any suffix (Microsoft, "Naming Files, Paths, and Namespaces").
 _DEVICES = frozenset(("CON", "PRN", "AUX", "NUL", *(f"{port}{n}" for port in ("COM", "LPT") for n in range(10))))
-_ACCEPTED = "accepted are WAV, RF64, FLAC, AIFF, CAF and what else libsndfile reads and holds its length"
+_ACCEPTED = "accepted are WAV, RF64, FLAC, AIFF, CAF and what else libsndfile reads"
 # Public error numbers of libsndfile (sndfile.h, SF_ERR_UNRECOGNISED_FORMAT and following).
 _REASONS = {
     1: "is not a sound file",
@@ -55,6 +59,15 @@ def take_name(path: str | os.PathLike[str]) -> str:
         folder = place.is_dir()
     name = (place.name if folder else place.stem).strip(". ") or "take"
     return f"{name}_" if os.name == "nt" and name.partition(".")[0].upper() in _DEVICES else name
+
+
+@lru_cache
+def _warn_of_open_length(name: str, form: str, state: tuple[int, ...]) -> None:
+    """Say once of a file, as it is now, that nobody can tell whether it is whole."""
+    del state
+    _log.warning(
+        "%s: the format %s does not say how long it should be: if the file was cut, nothing shows it.", name, form
+    )
 
 
 class _ForwardSound(soundfile.SoundFile):
@@ -108,9 +121,14 @@ class _SoundFile:
         """Take over the file's properties; InputError if they cannot be used."""
         sound = self._sound
         self.sample_rate, self.channels, self.frames = sound.samplerate, sound.channels, sound.frames
-        if sound.format not in CHECKED_FORMATS:
-            why = "which does not hold its length, so that a cut file cannot be told from a whole one"
-            raise InputError(f"{self.name} is in the format {sound.format}, {why}; {_ACCEPTED}")
+        if wrongly_read(sound.format, sound.subtype):
+            why = "which libsndfile is known to read wrongly"
+            raise InputError(f"{self.name} is in the format {sound.format} ({sound.subtype}), {why}; {_ACCEPTED}")
+        with self.path.open("rb") as stream:
+            self.length_is_open = holds_no_length(stream, sound.format)
+            torn = ends_within_a_frame(stream, sound.format, sound.subtype, self.channels)
+        if torn:
+            raise InputError(f"{self.name} is damaged or cut short: it ends within a frame")
         if self.frames < promised:
             raise self._cut_short(self.frames, promised)
         if not LOWEST_RATE_HZ <= self.sample_rate <= HIGHEST_RATE_HZ:
@@ -118,6 +136,8 @@ class _SoundFile:
             raise InputError(f"{has}; accepted are {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz")
         if self.frames == _UNKNOWN:
             self.frames = sum(len(block) for block in self.blocks(_READ_FRAMES))
+        if self.length_is_open:
+            _warn_of_open_length(self.name, sound.format, self._state)
 
     def _cut_short(self, readable: int, promised: int) -> InputError:
         of = "" if promised == _UNKNOWN else f"of the {promised} promised "
@@ -206,7 +226,8 @@ class Take:
     """An open take, made by `open_take`. A context manager: leaving it closes the files.
 
     Attributes: ``path`` as given, ``name`` (see `take_name`), ``is_folder``, ``files`` in the order of their channels,
-    ``sample_rate`` in Hz, ``frames`` and ``channels`` (counts).
+    ``sample_rate`` in Hz, ``frames`` and ``channels`` (counts), ``length_is_open`` (whether a file does not say how
+    long it should be, so that a cut one would not be noticed; said as a warning too).
     """
 
     def __init__(
@@ -229,6 +250,7 @@ class Take:
             else:
                 _check_count(path, first.channels, "channel", strings, channels)
             self._open_files = opened.pop_all()
+        self.length_is_open = any(sound.length_is_open for sound in self._sounds)
         self.channels = sum(sound.channels for sound in self._sounds)
 
     def __enter__(self) -> Self:

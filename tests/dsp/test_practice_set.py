@@ -1,10 +1,8 @@
 import json
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import mido
-import mutagen
 import numpy as np
 import pytest
 import soundfile
@@ -160,7 +158,7 @@ def test_an_interrupt_leaves_what_was_there(take: Path, made: PracticeSet, monke
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("thumbline.dsp.practice_work.write_tags", interrupted)
+    monkeypatch.setattr("thumbline.dsp.practice_work.write_sound", interrupted)
     with pytest.raises(KeyboardInterrupt):
         make_practice_set(take, made.folder.parent, Rig(), replace(SETTINGS, loudness_lufs=-20.0))
     assert _files(made.folder) == before
@@ -395,7 +393,7 @@ def test_speeds_that_are_no_numbers_are_refused(text: str) -> None:
         parse_speeds(text)
 
 
-def test_what_was_taken_away_is_made_anew_and_another_loop_leaves_the_rest_alone(
+def test_what_was_taken_away_is_made_anew_and_another_loop_leaves_the_rest_as_it_is(
     take: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     settings = replace(SETTINGS, speeds=(100.0,), mixes=("both",))
@@ -414,11 +412,17 @@ def test_what_was_taken_away_is_made_anew_and_another_loop_leaves_the_rest_alone
     monkeypatch.setattr("thumbline.dsp.practice_tracks.Studio.prepare", never)
     more = make_practice_set(take, tmp_path, Rig(), replace(settings, loops=("1.0-3.3",), repeats=1))
     np.testing.assert_array_equal(_sound(more, "both-100"), was)
-    file: Any = mutagen.File(more.folder / "both-100.flac")
-    tags = file.tags
-    assert (tags["tracknumber"], tags["discnumber"]) == (["3"], ["100"])
-    now = _files(first.folder)
-    assert {name for name in after if now[name] != after[name]} == {"index.json", "practice.html"}
+    assert {name for name, time in _files(more.folder).items() if time != after.get(name)} == {
+        *("index.json", "practice.html"),
+        *(track["files"]["flac"] for track in more.index["tracks"] if track["loop"]),
+    }
+
+
+def test_another_tempo_is_in_the_tags_of_every_file(take: Path, tmp_path: Path) -> None:
+    for bpm in (100.0, 90.0):
+        made = make_practice_set(take, tmp_path, Rig(), replace(SETTINGS, speeds=(100.0,), mixes=("both",), bpm=bpm))
+        with soundfile.SoundFile(made.folder / "bass-100.flac") as file:
+            assert file.comment == f"bass, {bpm:.0f} bpm"
 
 
 def test_a_loop_with_click_throughout_has_it_on_each_of_its_beats(take: Path, tmp_path: Path) -> None:

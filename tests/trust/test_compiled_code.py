@@ -3,8 +3,12 @@
 import errno
 import logging
 import os
+import pickle
 import random
+import shutil
 import stat
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -61,6 +65,88 @@ def test_whatever_is_damaged_is_compiled_anew_which_is_said_in_one_line(
     assert words(caplog) == [], "all is well again"
     assert len(files(caches.now)) == len(files(caches.good))
     assert {stat.S_IMODE(path.stat().st_mode) for path in files(caches.now)} == {0o600}
+
+
+@pytest.fixture(scope="module")
+def compiled() -> Path:
+    """The folder of the processor's own compiled code."""
+    from thumbline.dsp.kernel_cache import folder_in_use
+    from thumbline.dsp.processor import warm_up
+
+    warm_up()
+    folder = folder_in_use()
+    assert folder is not None
+    return folder
+
+
+@pytest.mark.parametrize("kind", [kind for kind in DAMAGES if kind != "a file for a folder"])
+def test_nothing_of_a_damaged_file_of_the_processor_is_unpickled(
+    tmp_path: Path, compiled: Path, kind: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Loading it would be running it: what the digest does not vouch for is thrown away unread."""
+    chance = random.Random(kind)
+    for number, original in enumerate(chance.sample(files(compiled), 8)):
+        place, others = (tmp_path / f"{number} {name}" / compiled.name for name in ("now", "others"))
+        for folder in (place, others):
+            shutil.copytree(compiled, folder, ignore=lambda _, names, keep=original.name: _all_but(keep, names))
+        (_, neighbour), path = _two_of(compiled, original, chance), place / original.relative_to(compiled)
+        shutil.copy(neighbour, path.with_name(neighbour.name))
+        shutil.copy(neighbour, others / path.relative_to(place))
+        stamp, key, _ = pickle.loads(path.read_bytes()[32:])
+        kept = kernel_files.KernelFiles(str(path.parent), path.name.rsplit(".", 2)[0], stamp)
+        assert kept.load(key) is not None
+        DAMAGES[kind](path, others, chance)
+        with monkeypatch.context() as guarded:
+            guarded.setattr(kernel_files.pickle, "loads", lambda _: pytest.fail("damaged code was loaded"))
+            assert kept.load(key) is None
+        assert not path.is_symlink()
+        assert not path.exists()
+
+
+def _all_but(keep: str, names: list[str]) -> set[str]:
+    return {name for name in names if name.endswith(".nbc") and name != keep}
+
+
+def _two_of(folder: Path, first: Path, chance: random.Random) -> tuple[Path, Path]:
+    """A file, and another of the same folder."""
+    return first, chance.choice([path for path in files(folder) if path != first and path.parent == first.parent])
+
+
+#: Splits a take with the compiled code in a folder, and prints a digest of what comes of it.
+SPLITTING = """
+import hashlib, sys
+import numpy as np
+from thumbline.dsp.processor import Processor
+from thumbline.dsp.rig import Rig
+out, events = Processor(Rig(), 24_000).process(np.load(sys.argv[1]))
+print(hashlib.sha256(out.tobytes() + repr(events).encode()).hexdigest())
+"""
+
+
+def test_a_take_is_split_alike_with_a_damaged_copy_of_the_processor(
+    tmp_path: Path, compiled: Path, frames: np.ndarray
+) -> None:
+    """That which is called from Python is damaged, and compiled anew from the rest."""
+    np.save(tmp_path / "take.npy", frames[: len(frames) // 4])
+    copy = tmp_path / "cache" / compiled.name
+    shutil.copytree(compiled, copy)
+    copy.parent.chmod(0o700)
+
+    def split() -> tuple[str, str]:
+        command = [sys.executable, "-c", SPLITTING, str(tmp_path / "take.npy")]
+        environment = {**os.environ, "NUMBA_CACHE_DIR": str(copy.parent)}
+        done = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
+        return done.stdout, done.stderr
+
+    whole = split()
+    assert whole[1] == ""
+    for path in (damaged := [path for path in files(copy) if path.name.startswith("process.process-")]):
+        DAMAGES["flipped"](path, copy, random.Random(1))
+    assert damaged
+    mended = split()
+    assert mended[0] == whole[0]
+    assert mended[1].count(DAMAGED) == mended[1].count("\n") == 1
+    assert split() == whole
 
 
 def test_a_file_that_others_could_have_written_is_not_loaded(caches: Caches, caplog: pytest.LogCaptureFixture) -> None:
