@@ -91,7 +91,7 @@ def test_a_take_of_100_gb_for_which_there_is_no_room_is_refused_before_the_work(
         path = sparse(tmp_path / "take.wav", claims_100_gb(form), 100_000_001_000)
     except OSError:
         pytest.skip("this file system holds no file so large")
-    monkeypatch.setattr(shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(10**10, 0, 10**9))  # pyright: ignore
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(10**10, 0, 10**9))
     monkeypatch.setattr(takes, "_READ_FRAMES", 0)  # nothing is read
     code, out, err = run("render", path, "--out", tmp_path / "out")
     assert (code, out) == (2, "")
