@@ -20,6 +20,7 @@ from thumbline.dsp.records import (
     PLUCKED,
     SILENT,
     TICKS,
+    UNPROVED,
     Record,
 )
 from thumbline.dsp.spans import decibels, frame_of, span_power
@@ -30,6 +31,9 @@ ECHO_LIKENESS, ECHO_LEVEL = 0.95**2, 10.0 ** (-6 / 10)
 #: A knock is as alike (squared correlation) on at least half of the other strings, and no weaker there than this
 #: (power), over the time since the quiet before it, in seconds.
 KNOCK_LIKENESS, KNOCK_LEVEL, KNOCK_S = 0.8, 10.0 ** (-14 / 10), 0.0025
+#: While a pluck is still listened to because the rig asks for it (``choice.proof_ms``), what has lost this much (power)
+#: is not believed.
+THUMP = 10.0 ** (-8 / 10)
 #: A pluck with less evidence than this that it is a note is no longer believed once it has lost so much (power) ...
 LIKELY, GONE = 0.05, 10.0 ** (-20 / 10)
 #: ... or so much, if it has no pitch after this many periods of the lowest note and this time, in seconds.
@@ -78,7 +82,8 @@ def doubt(p: Record, st: Record, s: int) -> None:
     late = st.tick - since > max(pitch_due, due_s * p.tick_rate)
     if string.phase == PLUCKED:
         late = late or st.tick - string.attack_tick > max(pitch_due, PITCH_DUE_S * p.tick_rate)
-    if string.evidence < LIKELY and st.level[s] < (FALLING if late else GONE) * string.peak:
+    asked = string.proof == UNPROVED and p.proof_ticks > 0
+    if string.evidence < LIKELY and st.level[s] < (FALLING if late else THUMP if asked else GONE) * string.peak:
         string.proof = DOUBTED
 
 
