@@ -17,7 +17,7 @@ from thumbline.cli.keys import Keyboard
 from thumbline.cli.listener import Listener
 from thumbline.cli.live_memory import create
 from thumbline.cli.live_reports import Report, summary
-from thumbline.cli.live_screen import ScreenReport, press
+from thumbline.cli.live_screen import ScreenReport, in_order, press
 from thumbline.cli.routing import make_routing
 from thumbline.cli.supervision import Outcome, Supervision
 from thumbline.dsp.records import Record
@@ -140,14 +140,16 @@ def _loop(
         if ended is not None:
             return ended
         next_s = max(next_s + period, time.monotonic())
-        while (left := next_s - time.monotonic()) > 0.0:
+        while True:  # keys are read at least once, however long it took to show things
+            left = max(next_s - time.monotonic(), 0.0)
             if keyboard is None:
                 time.sleep(left)
-                continue
-            for key in keyboard.wait(left):
+            for key in in_order(keyboard.wait(left)) if keyboard is not None else "":
                 if not press(key, record, listener.rig):
                     return Outcome(0)
                 wanted = wanted ^ (key == " ")
+            if time.monotonic() >= next_s:
+                break
 
 
 class Changes:

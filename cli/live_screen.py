@@ -20,6 +20,13 @@ NEWS_S, FAULT_S = 4.0, 12.0
 LEVEL_STEP_DB, TONE_RATIO = 1.0, 2.0 ** (1 / 3)
 LOWEST_DB, HIGHEST_DB = -60.0, 12.0
 LOWEST_HZ, HIGHEST_HZ = 80.0, 20000.0
+#: Keys that are obeyed before any others.
+URGENT = "oOqQ"
+
+
+def in_order(keys: str) -> str:
+    """Return keys that were typed between two looks in the order in which they are obeyed: open all and stop first."""
+    return "".join(sorted(keys, key=lambda key: key not in URGENT))
 
 
 def press(key: str, live: Record, rig: Rig) -> bool:
