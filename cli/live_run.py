@@ -40,7 +40,7 @@ class Wishes:
     rate: int
     block: int
     patience_s: float
-    quiet: bool
+    sound: bool  #: whether it begins with the sound on
     told: SimpleQueue[Notice] = field(default_factory=SimpleQueue)
 
 
@@ -122,13 +122,14 @@ def _loop(
     watch = Watch(record, wishes.settings[0][1].input.channels)
     changes = Changes(record, wishes.settings)
     period = 1.0 / (LINES_HZ if screen is None else SCREEN_HZ)
-    wanted, sounding_ns = not wishes.quiet, 0
+    wanted, sounding_ns = wishes.sound, 0
     next_s = time.monotonic()
     while True:
         ended = supervision.outcome
         if int(record.engine.first_block_ns) != sounding_ns and record.keeper.beat_ns:
             sounding_ns = int(record.engine.first_block_ns)  # a new engine begins silent
             record.request.sound_on = wanted
+            record.request.begin = 1
         report.events(listener.happened() + changes.happened())
         with contextlib.suppress(Empty):
             while True:
@@ -145,6 +146,8 @@ def _loop(
             if keyboard is None:
                 time.sleep(left)
             for key in in_order(keyboard.wait(left)) if keyboard is not None else "":
+                if screen is not None:
+                    screen.go_on()
                 if not press(key, record, listener.rig):
                     return Outcome(0)
                 wanted = wanted ^ (key == " ")
@@ -168,8 +171,9 @@ class Changes:
         found: list[dict[str, Any]] = []
         if int(engine.first_block_ns) != self._first_block_ns:
             self._first_block_ns = int(engine.first_block_ns)
-            latencies = {"in_ms": engine.input_latency_s, "out_ms": engine.output_latency_s}
-            found.append({"event": "playing", "time_s": time_s} | {k: round(1e3 * v, 2) for k, v in latencies.items()})
+            latencies = {"in_ms": float(engine.input_latency_s), "out_ms": float(engine.output_latency_s)}
+            known = {name: round(1e3 * seconds, 2) for name, seconds in latencies.items() if seconds}
+            found.append({"event": "playing", "time_s": time_s} | known)
         if int(engine.setting) != self._setting:
             self._setting = int(engine.setting)
             name = self._settings[self._setting][0]

@@ -1,6 +1,7 @@
 """A stream without an audio interface: a take is heard in real time, paced by the clock, and what goes out is dropped.
 
-The native callback is called as PortAudio calls it. The take begins when the sound has been turned on.
+The native callback is called as PortAudio calls it. The take begins when the console says so; if the sound is to be on
+from the start, once it is.
 """
 
 import os
@@ -109,8 +110,9 @@ class NullStream:
                 self._hear(out)
 
     def _blocks(self) -> Iterator[np.ndarray]:
-        """Silence until the sound is on, then the take; the last block may be shorter."""
-        while self._live.engine.sound < 1.0:
+        """Silence until the take may begin, then the take; the last block may be shorter."""
+        request = self._live.request
+        while not request.begin or (request.sound_on and self._live.engine.sound < 1.0):
             yield self._in
         self._live.engine.take_from = self._live.engine.frames
         wanted = self._in.shape[1]

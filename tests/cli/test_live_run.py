@@ -51,8 +51,8 @@ class Round:
         self.record.request.split = 1
         self.supervision: Any = SimpleNamespace(outcome=None)
         self.outcome: Outcome | None = None
-        wishes = Wishes(settings, "", "", "", 48000, 64, 1.0, quiet=True)
-        screen: Any = SimpleNamespace(news=None)
+        wishes = Wishes(settings, "", "", "", 48000, 64, 1.0, sound=False)
+        screen: Any = SimpleNamespace(news=None, go_on=lambda: None)
         arguments: Any = (wishes, self.record, self.supervision, report, keyboard, screen)
 
         def run() -> None:
