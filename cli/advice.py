@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from thumbline.cli.pipewire import SMALLER
 from thumbline.dsp.records import Record
 
 #: Faults of the same kind are gathered for this long before they are told again, in nanoseconds.
@@ -68,6 +69,7 @@ class Watch:
         self._channels = channels
         self._told_ns: dict[str, int] = {}
         self._trouble = ""
+        self._period, self._alike = 0, (0, 0)
         self._counts = {"missed": 0, "late": 0, "lost": 0}
         self._present = {"midi port": True, "foot port": True}
 
@@ -112,6 +114,7 @@ class Watch:
                 f"{late} block{'s' * (late != 1)} took longer than the {block} frames last",
                 _room_for(block),
             )
+        yield from self._arrival(block)
         peaks = np.asarray(engine.input_peak)[: len(self._channels)]
         for s in np.flatnonzero(peaks >= CLIPPING):
             if self._again(f"clipping {s}"):
@@ -126,6 +129,26 @@ class Watch:
                 f"The limiter takes {-float(engine.limiter_db):.0f} dB off",
                 "turn the bass down (key -) or bass.level_db in the rig",
             )
+
+    def _arrival(self, block: int) -> Iterator[Notice]:
+        """Tell of sound that comes much at a time and seldom, or in which two strings are the same."""
+        engine = self._live.engine
+        period, alike = int(engine.period_frames), (int(engine.alike[0]), int(engine.alike[1]))
+        if period != self._period and period >= 2 * block:
+            yield Notice(
+                "period",
+                f"The sound system hands over {period} frames at a time ({1e3 * period / float(engine.rate):.0f} ms), "
+                f"not the {block} asked for",
+                f"set its period or buffer to {block}; with PipeWire: {SMALLER.format(frames=block)}",
+            )
+        self._period = period or self._period
+        if alike[0] and alike != self._alike:
+            yield Notice(
+                "alike",
+                f"Input channels {alike[0]} and {alike[1]} carry the same sound",
+                "each string needs a channel of its own; with PipeWire start with pw-jack",
+            )
+        self._alike = alike
 
     def _midi(self) -> Iterator[Notice]:
         keeper = self._live.keeper

@@ -1,6 +1,6 @@
 """A stream through an audio interface: PortAudio calls the native callback, and no Python runs in between."""
 
-from thumbline.cli.devices import find_device, name_jack_client, preflight, sound_library
+from thumbline.cli.devices import find_device, known_latency_s, preflight, sound_library
 from thumbline.cli.live_callback import address_of, callback
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.records import Record
@@ -13,7 +13,6 @@ class DeviceStream:
     """
 
     def __init__(self, live: Record) -> None:
-        name_jack_client()
         sounddevice = sound_library()
         setup = live.setup
         inputs, outputs = int(setup.inputs), int(setup.outputs)
@@ -44,7 +43,7 @@ class DeviceStream:
             ) from error
         self._live = live  # the callback writes there as long as the stream lives
         self.rate = float(self._stream.samplerate)
-        self.input_latency_s, self.output_latency_s = self._stream.latency
+        self.input_latency_s, self.output_latency_s = map(known_latency_s, self._stream.latency)
 
     def start(self) -> None:
         """Begin to call for blocks."""

@@ -5,11 +5,13 @@ without that library.
 """
 
 import ctypes
+import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from thumbline.cli.pipewire import keep_channels_apart
 from thumbline.dsp.errors import InputError
 
 #: Said when the system's PortAudio library is missing.
@@ -21,8 +23,10 @@ INSTALL = (
 )
 #: Rates that a device is asked about, in frames a second.
 RATES = (44100, 48000, 88200, 96000, 176400, 192000)
-#: What the program is called among a JACK server's clients.
-CLIENT = "thumbline"
+#: What the program is called among a JACK server's clients. PortAudio keeps the pointer, so the bytes must stay.
+CLIENT = ctypes.create_string_buffer(b"thumbline")
+#: A latency beyond this is no latency, in seconds: JACK clients are listed with some of 25 hours.
+LONGEST_LATENCY_S = 1.0
 
 Kind = Literal["input", "output"]
 
@@ -37,7 +41,7 @@ class Device:
     inputs: int  #: channels
     outputs: int
     rate: float  #: its own, frames a second
-    input_latency_s: float  #: as the device says, for interactive use
+    input_latency_s: float  #: as the device says, for interactive use; 0 if it does not
     output_latency_s: float
     default_input: bool
     default_output: bool
@@ -54,6 +58,8 @@ class Device:
 
 def sound_library() -> Any:
     """Return the module sounddevice, ready for use. Raises InputError without PortAudio: what to install."""
+    _name_jack_client()
+    keep_channels_apart()
     try:
         import sounddevice
     except OSError as error:
@@ -63,12 +69,19 @@ def sound_library() -> Any:
     return sounddevice
 
 
-def name_jack_client(name: str = CLIENT) -> None:
+def _name_jack_client() -> None:
     """Set the name that a JACK server shows; only before PortAudio is first used, and only if it knows JACK."""
+    if "sounddevice" in sys.modules:  # its import begins with the use
+        return
     from ctypes.util import find_library
 
     with suppress(OSError, AttributeError, TypeError):
-        ctypes.CDLL(find_library("portaudio")).PaJack_SetClientName(name.encode())
+        ctypes.CDLL(find_library("portaudio")).PaJack_SetClientName(CLIENT)
+
+
+def known_latency_s(said: float) -> float:
+    """Return a latency that a device reports, in seconds; 0, not known, if it cannot be one."""
+    return said if 0.0 <= said <= LONGEST_LATENCY_S else 0.0
 
 
 def list_devices() -> list[Device]:
@@ -84,8 +97,8 @@ def list_devices() -> list[Device]:
             inputs=each["max_input_channels"],
             outputs=each["max_output_channels"],
             rate=each["default_samplerate"],
-            input_latency_s=each["default_low_input_latency"],
-            output_latency_s=each["default_low_output_latency"],
+            input_latency_s=known_latency_s(each["default_low_input_latency"]),
+            output_latency_s=known_latency_s(each["default_low_output_latency"]),
             default_input=each["index"] == default_input,
             default_output=each["index"] == default_output,
         )

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thumbline.cli.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded
+from thumbline.cli.own_clock import OwnClock
 from thumbline.cli.processes import hurry
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.live_record import LIVE
@@ -36,6 +37,8 @@ LOOK_S = 0.01
 SILENT_S, SILENT_BLOCKS = 0.25, 8
 #: A device may take this long from its start to its first block, in seconds.
 FIRST_BLOCK_S = 5.0
+#: Looks that are further apart mean that this process itself was stopped, in seconds.
+GAP_S = 0.1
 #: The sound is given this long to fade, and the driver to close the stream, in seconds.
 FADE_S, CLOSE_S = 0.06, 0.1
 #: Without a parent to watch (Windows), a console that has been silent for so long has gone, in seconds.
@@ -104,9 +107,10 @@ class Engine:
         engine.phase = READY
         stream.start()
         engine.phase = PLAYING
-        started = time.monotonic_ns()
+        started, clock = time.monotonic_ns(), OwnClock(GAP_S)
         while True:
             time.sleep(LOOK_S)
+            clock.look()
             if self._told or self._live.request.stop or self._console_is_gone():
                 self._fade()
                 self._leave(0)
@@ -118,7 +122,7 @@ class Engine:
             allowed = max(SILENT_S, SILENT_BLOCKS * int(engine.block_frames) / float(engine.rate))
             if not int(engine.blocks):
                 allowed = FIRST_BLOCK_S
-            if time.monotonic_ns() - last > 1e9 * allowed:
+            if clock.silent_ns(last) > 1e9 * allowed:
                 self.fail(DEAD, DEAD_ADVICE, 1)
 
     def fail(self, fault: str, advice: str, code: int) -> None:

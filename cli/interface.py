@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.cli.devices import Device, find_device, name_jack_client, preflight, sound_library
+from thumbline.cli.devices import Device, find_device, preflight, sound_library
 from thumbline.dsp.errors import InputError
 
 #: A device that gives nothing for this long has died, in seconds.
@@ -47,7 +47,6 @@ class Recording:
 @contextmanager
 def record(device: str, channels: int, rate: int) -> Iterator[Recording]:
     """Record the first ``channels`` inputs of a device, by name or number, until the context ends."""
-    name_jack_client()
     sounddevice = sound_library()
     source = find_device(device, "input")
     _check(source, channels, rate, "input")
@@ -70,7 +69,6 @@ def play(device: str, output: int, sound: NDArray[np.float64], rate: int) -> Dev
 
     An interruption stops it at once.
     """
-    name_jack_client()
     sounddevice = sound_library()
     target = find_device(device, "output")
     _check(target, output, rate, "output")
@@ -90,7 +88,6 @@ def play_and_record(
 
     ``devices`` and ``channels`` (from 1) are those of input and output; ``block`` is the frames passed at a time.
     """
-    name_jack_client()
     sounddevice = sound_library()
     source, target = find_device(devices[0], "input"), find_device(devices[1], "output")
     preflight(source, target, *channels, rate)

@@ -17,7 +17,9 @@ _ESCAPE = re.compile(r"\x1b(?:[\[O][0-9;]*([A-Za-z~])|.)?", re.DOTALL)
 
 
 class Keyboard:
-    """A context manager that hands over single keys. Where standard input is no terminal there are never any.
+    """A context manager that hands over single keys.
+
+    Where standard input is no terminal, or belongs to another program in the foreground, there are never any.
 
     On POSIX systems a small guard process puts the terminal back if this one is killed.
     """
@@ -27,7 +29,7 @@ class Keyboard:
         self._guard: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> Self:
-        if os.name == "posix" and sys.stdin is not None and sys.stdin.isatty():
+        if os.name == "posix" and _is_terminal() and _in_foreground(sys.stdin.fileno()):
             import termios
             import tty
 
@@ -55,9 +57,16 @@ class Keyboard:
             except (OSError, subprocess.TimeoutExpired):
                 self._guard.kill()
 
+    @property
+    def has_keys(self) -> bool:
+        """Whether anybody can press a key; asked while the context is open."""
+        if os.name == "posix":
+            return self._saved is not None
+        return _is_terminal()
+
     def wait(self, seconds: float) -> str:
         """Wait for keys, ``seconds`` at most, and return them; arrows as ``+ - > <``, other special keys not at all."""
-        if os.name == "nt" and sys.stdin is not None and sys.stdin.isatty():
+        if os.name == "nt" and _is_terminal():
             return _windows_keys(seconds)
         if self._saved is None:
             time.sleep(seconds)
@@ -68,6 +77,18 @@ class Keyboard:
         if not typed:  # the terminal has gone
             time.sleep(seconds)
         return plain_keys(typed.decode(errors="ignore"))
+
+
+def _is_terminal() -> bool:
+    return sys.stdin is not None and sys.stdin.isatty()
+
+
+def _in_foreground(fd: int) -> bool:
+    """Whether this process may change the terminal; one in the background would be stopped."""
+    try:
+        return os.tcgetpgrp(fd) == os.getpgrp()
+    except OSError:  # not the terminal that this process is controlled from
+        return True
 
 
 def plain_keys(typed: str) -> str:

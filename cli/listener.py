@@ -170,6 +170,7 @@ class Listener:
             new = bins - self._bins
             self._work_ns = percentile_ns(new if new.sum() > 0 and new.min() >= 0 else bins, 0.5)
             self._bins, self._bins_ns = bins, now
+        into, out = float(engine.input_latency_s), float(engine.output_latency_s)
         used = np.flatnonzero(np.array(self._live.setup.routing).any(axis=1))
         return EngineView(
             status=_ENGINE_WORDS.get(int(engine.phase), "starting"),
@@ -178,10 +179,11 @@ class Listener:
             worst_ms=1e-6 * int(engine.work_worst_ns),
             missed=int(engine.missed),
             late=int(engine.late),
-            latency_ms=1e3 * (float(engine.input_latency_s) + float(engine.output_latency_s)),
+            latency_ms=1e3 * (into + out) if into and out else 0.0,
             sound_on=bool(self._live.request.sound_on),
             limiter_db=float(engine.limiter_db),
             peaks_db=tuple(20.0 * math.log10(max(float(engine.output_peak[column]), 1e-6)) for column in used),
+            period_ms=1e3 * int(engine.period_frames) / max(float(engine.rate), 1.0),
         )
 
     def _midi(self) -> MidiView:

@@ -1,5 +1,6 @@
 """`thumbline live`: play."""
 
+import contextlib
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,13 +18,6 @@ if TYPE_CHECKING:
 
 #: An interface that has gone is waited for so long unless `--wait` says otherwise, in seconds.
 LATER_S = 60.0
-#: Shown at every start. The figures are quoted from memory of the two publications.
-CAUTIONS = """\
-Ears: begin with the amplifier turned down. An octave down at stage level needs a lot of power, and the ceiling of the
-output does not know how loud that is in the room. Published limits: 85 dB(A) for 8 hours a day, half the time for every
-3 dB more (NIOSH 98-126); 80 dB(A) for 40 hours a week (WHO-ITU H.870). Wear protection.
-Mains: never lift a protective earth against hum; local codes and qualified people have the last word.
-Floor: tape cables down."""
 
 
 @click.command()
@@ -45,7 +39,7 @@ Floor: tape cables down."""
     help="How long to wait for an interface or a MIDI port, from the start on. Without it one that has gone is waited "
     "for for 60 s, and one that is not there at the start not at all.",
 )
-@click.option("--quiet", is_flag=True, help="Begin with the sound off; the space bar turns it on.")
+@click.option("--sound", is_flag=True, help="Begin with the sound on: for a box without a keyboard.")
 @click.option("--plain", is_flag=True, help="Print lines instead of the full screen.")
 @click.option("--json", "as_json", is_flag=True, help="Print events, one JSON object a line.")
 def live(
@@ -59,7 +53,7 @@ def live(
     rate: int | None,
     block: int | None,
     wait: float | None,
-    quiet: bool,
+    sound: bool,
     plain: bool,
     as_json: bool,
 ) -> None:
@@ -67,6 +61,9 @@ def live(
 
     What the options leave open is taken from the rig (sections live and midi), and else is the system's default.
     `thumbline ports` lists devices and ports. A take is played in real time to its end, then all stops.
+
+    The sound is off until the space bar turns it on, or from the start with --sound. With the sound off everything else
+    goes on: strings are followed, the bass is chosen, mutes and bass notes are sent, and a take is played on.
 
     Exit codes: 0 stopped by the player or at the end of the take, 2 bad input, 1 a fault or told to end.
     """
@@ -84,10 +81,11 @@ def live(
             backstage.engine.start()
         settings = _settings(rig_file, set_file, changes)
         first = settings[0][1]
+        from thumbline.cli.cautions import caution_text
         from thumbline.cli.live_run import Wishes
 
         used_rate = _rate(take, rate, first)
-        click.echo(CAUTIONS, err=True)
+        click.echo(caution_text(), err=True)
         if backstage.engine.process is None:
             from thumbline.cli.progress import compile_kernels
 
@@ -101,7 +99,7 @@ def live(
             block=first.live.block_frames,
             patience_s=LATER_S if wait is None else wait,
             wait_s=0.0 if wait is None else wait,
-            quiet=quiet,
+            sound=sound,
         )
         outcome = _run(wishes, backstage, plain=plain, as_json=as_json)
     if outcome.code == 2:
@@ -154,15 +152,20 @@ def _rate(take: Path | None, rate: int | None, rig: "Rig") -> int:
 
 def _run(wishes: "Wishes", backstage: "Backstage", *, plain: bool, as_json: bool) -> "Outcome":
     """Play until something ends it."""
+    from thumbline.cli.cautions import SILENT
+    from thumbline.cli.keys import Keyboard
     from thumbline.cli.live_reports import JsonReport, PlainReport
     from thumbline.cli.live_run import play
 
-    if as_json:
-        return play(wishes, backstage, JsonReport())
-    if plain or not sys.stdout.isatty():
-        return play(wishes, backstage, PlainReport())
-    from thumbline.cli.keys import Keyboard
-    from thumbline.cli.live_screen import ScreenReport
+    with contextlib.nullcontext() if as_json else Keyboard() as keyboard:
+        has_keys = keyboard is not None and keyboard.has_keys
+        if not (wishes.sound or has_keys):
+            click.echo(SILENT, err=True)
+        if as_json:
+            return play(wishes, backstage, JsonReport())
+        if plain or not sys.stdout.isatty():
+            return play(wishes, backstage, PlainReport(), keyboard)
+        from thumbline.cli.live_screen import ScreenReport
 
-    with Keyboard() as keyboard, ScreenReport() as screen:
-        return play(wishes, backstage, screen, keyboard, screen)
+        with ScreenReport(cautions=has_keys and not wishes.sound) as screen:
+            return play(wishes, backstage, screen, keyboard, screen)

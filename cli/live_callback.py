@@ -89,7 +89,8 @@ def callback(source: Any, target: Any, frame_count: int, times: Any, flags: int,
     return CONTINUE
 
 
-_address: Any = callback.address
+#: Where its machine code lies.
+address: int = cast(Any, callback).address
 #: For callers from Python: the callback by PortAudio's signature in ctypes.
 _callback = ctypes.CFUNCTYPE(
     ctypes.c_int,
@@ -99,7 +100,7 @@ _callback = ctypes.CFUNCTYPE(
     ctypes.c_void_p,
     ctypes.c_ulong,
     ctypes.c_void_p,
-)(_address)
+)(address)
 
 
 def address_of(live: Record) -> int:

@@ -7,7 +7,7 @@ event          fields besides ``time_s``
 =============  ==========================================================================================
 start          version, memory (the file that the processes share), settings (names), strings (open notes, string 1
                first), rate, block_frames
-playing        in_ms, out_ms: latency as the interface reports it
+playing        in_ms, out_ms: latency as the interface reports it; left out if it does not
 pluck          string, level_db
 note           string, note, cents, hz: the pluck has proved to be a note
 end            string, was_note
@@ -58,7 +58,7 @@ class Summary:
             f"{self.seconds:.1f} s in {self.blocks} blocks, {self.missed} missed, {self.late} late; work median "
             f"{self.work_median_ms:.2f}, 99.9 % {self.work_p999_ms:.2f}, worst {self.work_worst_ms:.2f} ms"
         ]
-        if self.decisions:
+        if self.messages and self.decisions:
             lines.append(
                 f"{self.messages} MIDI messages; pluck to message median {self.pluck_to_message_median_ms:.1f}, "
                 f"95 % {self.pluck_to_message_p95_ms:.1f}, worst {self.pluck_to_message_worst_ms:.1f} ms"

@@ -17,7 +17,7 @@ from thumbline.cli.keys import Keyboard
 from thumbline.cli.listener import Listener
 from thumbline.cli.live_memory import create
 from thumbline.cli.live_reports import Report, summary
-from thumbline.cli.live_screen import ScreenReport, press
+from thumbline.cli.live_screen import ScreenReport, in_order, press
 from thumbline.cli.routing import make_routing
 from thumbline.cli.supervision import Outcome, Supervision
 from thumbline.dsp.records import Record
@@ -40,7 +40,7 @@ class Wishes:
     rate: int
     block: int
     patience_s: float
-    quiet: bool
+    sound: bool  #: whether it begins with the sound on
     wait_s: float = 0.0  #: what is not there at the start is waited for so long
     told: SimpleQueue[Notice] = field(default_factory=SimpleQueue)
 
@@ -124,13 +124,14 @@ def _loop(
     watch = Watch(record, wishes.settings[0][1].input.channels)
     changes = Changes(record, wishes.settings)
     period = 1.0 / (LINES_HZ if screen is None else SCREEN_HZ)
-    wanted, sounding_ns = not wishes.quiet, 0
+    wanted, sounding_ns = wishes.sound, 0
     next_s = time.monotonic()
     while True:
         ended = supervision.outcome
         if int(record.engine.first_block_ns) != sounding_ns and record.keeper.beat_ns:
             sounding_ns = int(record.engine.first_block_ns)  # a new engine begins silent
             record.request.sound_on = wanted
+            record.request.begin = 1
         report.events(listener.happened() + changes.happened())
         with contextlib.suppress(Empty):
             while True:
@@ -142,14 +143,18 @@ def _loop(
         if ended is not None:
             return ended
         next_s = max(next_s + period, time.monotonic())
-        while (left := next_s - time.monotonic()) > 0.0:
+        while True:  # keys are read at least once, however long it took to show things
+            left = max(next_s - time.monotonic(), 0.0)
             if keyboard is None:
                 time.sleep(left)
-                continue
-            for key in keyboard.wait(left):
+            for key in in_order(keyboard.wait(left)) if keyboard is not None else "":
+                if screen is not None:
+                    screen.go_on()
                 if not press(key, record, listener.rig):
                     return Outcome(0)
                 wanted = wanted ^ (key == " ")
+            if time.monotonic() >= next_s:
+                break
 
 
 class Changes:
@@ -168,8 +173,9 @@ class Changes:
         found: list[dict[str, Any]] = []
         if int(engine.first_block_ns) != self._first_block_ns:
             self._first_block_ns = int(engine.first_block_ns)
-            latencies = {"in_ms": engine.input_latency_s, "out_ms": engine.output_latency_s}
-            found.append({"event": "playing", "time_s": time_s} | {k: round(1e3 * v, 2) for k, v in latencies.items()})
+            latencies = {"in_ms": float(engine.input_latency_s), "out_ms": float(engine.output_latency_s)}
+            known = {name: round(1e3 * seconds, 2) for name, seconds in latencies.items() if seconds}
+            found.append({"event": "playing", "time_s": time_s} | known)
         if int(engine.setting) != self._setting:
             self._setting = int(engine.setting)
             name = self._settings[self._setting][0]

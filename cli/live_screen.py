@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.live import Live
 
 from thumbline.cli.advice import Notice
+from thumbline.cli.cautions import first_screen
 from thumbline.cli.live_reports import Summary
 from thumbline.cli.screen import screen
 from thumbline.cli.view import View
@@ -20,6 +21,13 @@ NEWS_S, FAULT_S = 4.0, 12.0
 LEVEL_STEP_DB, TONE_RATIO = 1.0, 2.0 ** (1 / 3)
 LOWEST_DB, HIGHEST_DB = -60.0, 12.0
 LOWEST_HZ, HIGHEST_HZ = 80.0, 20000.0
+#: Keys that are obeyed before any others.
+URGENT = "oOqQ"
+
+
+def in_order(keys: str) -> str:
+    """Return keys that were typed between two looks in the order in which they are obeyed: open all and stop first."""
+    return "".join(sorted(keys, key=lambda key: key not in URGENT))
 
 
 def press(key: str, live: Record, rig: Rig) -> bool:
@@ -46,24 +54,35 @@ def press(key: str, live: Record, rig: Rig) -> bool:
         request.tone_hz = min(max(tone, LOWEST_HZ), HIGHEST_HZ)
     elif key in "<>,.":
         step = 1 if key in ">." else -1
-        request.setting = (int(request.setting) + step) % int(live.setting_count)
+        _go_to(request, (int(request.setting) + step) % int(live.setting_count))
     elif key.isdecimal() and 1 <= int(key) <= int(live.setting_count):
-        request.setting = int(key) - 1
+        _go_to(request, int(key) - 1)
     elif key in ("r", "R"):
         request.bass_level_db, request.tone_hz, request.interval = 0.0, 0.0, math.nan
         live.engine.work_worst_ns = 0
     return True
 
 
-class ScreenReport:
-    """Draws the view on the whole terminal; a context manager."""
+def _go_to(request: Record, setting: int) -> None:
+    """Ask for another setting, with its own interval, as a foot does (``dsp.foot.go_to``)."""
+    if setting != int(request.setting):
+        request.interval = math.nan
+        request.setting = setting
 
-    def __init__(self) -> None:
+
+class ScreenReport:
+    """Draws the view on the whole terminal; a context manager.
+
+    With ``cautions`` it shows those first, until a key is pressed (:meth:`go_on`).
+    """
+
+    def __init__(self, *, cautions: bool = False) -> None:
+        self._cautions = cautions
         self._console = Console(highlight=False)
         self._screen = Live(console=self._console, screen=True, auto_refresh=False, redirect_stderr=False)
         self._plain_characters = not (self._console.encoding or "").lower().startswith("utf")
         self._notice = Notice("caution", "Ears: begin with the amplifier turned down", fault=False)
-        self._until = time.monotonic() + FAULT_S
+        self._until = 0.0 if cautions else time.monotonic() + FAULT_S
         self._told: list[str] = []
 
     def __enter__(self) -> Self:
@@ -89,6 +108,10 @@ class ScreenReport:
         self._until = time.monotonic() + (FAULT_S if notice.fault else NEWS_S)
         self._told.append(f"{time.strftime('%H:%M:%S')}  {notice}")
 
+    def go_on(self) -> None:
+        """Leave the cautions: a key has been pressed."""
+        self._cautions = False
+
     @property
     def news(self) -> Notice | None:
         """What is to be shown at the moment."""
@@ -96,7 +119,10 @@ class ScreenReport:
 
     def show(self, view: View) -> None:  # noqa: D102
         width, height = self._console.size
-        drawn = screen(view, width, height, plain_characters=self._plain_characters)
+        if self._cautions:
+            drawn = first_screen(view, width, height)
+        else:
+            drawn = screen(view, width, height, plain_characters=self._plain_characters)
         self._screen.update(drawn, refresh=True)
 
     def stop(self, code: int, figures: Summary) -> None:  # noqa: D102

@@ -1,6 +1,7 @@
 """A stream without an audio interface: a take is heard in real time, paced by the clock, and what goes out is dropped.
 
-The native callback is called as PortAudio calls it. The take begins when the sound has been turned on.
+The native callback is called as PortAudio calls it. The take begins when the console says so; if the sound is to be on
+from the start, once it is.
 """
 
 import os
@@ -12,12 +13,13 @@ from typing import Protocol
 
 import numpy as np
 
-from thumbline.cli.live_callback import LOST, call
+from thumbline.cli.live_callback import address, address_of
+from thumbline.cli.native_pace import pace
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.records import Record
 
-#: A block that comes later than this is reported as lost, as a device would, and the clock starts anew, in seconds.
-PATIENCE_S = 0.1
+#: The take is read so much ahead at a time, and it is looked so often whether it may begin, in seconds.
+READ_S, LOOK_S = 0.1, 0.01
 
 
 class Stream(Protocol):
@@ -44,8 +46,8 @@ class Stream(Protocol):
 class NullStream:
     """Plays ``setup.take_path`` into the callback in blocks of ``setup.block_frames``.
 
-    ``hear`` is given each block that comes out, float32 (n, outputs), to be copied if it is to be kept. Raises
-    InputError if the take cannot be used or has another sample rate than ``setup.rate``.
+    ``hear`` is given what comes out, some blocks at a time, float32 (n, outputs), to be copied if it is to be kept.
+    Raises InputError if the take cannot be used or has another sample rate than ``setup.rate``.
     """
 
     input_latency_s = 0.0
@@ -65,9 +67,11 @@ class NullStream:
             )
         self._live = live
         self._hear = hear
-        self._in = np.zeros((int(live.setup.block_frames), int(live.setup.inputs)), np.float32)
-        self._out = np.zeros((len(self._in), int(live.setup.outputs)), np.float32)
-        self._stop = threading.Event()
+        self._block = int(live.setup.block_frames)
+        self._read = max(round(READ_S * self.rate) // self._block, 1) * self._block
+        self._in = np.zeros((self._read, int(live.setup.inputs)), np.float32)
+        self._out = np.zeros((self._read, int(live.setup.outputs)), np.float32)
+        self._stop = np.zeros(1, np.int64)
         self._thread = threading.Thread(target=self._play, name="null stream", daemon=True)
         live.engine.take_frames = self._take.frames
         live.engine.take_from = -1
@@ -83,7 +87,7 @@ class NullStream:
 
     def close(self) -> None:
         """End it."""
-        self._stop.set()
+        self._stop[0] = 1
         if self._thread.ident is not None:
             self._thread.join()
 
@@ -92,29 +96,25 @@ class NullStream:
             self._pace()
 
     def _pace(self) -> None:
-        due = time.perf_counter()
-        for block in self._blocks():
-            wait = due - time.perf_counter()
-            if wait > 0.0:
-                time.sleep(wait)
-            flags = 0
-            if wait < -PATIENCE_S:
-                flags, due = LOST, time.perf_counter()
-            if self._stop.is_set():
+        user, frame_ns = address_of(self._live), 1e9 / self.rate
+        due = float(time.monotonic_ns())
+        for frames in self._parts():
+            out = self._out[: len(frames)]
+            due = pace(address, user, frames, out, self._block, frame_ns, due, self._stop)
+            if self._stop[0]:
                 return
-            due += len(block) / self.rate
-            out = self._out[: len(block)]
-            call(self._live, block, out, flags)
             if self._hear is not None:
                 self._hear(out)
 
-    def _blocks(self) -> Iterator[np.ndarray]:
-        """Silence until the sound is on, then the take; the last block may be shorter."""
-        while self._live.engine.sound < 1.0:
-            yield self._in
-        self._live.engine.take_from = self._live.engine.frames
+    def _parts(self) -> Iterator[np.ndarray]:
+        """Silence until the take may begin, then the take; the last part may be shorter."""
+        request, engine = self._live.request, self._live.engine
+        silence = self._in[: max(round(LOOK_S * self.rate) // self._block, 1) * self._block]
+        while not request.begin or (request.sound_on and engine.sound < 1.0):
+            yield silence
+        engine.take_from = engine.frames
         wanted = self._in.shape[1]
-        for block in self._take.blocks(len(self._in)):
-            heard = self._in[: len(block)]
-            heard[:] = block[:, :wanted]
+        for part in self._take.blocks(self._read):
+            heard = self._in[: len(part)]
+            heard[:] = part[:, :wanted]
             yield heard

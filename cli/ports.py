@@ -69,20 +69,25 @@ def _list(as_json: bool) -> None:
 
     from thumbline.cli.devices import list_devices
     from thumbline.cli.midi_ports import input_names, no_library, output_names
+    from thumbline.cli.pipewire import advice
 
     problem, devices = "", []
     try:
         devices = list_devices()
     except InputError as error:  # MIDI ports can be listed without
         problem = str(error)
+    pipewire = advice(devices)
     midi_in, midi_out = input_names(), output_names()
     if as_json:
         listed = {"devices": [asdict(device) for device in devices], "midi_in": midi_in, "midi_out": midi_out}
-        click.echo(json.dumps(listed | ({"problem": problem} if problem else {}), indent=2))
+        more = {"problem": problem, "advice": pipewire}
+        click.echo(json.dumps(listed | {key: text for key, text in more.items() if text}, indent=2))
         return
     click.echo("Audio devices" if devices else f"Audio devices: none. {problem}".rstrip())
     for device in devices:
         click.echo(_device_line(device))
+    if pipewire:
+        click.echo(f"{pipewire}.")
     if trouble := no_library():
         click.echo(trouble[0].upper() + trouble[1:])
         return

@@ -20,6 +20,8 @@ LOWEST_DB = -60.0
 NEEDLE_CENTS, IN_TUNE_CENTS = 50.0, 3.0
 #: The limiter and the wire are worth a word beyond these.
 LIMITING_DB, BUSY_WIRE = -0.1, 0.7
+#: How often sound comes is worth a word where that is so many blocks.
+LONG_PERIOD = 1.5
 #: Lines above and below the strings.
 HEAD, FOOT = 1, 5
 #: The widest bars: beyond this the eye has too far to travel.
@@ -46,7 +48,7 @@ def screen(view: View, width: int, height: int, *, plain_characters: bool = Fals
     lines: list[Text] = [_head(view, width)]
     for string in view.strings:
         lines += _string(string, width, tall, plain_characters)
-    lines += _that_fit(_foot(view, width), _notice(view, width), height - len(lines))
+    lines += _that_fit(_foot(view, width), notice_lines(view, width), height - len(lines))
     for line in lines:
         line.truncate(width, overflow="crop")
         line.no_wrap = True
@@ -206,10 +208,11 @@ def _sound(view: View) -> Text:
 def _work(view: View) -> Text:
     engine = view.engine
     share = engine.work_ms / engine.block_ms if engine.block_ms else 0.0
+    period = f"   comes every {engine.period_ms:.1f} ms" if engine.period_ms > LONG_PERIOD * engine.block_ms else ""
     latency = f"   in to out {engine.latency_ms:.0f} ms" if engine.latency_ms else ""
     return Text(
         f" work {engine.work_ms:.2f} of {engine.block_ms:.2f} ms ({share:.0%}), worst {engine.worst_ms:.2f}"
-        f"   missed {engine.missed}   late {engine.late}{latency}",
+        f"   missed {engine.missed}   late {engine.late}{period}{latency}",
         "bold" if engine.missed or engine.late else "",
     )
 
@@ -227,8 +230,8 @@ def _wire(view: View, width: int) -> Text:
     return Text(f" MIDI {port}{figures}", "" if midi.present else "bold")
 
 
-def _notice(view: View, width: int) -> list[Text]:
-    """What is wrong or was just done, inverted if wrong; in as many lines as it takes, two at most."""
+def notice_lines(view: View, width: int) -> list[Text]:
+    """Return what is wrong or was just done, inverted if wrong; in as many lines as it takes, two at most."""
     words = textwrap.wrap(
         f"{'!! ' if view.alarm else ''}{view.notice}", max(width - 2, 8), max_lines=2, placeholder=" ..."
     )

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from thumbline.cli.advice import ENGINE_DIED, ENGINE_HANGS, KEEPER_DIED, KEEPER_HANGS, Notice
 from thumbline.cli.backstage import END_S, Backstage, Child
+from thumbline.cli.own_clock import OwnClock
 from thumbline.cli.processes import Watched, kill
 from thumbline.dsp.live_record import ENDED, FAULT, PLAYING, READY
 from thumbline.dsp.records import Record
@@ -26,6 +27,8 @@ LOOK_S = 0.02
 ENGINE_SILENT_S, KEEPER_SILENT_S, KEEPER_HANGS_S = 0.5, 0.3, 0.6
 #: What is starting may take this long (the first start compiles), in seconds.
 START_S = 180.0
+#: Looks that are further apart mean that this process itself was stopped, in seconds.
+GAP_S = 0.2
 #: Between attempts to open an interface or a port that has gone, in seconds.
 RETRY_S = 1.0
 
@@ -66,6 +69,7 @@ class Supervision:
         self._lost_why: dict[str, Notice] = {}
         self._played = False
         self._ending = threading.Event()
+        self._clock = OwnClock(GAP_S)
         self._thread = threading.Thread(target=self._watch, name="supervision", daemon=True)
         self.outcome: Outcome | None = None  #: set when there is nothing left to watch
 
@@ -114,6 +118,7 @@ class Supervision:
     def _watch(self) -> None:
         while not self._ending.wait(LOOK_S):
             self._beat()
+            self._clock.look()
             if self.outcome is None:
                 self._look_at_keeper()
                 self._look_at_engine()
@@ -138,7 +143,7 @@ class Supervision:
             self._lose("engine", Notice("interface", fault, _text(engine.advice)) if fault else ENGINE_DIED)
             self._start_again("engine", child)
         elif phase == PLAYING and int(engine.pid) == child.pid:
-            silent = now - int(engine.block_at_ns)
+            silent = self._clock.silent_ns(int(engine.block_at_ns))
             if engine.block_at_ns and silent > max(ENGINE_SILENT_S * 1e9, 10e9 * engine.block_frames / engine.rate):
                 child.kill()
                 self._lose("engine", ENGINE_HANGS)
@@ -158,7 +163,6 @@ class Supervision:
 
     def _look_at_keeper(self) -> None:
         keeper, child = self._live.keeper, self._keeper
-        now = time.monotonic_ns()
         phase, pid = int(keeper.phase), int(keeper.pid)
         if child.code == 2:  # only the first one says so: who takes over waits
             self.outcome = Outcome(2, _text(keeper.fault) or child.last_words())
@@ -168,7 +172,7 @@ class Supervision:
                 self._lose("keeper", KEEPER_DIED)
             self._charged.close()
             self._charged = Watched(pid)
-        silent_s = (now - int(keeper.beat_ns)) * 1e-9
+        silent_s = 1e-9 * self._clock.silent_ns(int(keeper.beat_ns))
         if pid and phase in (READY, PLAYING) and silent_s < KEEPER_SILENT_S:
             if self._lost_ns["keeper"] and int(keeper.beat_ns) > self._lost_ns["keeper"]:
                 self._lost_ns["keeper"] = 0

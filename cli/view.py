@@ -38,6 +38,7 @@ class EngineView:
     sound_on: bool
     limiter_db: float  #: gain of the limiter, 0 or less
     peaks_db: tuple[float, ...]  #: of the outputs
+    period_ms: float = 0.0  #: how often sound really comes, several blocks at a time or one; 0 while unknown
 
 
 @dataclass(frozen=True)

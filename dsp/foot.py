@@ -109,7 +109,7 @@ class Controls:
     all_open: bool = False
     bass_level_db: float = 0.0
     tone_hz: float = 3000.0
-    interval: float = -12.0  #: semitones
+    interval: float = -12.0  #: semitones; NaN: as in the setting
     setting: int = 0  #: index from 0
     settings: int = 1  #: how many there are
 
@@ -199,7 +199,9 @@ def _answer(binding: Binding, press: Press, pressed: bool, now: Controls) -> Con
     if binding.behaviour == "stepped":
         if not pressed:
             return now
-        return replace(now, **{field: _setting(binding, press, now) if field == "setting" else _next(binding, now)})
+        if field == "setting":
+            return go_to(now, _setting(binding, press, now))
+        return replace(now, **{field: _next(binding, now)})
     current: Any = getattr(now, field)
     value: Any
     if binding.behaviour == "pedal":
@@ -213,6 +215,14 @@ def _answer(binding: Binding, press: Press, pressed: bool, now: Controls) -> Con
     else:
         value = current
     return replace(now, **{field: value})
+
+
+def go_to(now: Controls, setting: int) -> Controls:
+    """Return what is asked in another setting: the interval is that setting's own (NaN), level and tone stay.
+
+    A pedal that follows the level stays where it is, so its loudness must not jump; the interval belongs to a song.
+    """
+    return now if setting == now.setting else replace(now, setting=setting, interval=math.nan)
 
 
 def _along(binding: Binding, share: float) -> float:

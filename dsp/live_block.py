@@ -4,6 +4,8 @@ import math
 
 import numpy as np
 
+from thumbline.dsp.alike import compare_channels
+from thumbline.dsp.arrival import note_arrival
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.controls import change_setting
 from thumbline.dsp.live_record import BINS, CHUNK, SETTINGS
@@ -105,6 +107,7 @@ def _look(live: Record, p: Record, frames_in: np.ndarray) -> None:
             if x > peak:  # not NaN
                 peak = x
         engine.input_peak[s] = peak
+    compare_channels(engine, p, frames_in)
     least = min(st.limiter_gain[0], st.limiter_gain[1])
     for o in range(live.setup.outputs):
         least = min(least, engine.output_limiter[o])
@@ -124,6 +127,7 @@ def account(live: Record, frames: int, begun_ns: int, ended_ns: int, trouble: bo
     work = ended_ns - begun_ns
     if engine.first_block_ns == 0:
         engine.first_block_ns = begun_ns
+    note_arrival(engine, frames, begun_ns)
     engine.block_at_ns = begun_ns
     engine.frames += frames
     engine.blocks += 1

@@ -40,6 +40,7 @@ REQUEST = record_type(
     [
         ("stop", "i8"),  # 1: all processes are to end
         ("sound_on", "i8"),  # the outputs are silent until this is 1; the level ramps either way
+        ("begin", "i8"),  # 1: the take may begin
         ("setting", "i8"),  # index of the setting that is to be in force
         ("split", "i8"),  # 0: no bass; the guitar has all strings
         ("hold", "i8"),  # 1: the bass stays on the string that has it
@@ -64,19 +65,26 @@ ENGINE = record_type(
         ("blocks", "i8"),
         ("frames", "i8"),  # served: the heartbeat; the newest of them arrived at block_at_ns
         ("block_at_ns", "i8"),
+        ("period_frames", "i8"),  # that come at a time, as their times tell; 0 while unknown,
+        ("burst", "i8"),  # frames that have come at the present time,
+        ("period_guess", "i8"),  # and how far the vote is
+        ("period_votes", "i8"),
         ("events", "i8"),  # written to the ring (``state.events``) by the end of the last block
         ("missed", "i8"),  # blocks for which the device reported lost input or output
         ("late", "i8"),  # blocks whose work took longer than the block lasts
         ("work_ns", "i8"),  # of the last block
         ("work_worst_ns", "i8"),
         ("work_bins", "i8", BINS),
-        ("input_latency_s", "f8"),  # as the device says
+        ("input_latency_s", "f8"),  # as the device says; 0 if it does not
         ("output_latency_s", "f8"),
         ("setting", "i8"),  # in force
         ("limiter_db", "f8"),  # 0 or less
         ("output_limiter", "f8", ROUTES),  # gain of each output's own limiter
         ("output_peak", "f8", OUTPUTS),  # bass, left, right; full scale 1, falls by 20 dB a second
         ("input_peak", "f8", MAX_STRINGS),  # of each string's channel as it comes in, likewise
+        ("alike", "i8", 2),  # input channels, from 1, that carry the same sound; 0 if none do,
+        ("alike_sums", "f8", (MAX_STRINGS, MAX_STRINGS)),  # and what that is judged by: products of two strings,
+        ("alike_count", "i8"),  # and of how many frames
         ("sound", "f8"),  # the ramp at start and end, 0 to 1
         ("take_frames", "i8"),  # length of the take, 0 without one,
         ("take_from", "i8"),  # and the frame at which it began; -1 before

@@ -52,7 +52,7 @@ def main() -> None:
         jack_server(Path(folder), synchronous=True) as server,
         Stage(server.name, take, Path(folder)) as stage,
     ):
-        command = [sys.executable, "-m", "thumbline.cli", "live", "--rig", str(stage.rig), "--json"]
+        command = [sys.executable, "-m", "thumbline.cli", "live", "--rig", str(stage.rig), "--sound", "--json"]
         said = Path(folder) / "said.jsonl"
         with (
             said.open("wb") as out,

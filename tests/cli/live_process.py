@@ -36,10 +36,14 @@ def alive(pid: int) -> bool:
 
 
 class LiveProcess:
-    """Runs ``thumbline live --json`` with more arguments; a context manager that leaves nothing running."""
+    """Runs ``thumbline live --json``, with the sound on unless ``sound`` is false, and more arguments.
 
-    def __init__(self, *arguments: str | Path, environment: Mapping[str, str] | None = None):
+    A context manager that leaves nothing running.
+    """
+
+    def __init__(self, *arguments: str | Path, environment: Mapping[str, str] | None = None, sound: bool = True):
         command = [sys.executable, "-m", "thumbline.cli", "live", "--json", *map(str, arguments)]
+        command += ["--sound"] if sound else []
         self.process = subprocess.Popen(
             command,
             stdin=subprocess.DEVNULL,

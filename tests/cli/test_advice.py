@@ -32,6 +32,22 @@ def test_where_nothing_is_wrong_nothing_is_said(watch: Watch) -> None:
     assert watch.look() == []
 
 
+def test_sound_that_comes_otherwise_than_asked_for_is_told_once(live: Record, watch: Watch) -> None:
+    live.engine.rate = 48000
+    live.engine.period_frames = 64
+    assert watch.look() == []
+    live.engine.period_frames, live.engine.alike[:] = 1024, (1, 5)
+    period, alike = watch.look()
+    assert "1024 frames at a time (21 ms), not the 64" in str(period)
+    assert "pw-metadata -n settings 0 clock.force-quantum 64" in str(period)
+    assert "channels 1 and 5 carry the same sound" in str(alike)
+    assert watch.look() == []
+    live.engine.alike[:] = 0
+    assert watch.look() == []
+    live.engine.alike[:] = 1, 5
+    assert [notice.kind for notice in watch.look()] == ["alike"]
+
+
 @pytest.mark.parametrize(
     ("part", "field", "value", "kind", "words"),
     [

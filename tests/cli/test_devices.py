@@ -1,6 +1,7 @@
 """Devices found by name or number, and asked what they can do; without PortAudio: what to install."""
 
 import builtins
+import os
 import sys
 from types import SimpleNamespace
 from typing import Any
@@ -8,7 +9,7 @@ from typing import Any
 import pytest
 
 from thumbline.cli import devices
-from thumbline.cli.devices import Device, find_device, preflight, sound_library
+from thumbline.cli.devices import Device, find_device, known_latency_s, preflight, sound_library
 from thumbline.dsp.errors import InputError
 
 
@@ -102,6 +103,31 @@ def test_without_portaudio_it_says_in_one_line_what_to_install(monkeypatch: pyte
     assert "\n" not in message
     for system in ("Debian", "Fedora", "Arch", "macOS", "Windows"):
         assert system in message
+
+
+def test_a_latency_that_is_none_is_not_known() -> None:
+    """PortAudio lists each JACK client with 89478.464 s here."""
+    assert [known_latency_s(said) for said in (0.0053, 89478.464, -1.0, 1.0)] == [0.0053, 0.0, 0.0, 1.0]
+
+
+def test_the_name_among_jack_clients_lies_where_it_stays(monkeypatch: pytest.MonkeyPatch) -> None:
+    given = []
+    library = SimpleNamespace(PaJack_SetClientName=given.append)
+    monkeypatch.delitem(sys.modules, "sounddevice", raising=False)
+    monkeypatch.setattr("ctypes.CDLL", lambda name: library)
+    devices._name_jack_client()
+    assert given == [devices.CLIENT]
+    assert devices.CLIENT.value == b"thumbline"
+
+
+def test_pipewire_is_asked_not_to_mix_before_anything_is_opened(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "sounddevice", SimpleNamespace())
+    monkeypatch.delenv("PIPEWIRE_ALSA", raising=False)
+    sound_library()
+    assert os.environ["PIPEWIRE_ALSA"] == "{ stream.dont-remix=true }"
+    monkeypatch.setenv("PIPEWIRE_ALSA", "{ node.latency=64/48000 }")
+    sound_library()
+    assert os.environ["PIPEWIRE_ALSA"] == "{ node.latency=64/48000 }", "the user's own word stays"
 
 
 def test_without_the_package_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -84,7 +84,7 @@ def start(tmp_path: Path, make: Callable[..., Record]) -> Iterator[Start]:
 def test_a_take_comes_out_as_render_gives_it_sample_for_sample(make: Callable[..., Record], take: Path) -> None:
     live = make(take)
     heard: list[np.ndarray] = []
-    live.request.sound_on = 1
+    live.request.sound_on = live.request.begin = 1
     stream = NullStream(live, lambda block: heard.append(block.copy()))
     stream.start()
     reach(lambda: stream.ended, 30.0)
@@ -99,7 +99,7 @@ def test_a_take_comes_out_as_render_gives_it_sample_for_sample(make: Callable[..
 
 def test_a_take_is_played_no_faster_than_it_was_played(make: Callable[..., Record], take: Path) -> None:
     live = make(take)
-    live.request.sound_on = 1
+    live.request.sound_on = live.request.begin = 1
     stream = NullStream(live)
     begun = time.monotonic()
     stream.start()
@@ -118,7 +118,7 @@ def test_the_engine_plays_a_take_to_its_end_and_leaves(start: Start, take: Path)
     assert live.engine.phase == PLAYING
     assert live.engine.pid == engine.pid
     assert not live.engine.sound
-    live.request.sound_on = 1
+    live.request.sound_on = live.request.begin = 1
     assert engine.wait(30.0) == 0
     assert live.engine.phase == ENDED
     assert live.engine.frames == live.engine.take_from + live.engine.take_frames
@@ -133,7 +133,7 @@ def test_settings_that_are_switched_all_the_while_cost_no_block(start: Start, tm
     switches, late, missed = 0, [], []
     for switching in (False, True):
         live, engine = start(tmp_path / "take.flac", settings=SETTINGS)
-        live.request.sound_on = 1
+        live.request.sound_on = live.request.begin = 1
         while engine.poll() is None:
             if switching and live.engine.take_from >= 0 and live.engine.setting == live.request.setting:
                 live.request.setting = (int(live.request.setting) + 1) % len(SETTINGS)
@@ -198,7 +198,7 @@ def test_the_engine_ends_when_the_console_is_killed(make: Callable[..., Record],
 
 def test_an_engine_that_is_started_again_goes_on_with_the_event_ring(start: Start, take: Path, tmp_path: Path) -> None:
     live, engine = start(take)
-    live.request.sound_on = 1
+    live.request.sound_on = live.request.begin = 1
     reach(lambda: live.engine.events > 10, 10.0)
     engine.kill()
     engine.wait()

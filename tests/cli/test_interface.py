@@ -33,8 +33,6 @@ def plug(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Sound]:
         sound = Sound(*arguments, **keywords)
         for module in (devices, interface, device_stream):
             monkeypatch.setattr(module, "sound_library", lambda: sound)
-            if module is not devices:
-                monkeypatch.setattr(module, "name_jack_client", lambda: None)
         return sound
 
     return plug_in

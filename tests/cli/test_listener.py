@@ -117,6 +117,25 @@ def test_what_is_asked_for_is_what_is_shown(live: Record) -> None:
     assert (view.interval, view.tone_hz, view.bass_level_db) == (-24, 900.0, -2.0)
 
 
+def test_another_setting_by_key_has_its_own_interval(live: Record) -> None:
+    live.request.interval, live.request.bass_level_db = -7.0, -6.0
+    assert press("1", live, Rig())
+    assert float(live.request.interval) == -7.0, "the same setting"
+    for key in ">2":
+        live.request.interval, live.request.setting = -7.0, 0
+        assert press(key, live, Rig())
+        assert np.isnan(float(live.request.interval))
+    assert float(live.request.bass_level_db) == -6.0
+
+
+def test_latencies_that_are_none_are_not_shown(live: Record) -> None:
+    listener = Listener(live, SETTINGS)
+    live.engine.input_latency_s, live.engine.output_latency_s = 0.003, 0.002
+    assert listener.view().engine.latency_ms == pytest.approx(5.0)
+    live.engine.input_latency_s = 0.0
+    assert listener.view().engine.latency_ms == 0.0
+
+
 def test_keys_stay_within_what_is_accepted(live: Record) -> None:
     rig = Rig()
     for _ in range(100):

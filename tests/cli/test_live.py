@@ -25,6 +25,7 @@ from thumbline.dsp.records import HANDOVER
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.string_model import Pluck
 
+posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
 RATE = 48_000
 Run = Callable[..., tuple[int, str, str]]
 #: Alternating bass strings, a note every 0.2 s, so that strings are muted nearly all the time.
@@ -105,6 +106,48 @@ def test_a_take_is_played_to_its_end_with_the_hand_overs_of_a_render(short_take:
     assert not live.of_kind("mutes")
     assert "85 dB(A)" in live.err
     assert "NIOSH 98-126" in live.err
+    assert "--sound" not in live.err
+
+
+def test_the_sound_is_off_until_somebody_turns_it_on_and_all_else_goes_on(short_take: Path) -> None:
+    with LiveProcess("--take", short_take, sound=False) as live:
+        live.wait_for("handover")
+        loudest = 0.0
+        while live.process.poll() is None:
+            loudest = max(loudest, float(live.record.engine.sound))
+            time.sleep(0.005)
+        assert live.wait() == 0
+    assert loudest == 0.0
+    assert [event["string"] for event in live.of_kind("handover") if event["string"]] == list(ORDER)
+    assert {event["engine"]["sound_on"] for event in live.of_kind("status")} == {False}
+    (line,) = [line for line in live.err.splitlines() if "--sound" in line]
+    assert line.startswith("The sound is off")
+
+
+@posix
+def test_plain_lines_on_a_terminal_have_keys_too(long_take: Path) -> None:
+    import pty
+
+    master, slave = pty.openpty()
+    command = [sys.executable, "-m", "thumbline.cli", "live", "--take", str(long_take), "--plain"]
+    with subprocess.Popen(command, stdin=slave, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        try:
+            assert process.stdout is not None
+            while "bass: string" not in process.stdout.readline():
+                pass
+            (memory,) = Path("/dev/shm").glob(f"thumbline-live-{process.pid}-*/memory")
+            record = attach(memory)
+            assert not record.request.sound_on
+            os.write(master, b" ")
+            wait_until(lambda: record.engine.sound == 1.0, "sound")
+            os.write(master, b"q")
+            _, err = process.communicate(timeout=30.0)
+        finally:
+            process.kill()
+            os.close(master)
+            os.close(slave)
+    assert process.returncode == 0
+    assert "there is no keyboard" not in err
 
 
 def test_every_json_line_has_what_the_documentation_says(short_take: Path) -> None:
@@ -222,7 +265,7 @@ def test_a_take_has_a_rate_of_its_own(run: Run, short_take: Path) -> None:
     assert "48000" in err
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
+@posix
 @pytest.mark.usefixtures("module")
 def test_the_full_screen_obeys_keys_and_gives_the_terminal_back(long_take: Path) -> None:
     import fcntl
@@ -246,6 +289,10 @@ def test_the_full_screen_obeys_keys_and_gives_the_terminal_back(long_take: Path)
         return words in seen
 
     try:
+        for words in (b"in-ears", b"protective", b"RCD", b"cables", b"space: sound on"):
+            wait_until(lambda words=words: drawn(words), words.decode())
+        assert b"SOUND" not in seen
+        os.write(master, b" ")
         wait_until(lambda: drawn(b"SOUND ON"), "the screen")
         wait_until(lambda: drawn(b"MUTED"), "muted strings")
         for key, words in ((b"s", b"SPLIT OFF"), (b"s", b"split on"), (b"h", b"HOLD"), (b" ", b"SOUND OFF")):

@@ -1,5 +1,7 @@
 """What `thumbline live --plain` prints: a line for what a player would look up, nothing for the rest."""
 
+from dataclasses import replace
+
 import pytest
 
 from thumbline.cli.advice import Notice
@@ -54,6 +56,12 @@ def test_faults_go_to_standard_error_and_the_figures_come_last(
     assert err.count("\n") == 1
     assert out.startswith("10.0 s in 7500 blocks, 0 missed, 1 late")
     assert "MIDI messages" not in out, "without a decision there is no time from a pluck to its message"
+
+
+def test_without_a_message_there_is_no_time_to_it() -> None:
+    decided = replace(FIGURES, decisions=31, pluck_to_message_median_ms=1.7)
+    assert "MIDI" not in str(decided)
+    assert "240 MIDI messages; pluck to message median 1.7" in str(replace(decided, messages=240))
 
 
 def test_what_the_full_screen_has_told_stays_readable_when_it_has_gone(capsys: pytest.CaptureFixture[str]) -> None:

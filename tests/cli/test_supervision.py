@@ -139,6 +139,23 @@ def test_an_engine_that_hangs_is_killed_started_again_and_given_up_in_time(stage
     assert [notice for notice in stage.told if notice == ENGINE_HANGS] == [ENGINE_HANGS], "said once"
 
 
+def test_a_pause_of_all_processes_is_no_dead_interface(stage: Stage, sleeper: "subprocess.Popen[bytes]") -> None:
+    """As after a signal that stops them all, or a computer that slept: whoever goes on first finds the others old."""
+    supervision, engine = stage.supervision, stage.live.engine
+    supervision._look_at_engine()
+    supervision._clock._looked_ns -= 5 * 10**9
+    engine.block_at_ns = stage.live.keeper.beat_ns = time.monotonic_ns() - 5 * 10**9
+    stage.live.keeper.pid = sleeper.pid
+    for _ in range(2):
+        supervision._clock.look()
+        supervision._look_at_engine()
+        supervision._look_at_keeper()
+    assert (stage.engine.kills, stage.told) == (0, [])
+    supervision._clock._awake_ns -= 10**9  # a second later
+    supervision._look_at_engine()
+    assert stage.engine.kills == 1
+
+
 def test_an_engine_that_starts_for_ever_is_killed(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(supervision, "START_S", 0.05)
     stage.live.engine.phase = STARTING

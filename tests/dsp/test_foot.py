@@ -1,5 +1,6 @@
 """Foot switches and pedals: each behaviour, message by message."""
 
+import math
 from typing import Any
 
 import pytest
@@ -115,6 +116,15 @@ def test_next_and_previous_go_round_the_settings_of_the_set() -> None:
     assert asked(feet, "setting", ON, now=Controls()) == [0]
 
 
+def test_another_setting_has_its_own_interval_while_level_and_tone_stay_with_the_foot() -> None:
+    feet = board({"action": "next setting", "number": 80})
+    after = feet.feed(ON, Controls(settings=2, interval=-24.0, bass_level_db=-20.0, tone_hz=500.0))
+    assert math.isnan(after.interval)
+    assert (after.bass_level_db, after.tone_hz) == (-20.0, 500.0)
+    alone = Controls(settings=1, interval=-24.0)
+    assert feet.feed(OFF, alone) == feet.feed(ON, alone) == alone, "the only setting there is is no other one"
+
+
 def test_a_switch_for_a_setting_goes_there_counting_from_1() -> None:
     feet = board({"action": "setting", "number": 80, "steps": [3]})
     assert asked(feet, "setting", ON, OFF, ON) == [2, 2, 2]
@@ -151,7 +161,7 @@ def test_whatever_comes_in_what_is_asked_stays_in_its_range(message: list[int]) 
     after = feet.feed(message, Controls(settings=5))
     assert -60 <= after.bass_level_db <= 12
     assert 80 <= after.tone_hz <= 20000
-    assert -24 <= after.interval <= 0
+    assert -24 <= after.interval <= 0 or math.isnan(after.interval)
     assert 0 <= after.setting < 5
 
 
