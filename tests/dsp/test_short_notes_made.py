@@ -252,7 +252,7 @@ def test_the_bass_sounds_as_long_as_the_string(played: Played) -> None:
 
 @pytest.mark.parametrize("decay_s", [0.03, 0.06, 0.12, 0.3])
 def test_the_bass_follows_a_palm_muted_string_down(decay_s: float) -> None:
-    """Over 25 ms, until the string is 30 dB below its loudest (24, dying within 30 ms): no more than 6 dB below it, and no echo above it.
+    """Over 25 ms, until it is 30 dB down (24 where it dies soon): no more than 6 dB below it, and no echo above it.
 
     The voice lags by a period of the bass at most, in which a string with this decay falls by 7 dB. A low E that dies
     away within 30 ms has no second period by which to tell it from a thump before the bass goes back: it begins at G2.
