@@ -68,7 +68,7 @@ def decide(frames: NDArray[np.float64], rate: int, rig: Rig, patience: float) ->
 def count(take: str, patience: float) -> Count:
     """Notes of a take, those lost, and ghosts."""
     frames, rate = soundfile.read(RECORDINGS / "takes" / f"{take}.flac")
-    found = decide(frames, rate, rig_of(PAIRS[take]), patience).notes
+    found = decide(np.asarray(frames, np.float64), rate, rig_of(PAIRS[take]), patience).notes
     free = list(found)
     result = Count()
     for note in json.loads((RECORDINGS / "takes" / f"{take}.json").read_text("utf-8"))["notes"]:
