@@ -65,7 +65,9 @@ def ends_within_a_frame(stream: BinaryIO, form: str, encoding: str, channels: in
     """Whether a file of one of the formats that do not hold their length was certainly cut."""
     size = os.fstat(stream.fileno()).st_size
     stream.seek(0)
-    starts = {"IRCAM": 1024, "PAF": 2048, "SD2": 0, "XI": 338, "PVF": len(b"".join(stream.readlines(64)[:2]))}
+    starts = {"IRCAM": 1024, "PAF": 2048, "SD2": 0, "XI": 338}
+    if form == "PVF":  # two lines of text
+        starts["PVF"] = sum(len(line) + 1 for line in stream.read(256).split(b"\n")[:2])
     return form in starts and (size - starts[form]) % (channels * _BYTES.get(encoding, 1)) != 0
 
 
