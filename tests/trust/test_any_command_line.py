@@ -6,6 +6,7 @@ ports and the stage are taken away, so that nothing sounds and nothing is waited
 
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import nullcontext
 from itertools import chain
 from pathlib import Path
 
@@ -106,7 +107,7 @@ def nothing_plugged_in(monkeypatch: pytest.MonkeyPatch, files: Path, tmp_path: P
 
     monkeypatch.setattr(devices, "sound_library", missing)
     monkeypatch.setattr(interface, "sound_library", missing)
-    monkeypatch.setattr(midi_ports, "_opened", lambda kind, client: [])
+    monkeypatch.setattr(midi_ports, "_opened", lambda *_, **__: nullcontext([]))
     monkeypatch.setattr(live, "_run", missing)
     shutil.copytree(files, tmp_path / "work")
     monkeypatch.chdir(tmp_path / "work")
