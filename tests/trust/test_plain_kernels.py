@@ -23,14 +23,14 @@ np.savez(sys.argv[2], **PIECES[sys.argv[1]]())
 """
 #: So many events at least, so that no piece has become silence.
 LEAST_EVENTS = {
-    "synth": 100,
-    "hands": 100,
-    "knocks": 50,
-    "doubts": 100,
-    "basses": 50,
-    "measures": 1,
-    "decisions": 10,
-    "stage": 100,
+    "synth": 50,
+    "hands": 50,
+    "knocks": 25,
+    "doubts": 50,
+    "basses": 25,
+    "measures": 0,
+    "decisions": 5,
+    "stage": 50,
 }
 
 
