@@ -23,19 +23,22 @@ from thumbline.dsp.errors import InputError, printable
 
 #: Name, where it lives, and what it does: a command is imported only when it is called.
 COMMANDS = {
-    "render": ("thumbline.cli.render:render", "Split takes into a bass line and the rest."),
-    "practice": ("thumbline.cli.practice:practice", "Make tracks to practise with: parts, speeds, click, loops."),
+    "render": ("thumbline.cli.commands.render:render", "Split takes into a bass line and the rest."),
+    "practice": (
+        "thumbline.cli.commands.practice:practice",
+        "Make tracks to practise with: parts, speeds, click, loops.",
+    ),
     "calibrate": (
-        "thumbline.cli.calibrate:calibrate",
+        "thumbline.cli.commands.calibrate:calibrate",
         "Measure a guitar from its open strings and write a rig.",
     ),
-    "refine": ("thumbline.cli.refine:refine", "Search a rig's thresholds on takes whose notes are known."),
-    "score": ("thumbline.cli.score:score", "Compare a result with the notes that were really played."),
-    "live": ("thumbline.cli.live:live", "Play: through an audio interface, with the sound module's mutes."),
-    "ports": ("thumbline.cli.ports:ports", "List audio devices and MIDI ports, and try them."),
-    "mutes": ("thumbline.cli.mutes:mutes", "Match the mutes of the sound module, string by string."),
-    "open": ("thumbline.cli.open_all:open_strings", "Open every string of the sound module, whatever hangs."),
-    "rig": ("thumbline.cli.rig:rig", "Write, check and explain rigs, the settings files of a guitar."),
+    "refine": ("thumbline.cli.commands.refine:refine", "Search a rig's thresholds on takes whose notes are known."),
+    "score": ("thumbline.cli.commands.score:score", "Compare a result with the notes that were really played."),
+    "live": ("thumbline.cli.commands.live:live", "Play: through an audio interface, with the sound module's mutes."),
+    "ports": ("thumbline.cli.commands.ports:ports", "List audio devices and MIDI ports, and try them."),
+    "mutes": ("thumbline.cli.commands.mutes:mutes", "Match the mutes of the sound module, string by string."),
+    "open": ("thumbline.cli.commands.open_all:open_strings", "Open every string of the sound module, whatever hangs."),
+    "rig": ("thumbline.cli.commands.rig:rig", "Write, check and explain rigs, the settings files of a guitar."),
 }
 
 

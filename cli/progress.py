@@ -28,8 +28,8 @@ def progress_bar(label: str) -> Iterator[Callable[[float], None]]:
 
 def compile_kernels() -> None:
     """Compile the processor if that has not been done yet, and say so: it takes a while, once."""
-    from thumbline.dsp.kernel_cache import are_compiled
-    from thumbline.dsp.processor import warm_up
+    from thumbline.dsp.machine_code.kernel_cache import are_compiled
+    from thumbline.dsp.processor.processor import warm_up
 
     if not are_compiled():
         click.echo("Compiling the processor for this computer: once, about half a minute ...", err=True)

@@ -9,7 +9,7 @@ from typing import Any, TypeVar, cast
 import numba
 from numba.core import config as numba_config
 
-from thumbline.dsp.kernel_files import install
+from thumbline.dsp.machine_code.kernel_files import install
 
 #: Numba's settings, which its type hints do not list.
 _numba_settings: Any = numba_config

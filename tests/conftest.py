@@ -30,7 +30,7 @@ def pytest_configure(config: pytest.Config) -> None:
         import librosa
         import numpy as np
 
-        from thumbline.dsp.processor import warm_up
+        from thumbline.dsp.processor.processor import warm_up
 
         warm_up()
         sound = np.sin(0.05 * np.arange(9600.0))
@@ -48,7 +48,7 @@ class _ByFile(LoadScopeScheduling):
 
 
 def _plays_in_real_time(file: Path) -> bool:
-    return file.parent.name == "cli" and file.stem in REAL_TIME
+    return file.parent.parent.name == "cli" and file.stem in REAL_TIME
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -29,7 +29,7 @@ SOURCES = {"thumbline/dsp": ROOT / "dsp", "thumbline/cli": ROOT / "cli"}
 def modules() -> Iterator[str]:
     for package in (thumbline.dsp, thumbline.cli):
         yield package.__name__
-        for found in pkgutil.iter_modules(package.__path__, package.__name__ + "."):
+        for found in pkgutil.walk_packages(package.__path__, package.__name__ + "."):
             if not found.name.endswith("__main__"):  # to import it is to run it
                 yield found.name
 
@@ -67,7 +67,8 @@ def test_what_is_installed_works_outside_the_checkout(packages: Path, tmp_path: 
     install = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-index", "--target", str(target)]
     subprocess.run([*install, str(file)], check=True, capture_output=True)
     soundfile.write(tmp_path / "pier.wav", 1e-4 * np.random.default_rng(1).standard_normal((1200, 6)), 24_000)
-    # Uncompiled: Numba would compile anew what lies in another place, and that is tried in tests/trust/test_storage.py.
+    # Uncompiled: Numba would compile anew what lies in another place, and that is tried in
+    # tests/robustness/test_storage.py.
     elsewhere = os.environ | {"PYTHONPATH": str(target), "NUMBA_DISABLE_JIT": "1"}
 
     def run(*command: str) -> str:
@@ -75,7 +76,7 @@ def test_what_is_installed_works_outside_the_checkout(packages: Path, tmp_path: 
         assert done.returncode == 0, done.stderr
         return done.stdout
 
-    where = run(sys.executable, "-c", "import thumbline.cli.main, thumbline.dsp.render as m; print(m.__file__)")
+    where = run(sys.executable, "-c", "import thumbline.cli.main, thumbline.dsp.results.render as m; print(m.__file__)")
     assert Path(where.strip()).is_relative_to(target)
     assert run(sys.executable, "-m", "thumbline.cli", "--version") == f"thumbline {version('thumbline')}\n"
     assert run(sys.executable, str(target / "bin" / "thumbline"), "rig", "explain")
@@ -88,7 +89,7 @@ def test_every_module_is_in_the_wheel_and_nothing_else(wheel: zipfile.ZipFile) -
         f"{package}/{file.relative_to(folder).as_posix()}"
         for package, folder in SOURCES.items()
         for file in folder.rglob("*")
-        if file.suffix == ".py" or file.parent.name == "page"
+        if file.suffix == ".py" or file.parent.name == "web"
     }
     assert len(expected) > 30
     assert {name for name in wheel.namelist() if ".dist-info/" not in name} == expected

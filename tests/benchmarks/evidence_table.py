@@ -5,9 +5,9 @@ Run with the folder of recordings in THUMBLINE_RECORDINGS::
     python -m tests.benchmarks.evidence_table
 
 Every take is decided with its guitar's calibration, and every damped string and tap on each string alone, for several
-*patiences*: shares of the usual time for which a pitch must agree (``dsp/evidence.py``). Then one guitar is left out in
-turn: the patience at which the other guitars lose the fewest notes while at most one recording of a thump is believed
-is the one that is used for the guitar left out.
+*patiences*: shares of the usual time for which a pitch must agree (``dsp/kernel/evidence.py``). Then one guitar is left
+out in turn: the patience at which the other guitars lose the fewest notes while at most one recording of a thump is
+believed is the one that is used for the guitar left out.
 
 A note is lost if no found note on its string begins within 50 ms of it and within 50 cents; a found note that matches
 none is a ghost.
@@ -23,12 +23,12 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from tests.outside.test_recordings import PAIRS, RECORDINGS, damped
-from thumbline.dsp.calibration import calibrate
-from thumbline.dsp.processor import Processor
-from thumbline.dsp.rig import Rig
-from thumbline.dsp.survey import complete, survey
-from thumbline.dsp.transcript import Transcript
+from tests.references.test_recordings import PAIRS, RECORDINGS, damped
+from thumbline.dsp.calibration.calibrate import calibrate
+from thumbline.dsp.calibration.survey import complete, survey
+from thumbline.dsp.processor.processor import Processor
+from thumbline.dsp.processor.transcript import Transcript
+from thumbline.dsp.rig.model import Rig
 
 PATIENCES = (0.5, 0.7, 1.0, 1.4, 2.0)
 GUITARS = {"archtop_": "archtop, flat-wound", "muted_thumb": "sampled, clean", "": "solid"}

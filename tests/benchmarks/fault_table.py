@@ -21,11 +21,11 @@ from pathlib import Path
 
 import soundfile
 
-from tests.cli.jack_server import JackServer, jack_server
-from tests.cli.live_process import LiveProcess, alive, wait_until
-from tests.cli.midi_receiver import Receiver
-from tests.cli.test_live import RATE, make_take
-from thumbline.dsp.records import Record
+from tests.cli.commands.test_live import RATE, make_take
+from tests.helpers.jack_server import JackServer, jack_server
+from tests.helpers.live_process import LiveProcess, alive, wait_until
+from tests.helpers.midi_receiver import Receiver
+from thumbline.dsp.memory.records import Record
 
 #: A fault whose strings are not open by then is one of those that last "for ever", in seconds.
 EVER_S = 8.0

@@ -30,11 +30,11 @@ from typing import Any
 import numpy as np
 import soundfile
 
-from tests.cli.jack_server import jack_server
-from tests.cli.jack_stage import Stage
-from thumbline.cli.live_memory import attach
-from thumbline.dsp.event_reader import take_events
-from thumbline.dsp.records import HOP, PLUCK, Record
+from tests.helpers.jack_server import jack_server
+from tests.helpers.jack_stage import Stage
+from thumbline.cli.shared.live_memory import attach
+from thumbline.dsp.memory.events import take_events
+from thumbline.dsp.memory.records import HOP, PLUCK, Record
 
 DEMO = Path(__file__).parents[2] / "data" / "demo.flac"
 #: Frames a hop at 48 kHz: the take is cut to a whole number of these and of blocks.

@@ -16,10 +16,10 @@ import numpy as np
 import pytest
 import soundfile
 
-from thumbline.cli.live_callback import call
-from thumbline.cli.live_memory import create
-from thumbline.cli.routing import make_routing
-from thumbline.dsp.rig_file import load_rig
+from thumbline.cli.console.routing import make_routing
+from thumbline.cli.engine.callback import call
+from thumbline.cli.shared.live_memory import create
+from thumbline.dsp.rig.file import load_rig
 
 DATA = Path(__file__).parents[2] / "data"
 BLOCK, RATE = 64, 48_000

@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.cli.jack_server import jack_server
-from tests.cli.jack_stage import stage_apart
-from tests.cli.live_process import LiveProcess, wait_until
+from tests.helpers.jack_server import jack_server
+from tests.helpers.jack_stage import stage_apart
+from tests.helpers.live_process import LiveProcess, wait_until
 
 RUNS, RATE = 9, 48_000
 

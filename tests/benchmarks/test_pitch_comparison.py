@@ -26,8 +26,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tests.benchmarks.pitch_comparison import Marks, Values, mark, melody_scores, thumbline
-from tests.benchmarks.pitch_tracks import (
+from tests.helpers.pitch_comparison import Marks, Values, mark, melody_scores, thumbline
+from tests.material.pitch_tracks import (
     GUITAR,
     MODEL_STRINGS,
     RECORDED_STRINGS,
@@ -38,8 +38,8 @@ from tests.benchmarks.pitch_tracks import (
     recordings,
     solo_track,
 )
-from thumbline.dsp.processor import warm_up
-from thumbline.dsp.string_model import Signal
+from thumbline.dsp.processor.processor import warm_up
+from thumbline.dsp.synthetic.string_model import Signal
 
 STEP_S = 0.005
 #: pYIN is asked half as often: it takes long.

@@ -20,9 +20,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from thumbline.dsp.processor import Processor, warm_up
-from thumbline.dsp.rig import Rig
-from thumbline.dsp.rig_file import load_rig
+from thumbline.dsp.processor.processor import Processor, warm_up
+from thumbline.dsp.rig.file import load_rig
+from thumbline.dsp.rig.model import Rig
 
 DATA = Path(__file__).parents[2] / "data"
 SECONDS = 10.0

@@ -24,9 +24,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.dsp.voices import RATE, attack_s, first_partial_hz, onset_s, plucked
-from thumbline.dsp.stretch import Voice, stretch
-from thumbline.dsp.stretch_library import stretch_mixture
+from tests.material.voices import RATE, attack_s, first_partial_hz, onset_s, plucked
+from thumbline.dsp.sound.stretch import Voice, stretch
+from thumbline.dsp.sound.stretch_mixture import stretch_mixture
 
 SPEEDS = (60, 75, 90)
 ONSETS_S = (0.2, 0.9, 1.5, 2.6)

@@ -12,10 +12,10 @@ from time import process_time
 import numpy as np
 import soundfile
 
-from thumbline.dsp.processor import Processor
-from thumbline.dsp.records import NOTE
-from thumbline.dsp.rig_file import load_rig
-from thumbline.dsp.survey import complete, survey
+from thumbline.dsp.calibration.survey import complete, survey
+from thumbline.dsp.memory.records import NOTE
+from thumbline.dsp.processor.processor import Processor
+from thumbline.dsp.rig.file import load_rig
 
 DATA = Path(__file__).parents[2] / "data"
 BLOCK = 4096

@@ -2,7 +2,7 @@
 
 import pytest
 
-from thumbline.dsp.processor import warm_up
+from thumbline.dsp.processor.processor import warm_up
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -13,9 +13,9 @@ from typing import Any
 import pytest
 
 from thumbline.cli import start
-from thumbline.cli.backstage import PREFIX, Backstage, _leftovers
-from thumbline.cli.live_memory import encoded
+from thumbline.cli.console.child_processes import PREFIX, Backstage, _leftovers
 from thumbline.cli.main import COMMANDS
+from thumbline.cli.shared.live_memory import encoded
 
 Run = Callable[..., tuple[int, str, str]]
 posix = pytest.mark.skipif(os.name != "posix", reason="shells and signals of POSIX")

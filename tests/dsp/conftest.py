@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from thumbline.dsp.string_model import GuitarString, Pluck, Signal, damping, render_pluck
+from thumbline.dsp.synthetic.string_model import GuitarString, Pluck, Signal, damping, render_pluck
 
 if TYPE_CHECKING:
     from matplotlib.text import Text
 
-    from thumbline.dsp.notes import Note
+    from thumbline.dsp.processor.notes import Note
 
 STANDARD_TUNING = (64.0, 59.0, 55.0, 50.0, 45.0, 40.0)
 
@@ -47,8 +47,8 @@ def words(monkeypatch: pytest.MonkeyPatch) -> "Callable[..., list[Text]]":
     from matplotlib.figure import Figure
     from matplotlib.text import Text
 
-    from thumbline.dsp.overview import draw_overview
-    from thumbline.dsp.rig import Rig
+    from thumbline.dsp.results.overview import draw_overview
+    from thumbline.dsp.rig.model import Rig
 
     figures: list[Figure] = []
     monkeypatch.setattr(FigureCanvasAgg, "print_png", lambda self, *_, **__: figures.append(self.figure))

@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.kernel_cache import are_compiled
-from thumbline.dsp.processor import warm_up
-from thumbline.dsp.records import END, HANDOVER, LOCK, NOTE, PLUCK
+from thumbline.dsp.machine_code.kernel_cache import are_compiled
+from thumbline.dsp.memory.records import END, HANDOVER, LOCK, NOTE, PLUCK
+from thumbline.dsp.processor.processor import warm_up
 
 
 @kernel
@@ -49,8 +49,8 @@ def test_after_warming_up_the_kernels_are_known_to_be_compiled() -> None:
 WITHOUT_OR_WITH_COMPILER = """
 import sys
 import numpy as np
-from thumbline.dsp.processor import Processor
-from thumbline.dsp.rig import Rig
+from thumbline.dsp.processor.processor import Processor
+from thumbline.dsp.rig.model import Rig
 frames = np.random.default_rng(1).normal(0.0, 1e-5, (1600, 6))
 frames[200:, 5] += 0.2 * np.sin(2 * np.pi * 220 * np.arange(1400) / 22050)
 processor = Processor(Rig(), 22050)

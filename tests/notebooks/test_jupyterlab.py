@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from tests.system_parts import need
+from tests.helpers.system_parts import need
 
 ROOT = Path(__file__).parents[2]
 TOKEN = "thumbline"

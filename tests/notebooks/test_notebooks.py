@@ -12,7 +12,7 @@ import pytest
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError
 
-from tests.benches import RECORDINGS, ROOT, pixels
+from tests.material.benches import RECORDINGS, ROOT, pixels
 
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 #: Running one notebook, its kernels to be compiled first, on a busy machine.
@@ -34,7 +34,7 @@ assert panel.players != sound
 panel.path.value = "saved.toml"
 panel.save.click()
 print(panel.said.value)
-from thumbline.dsp.rig_file import load_rig
+from thumbline.dsp.rig.file import load_rig
 assert load_rig("saved.toml") == panel.rig
 panel.back.click()
 panel.moment.value = 7.05

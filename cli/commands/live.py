@@ -1,0 +1,171 @@
+"""`thumbline live`: play."""
+
+import contextlib
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from thumbline.cli.options import Seconds
+from thumbline.dsp.errors import InputError, printable
+
+if TYPE_CHECKING:
+    from thumbline.cli.console.child_processes import Backstage
+    from thumbline.cli.console.run import Wishes
+    from thumbline.cli.console.supervision import Outcome
+    from thumbline.dsp.rig.model import Rig
+
+#: An interface that has gone is waited for so long unless `--wait` says otherwise, in seconds.
+LATER_S = 60.0
+
+
+@click.command()
+@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
+@click.option(
+    "--set", "set_file", metavar="SET", type=click.Path(path_type=Path), help="Several named settings: songs."
+)
+@click.option("--input", "input_device", metavar="DEV", help="Device of the strings, by name or number.")
+@click.option("--output", "output_device", metavar="DEV", help="Device of bass and guitar, likewise.")
+@click.option("--midi", "midi_port", metavar="PORT", help="MIDI port of the sound module.")
+@click.option("--foot", "foot_port", metavar="PORT", help="MIDI port of the foot controller.")
+@click.option("--take", metavar="TAKE", type=click.Path(path_type=Path), help="Play a take instead of the guitar.")
+@click.option("--rate", metavar="HZ", type=click.IntRange(22050, 192000), help="Frames a second.")
+@click.option("--block", metavar="FRAMES", type=click.IntRange(32, 2048), help="Frames that pass at a time.")
+@click.option(
+    "--wait",
+    metavar="SECONDS",
+    type=Seconds(0.0, 86400.0),
+    help="How long to wait for an interface or a MIDI port, from the start on. Without it one that has gone is waited "
+    "for for 60 s, and one that is not there at the start not at all.",
+)
+@click.option("--sound", is_flag=True, help="Begin with the sound on: for a box without a keyboard.")
+@click.option("--plain", is_flag=True, help="Print lines instead of the full screen.")
+@click.option("--json", "as_json", is_flag=True, help="Print events, one JSON object a line.")
+def live(
+    rig_file: Path | None,
+    set_file: Path | None,
+    input_device: str | None,
+    output_device: str | None,
+    midi_port: str | None,
+    foot_port: str | None,
+    take: Path | None,
+    rate: int | None,
+    block: int | None,
+    wait: float | None,
+    sound: bool,
+    plain: bool,
+    as_json: bool,
+) -> None:
+    """Play: the strings come in, bass and guitar go out, and the sound module's mutes follow.
+
+    What the options leave open is taken from the rig (sections live and midi), and else is the system's default.
+    `thumbline ports` lists devices and ports. A take is played in real time to its end, then all stops.
+
+    The sound is off until the space bar turns it on, or from the start with --sound. With the sound off everything else
+    goes on: strings are followed, the bass is chosen, mutes and bass notes are sent, and a take is played on.
+
+    Exit codes: 0 stopped by the player or at the end of the take, 2 bad input, 1 a fault or told to end.
+    """
+    if plain and as_json:
+        raise InputError("--plain and --json are both given; accepted: one of them")
+    from thumbline.cli.console.child_processes import Backstage
+    from thumbline.dsp.machine_code.kernel_cache import are_compiled
+
+    changes = {
+        "live": {"input": input_device, "output": output_device, "sample_rate": rate, "block_frames": block},
+        "midi": {"port": midi_port, "foot_port": foot_port},
+    }
+    with Backstage() as backstage:
+        if are_compiled():  # it loads for longer than all the others, so it begins before its memory is made
+            backstage.engine.start()
+        settings = _settings(rig_file, set_file, changes)
+        first = settings[0][1]
+        from thumbline.cli.console.cautions import caution_text
+        from thumbline.cli.console.run import Wishes
+
+        used_rate = _rate(take, rate, first)
+        click.echo(caution_text(), err=True)
+        if backstage.engine.process is None:
+            from thumbline.cli.progress import compile_kernels
+
+            compile_kernels()
+        wishes = Wishes(
+            settings=settings,
+            input_device=first.live.input,
+            output_device=first.live.output,
+            take="" if take is None else str(take),
+            rate=used_rate,
+            block=first.live.block_frames,
+            patience_s=LATER_S if wait is None else wait,
+            wait_s=0.0 if wait is None else wait,
+            sound=sound,
+        )
+        outcome = _run(wishes, backstage, plain=plain, as_json=as_json)
+    if outcome.code == 2:
+        raise InputError(outcome.text)
+    if outcome.code:
+        click.echo(f"thumbline: {outcome.text}", err=True)
+        sys.exit(outcome.code)
+
+
+def _settings(
+    rig_file: Path | None, set_file: Path | None, changes: dict[str, dict[str, Any]]
+) -> list[tuple[str, "Rig"]]:
+    """Load the settings and apply what the command line says to each."""
+    from thumbline.dsp.rig.file import load_rig, rig_from_dict
+    from thumbline.dsp.rig.model import Rig
+
+    if rig_file is not None and set_file is not None:
+        raise InputError("--rig and --set are both given; accepted: one of them (a set names its own rigs)")
+    if set_file is not None:
+        from thumbline.dsp.rig.set_file import load_set
+
+        settings = [(setting.name, setting.rig) for setting in load_set(set_file)]
+    else:
+        settings = [("", Rig()) if rig_file is None else (printable(rig_file.stem), load_rig(rig_file))]
+    changed = []
+    for name, rig in settings:
+        data = rig.model_dump()
+        for section, values in changes.items():
+            data[section] |= {key: value for key, value in values.items() if value is not None}
+        changed.append((name, rig_from_dict(data, "the command line")))
+    return changed
+
+
+def _rate(take: Path | None, rate: int | None, rig: "Rig") -> int:
+    """Return the sample rate: a take's own, since it is not resampled."""
+    if take is None:
+        return rig.live.sample_rate
+    from thumbline.dsp.files.mono_files import mono_files
+    from thumbline.dsp.files.takes import open_take
+
+    with open_take(take, rig.string_count, rig.input.channels, rig.instrument.strings) as opened:
+        if rate not in (None, opened.sample_rate):
+            raise InputError(
+                f"--rate is {rate}, but {opened.name} has {opened.sample_rate} Hz; accepted: the take's own"
+            )
+        if opened.is_folder and list(opened.files) != mono_files(take):
+            raise InputError(f"{printable(take)} has files named by notes; accepted here: by numbers, channel 1 first")
+        return opened.sample_rate
+
+
+def _run(wishes: "Wishes", backstage: "Backstage", *, plain: bool, as_json: bool) -> "Outcome":
+    """Play until something ends it."""
+    from thumbline.cli.console.cautions import SILENT
+    from thumbline.cli.console.keys import Keyboard
+    from thumbline.cli.console.reports import JsonReport, PlainReport
+    from thumbline.cli.console.run import play
+
+    with contextlib.nullcontext() if as_json else Keyboard() as keyboard:
+        has_keys = keyboard is not None and keyboard.has_keys
+        if not (wishes.sound or has_keys):
+            click.echo(SILENT, err=True)
+        if as_json:
+            return play(wishes, backstage, JsonReport())
+        if plain or not sys.stdout.isatty():
+            return play(wishes, backstage, PlainReport(), keyboard)
+        from thumbline.cli.console.full_screen import ScreenReport
+
+        with ScreenReport(cautions=has_keys and not wishes.sound) as screen:
+            return play(wishes, backstage, screen, keyboard, screen)

@@ -1,0 +1,199 @@
+"""`thumbline practice`: tracks to practise with, made from takes."""
+
+import os
+from collections.abc import Callable, Iterator
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from thumbline.dsp.errors import printable
+
+if TYPE_CHECKING:
+    from thumbline.dsp.practice.practice_set import PracticeSet
+    from thumbline.dsp.practice.settings import PracticeSettings
+    from thumbline.dsp.rig.model import Rig
+
+#: Threads that one take keeps busy at most.
+MOST_THREADS = 4
+#: A track that is softer than wanted by more than this is named, LU.
+TELLING_LU = 0.1
+
+_PATH: Any = click.Path(path_type=Path)
+
+
+@click.command()
+@click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=_PATH)
+@click.option("--out", required=True, metavar="DIR", type=_PATH, help="Where the folders go.")
+@click.option("--rig", "rig_file", metavar="RIG", type=_PATH, help="Settings of the guitar.")
+@click.option("--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="Takes at once.")
+@click.option("--bpm", type=float, metavar="BPM", help="The tempo, if you know it; else it is estimated and shown.")
+@click.option(
+    "--taps", type=_PATH, metavar="FILE", help="A text file with the time of each beat in seconds, one a line."
+)
+@click.option("--beats", "beats_per_bar", default=4, show_default=True, help="Beats a bar.")
+@click.option("--first-bar", "first_bar_s", type=float, metavar="S", help="When bar 1 begins, in seconds; else found.")
+@click.option("--speeds", default="100,75,60", show_default=True, metavar="LIST", help="Speeds in percent.")
+@click.option("--transpose", default=0, show_default=True, metavar="N", help="Semitones up, or down if below 0.")
+@click.option(
+    "--as-heard", is_flag=True, help="Keep in the bass line what only passes: strings of a strum, the rest of a chord."
+)
+@click.option("--mix", "mixes", multiple=True, metavar="NAME", help="Only this mix, at every speed. Repeatable.")
+@click.option(
+    "--quieter",
+    "quieter_db",
+    default=12.0,
+    show_default=True,
+    metavar="DB",
+    help="How much quieter the other part is in bass-lead and guitar-lead.",
+)
+@click.option(
+    "--placement",
+    default="together",
+    show_default=True,
+    metavar="HOW",
+    help="together, or apart: bass left, guitar right.",
+)
+@click.option(
+    "--click",
+    "click_",
+    default="count-in",
+    show_default=True,
+    metavar="WHEN",
+    help="off, count-in or throughout, in mixes of both parts.",
+)
+@click.option(
+    "--count-in", "count_in_bars", default=1, show_default=True, metavar="BARS", help="How many bars are counted in."
+)
+@click.option("--click-level", "click_db", default=0.0, show_default=True, metavar="DB", help="Louder or softer click.")
+@click.option(
+    "--accent",
+    "accent_db",
+    default=4.0,
+    show_default=True,
+    metavar="DB",
+    help="How much louder the first beat of a bar is.",
+)
+@click.option(
+    "--loop",
+    "loops",
+    multiple=True,
+    metavar="WHAT",
+    help='A loop: "bars 5-8", "12.5-20" (seconds), or "phrases". Repeatable.',
+)
+@click.option("--loop-mix", default="both", show_default=True, metavar="NAME", help="The mix that loops have.")
+@click.option("--repeats", default=4, show_default=True, metavar="N", help="How often a loop is played.")
+@click.option("--ladder", metavar="A-B/STEP", help="Loops get faster with each repeat: 60-100/10, in percent.")
+@click.option("--gapless", is_flag=True, help="Repeats follow at once, without a count-in.")
+@click.option(
+    "--loudness", "loudness_lufs", default=-18.0, show_default=True, metavar="LUFS", help="Loudness of every track."
+)
+@click.option(
+    "--format", "formats", multiple=True, metavar="NAME", help="flac (default), wav, ogg, opus, mp3. Repeatable."
+)
+@click.option(
+    "--stretch",
+    default="strings",
+    show_default=True,
+    metavar="HOW",
+    help="How slower tracks are made: strings, each by itself, or library, their sum.",
+)
+def practice(
+    takes: tuple[Path, ...],
+    out: Path,
+    rig_file: Path | None,
+    jobs: int,
+    speeds: str,
+    ladder: str | None,
+    click_: str,
+    formats: tuple[str, ...],
+    mixes: tuple[str, ...],
+    **rest: Any,
+) -> None:
+    """Make practice tracks: one folder for each take.
+
+    TAKE is a recording with one channel for each string, or a folder that `thumbline render` made. With nothing but
+    --out you get, all equally loud: bass alone, guitar alone, both, each with the other quieter, both with a click, and
+    the most useful of these at 75 and 60 % of the speed, at the same pitch; the click, the bass line as MIDI and in
+    tablature, and index.json, which lists everything.
+
+    Mixes: bass, guitar, both, bass-lead, guitar-lead, both-click. Bass and guitar alone are always made.
+
+    A second run makes only what has changed.
+    """
+    from thumbline.cli.progress import compile_kernels
+    from thumbline.cli.side_by_side.workers import for_each_take
+    from thumbline.dsp.beats.tempo import read_taps
+    from thumbline.dsp.files.outputs import distinct_names
+    from thumbline.dsp.practice.settings import PracticeSettings, parse_ladder, parse_speeds
+    from thumbline.dsp.rig.file import load_rig
+    from thumbline.dsp.rig.model import Rig
+
+    settings = PracticeSettings(
+        speeds=parse_speeds(speeds),
+        ladder=parse_ladder(ladder) if ladder else (),
+        click=click_,  # pyright: ignore[reportArgumentType]  checked there
+        formats=tuple(dict.fromkeys(formats)) or ("flac",),
+        mixes=mixes or None,
+        **rest,
+    )
+    rig = load_rig(rig_file) if rig_file else Rig()
+    distinct_names(takes)
+    if settings.taps:
+        read_taps(settings.taps)  # refused here once, not for each take
+    compile_kernels()
+    jobs = min(jobs, len(takes))
+    threads = max(1, min((os.cpu_count() or 1) // jobs, MOST_THREADS))
+    work = partial(_make, out=out, rig=rig, settings=settings, threads=threads)
+    for made in for_each_take(work, takes, jobs):
+        for line in _lines(made, settings.loudness_lufs):
+            click.echo(line)
+        for kept in made.kept_aside:
+            named = f"{printable(made.folder.name)}: a file there had been changed; it stays as {printable(kept)}"
+            click.echo(named, err=True)
+
+
+def _lines(made: "PracticeSet", wanted_lufs: float) -> Iterator[str]:
+    index, tempo = made.index, made.index["tempo"]
+    kept = f", {made.kept} as before" if made.kept else ""
+    passing = index["line"]["passing"]
+    left_out = f"; {passing} passing bass note{'s' * (passing > 1)} left out (--as-heard keeps them)" if passing else ""
+    yield f"{printable(made.folder)}: {len(index['tracks'])} tracks; {made.written} files written{kept}{left_out}"
+    yield from _tempo_lines(tempo, index["bars"])
+    if made.removed:
+        yield f"  removed, no longer asked for: {', '.join(map(printable, made.removed))}"
+    measured = {track["name"]: track["loudness_lufs"] for track in index["tracks"]}
+    softer = {name: lufs for name, lufs in measured.items() if lufs is None or wanted_lufs - lufs > TELLING_LU}
+    if softer:
+        named = ", ".join(name if lufs is None else f"{name} ({lufs:.1f} LUFS)" for name, lufs in softer.items())
+        yield f"  too short, or of peaks too high, to be as loud as {wanted_lufs:g} LUFS: {named}"
+
+
+def _tempo_lines(tempo: dict[str, Any], bars: list[dict[str, Any]]) -> Iterator[str]:
+    """What is known of the beat, and what helps if it is wrong."""
+    from thumbline.dsp.beats.tempo import SURE
+
+    if tempo["bpm"] is None:
+        yield "  no tempo: too little is played for a beat, so no click; tap it in practice.html, or say --bpm, --taps"
+        return
+    pace = "steady" if tempo["steady"] else "follows the player"
+    line = f"  {tempo['bpm']:.1f} bpm ({tempo['source']}, {pace}), {tempo['beats_per_bar']} beats a bar"
+    yield line + (f", bar 1 at {bars[0]['start_s']:.2f} s" if bars else "")
+    if tempo["source"] == "estimated":
+        sure = tempo["confidence"] or 0.0
+        lead = "not sure of the beat: tap it in practice.html, or say" if sure < SURE else "is the click wrong? Say"
+        yield f"  confidence {sure:.0%}; {lead} --bpm, --taps, --beats, --first-bar"
+
+
+def _make(
+    take: Path,
+    show: Callable[[float], None],
+    out: Path,
+    rig: "Rig",
+    settings: "PracticeSettings",
+    threads: int,
+) -> "PracticeSet":
+    from thumbline.dsp.practice.practice_set import make_practice_set
+
+    return make_practice_set(take, out, rig, settings, show, threads)

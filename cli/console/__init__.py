@@ -1,0 +1,1 @@
+"""The process that a player sees: runs and supervises the others, shows and reports."""

@@ -1,0 +1,104 @@
+"""What a run of `thumbline live` has behind the scenes: a private folder, and the processes that are started for it.
+
+Nothing heavy is loaded here, so that the engine can load what it needs while the console still reads the settings.
+"""
+
+import contextlib
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Self
+
+from thumbline.cli.shared.processes import MODULE, Watched
+from thumbline.cli.shared.runs import PREFIX
+
+#: What is killed may take this long to go, in seconds.
+END_S = 1.5
+
+
+class Child:
+    """A process of ours; what it prints goes to a file, never to the terminal."""
+
+    def __init__(self, module: str, memory: Path):
+        self._command = [sys.executable, *MODULE, module, str(memory)]
+        self._log = memory.with_name(f"{module.rsplit('.', 1)[1]}.log")
+        self.process: subprocess.Popen[bytes] | None = None
+        self.started_ns = 0
+        self.retry_ns = 0
+
+    def start(self) -> None:
+        """Start it in a session of its own: the terminal's Ctrl-C is the console's business."""
+        with self._log.open("ab") as log:
+            self.process = subprocess.Popen(
+                self._command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True
+            )
+        self.started_ns = time.monotonic_ns()
+
+    @property
+    def code(self) -> int | None:
+        """Its exit code, None while it runs or if it was never started."""
+        return None if self.process is None else self.process.poll()
+
+    @property
+    def pid(self) -> int:
+        """Its number, 0 if it was never started."""
+        return 0 if self.process is None else self.process.pid
+
+    def kill(self) -> None:
+        """End it at once; it may be stopped or hang."""
+        if self.process is not None:
+            self.process.kill()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self.process.wait(END_S)
+
+    def last_words(self) -> str:
+        """The last line that it printed."""
+        with contextlib.suppress(OSError):
+            lines = self._log.read_text(errors="replace").strip().splitlines()
+            return lines[-1] if lines else ""
+        return ""
+
+
+def base_folder() -> Path:
+    """Return where the folders of all runs are: in memory, where the system has such a place."""
+    shared = Path("/dev/shm")
+    return shared if shared.is_dir() and os.access(shared, os.W_OK) else Path(tempfile.gettempdir())
+
+
+class Backstage:
+    """The folder and the processes; a context manager that leaves neither."""
+
+    def __init__(self) -> None:
+        base = base_folder()
+        _remove_leftovers(base)
+        self._folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-", dir=base))
+        self.memory = self._folder / "memory"  #: the file, not made yet
+        self.engine = Child("thumbline.cli.engine.engine", self.memory)
+        self.keeper = Child("thumbline.cli.keeper.keeper", self.memory)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.engine.kill()
+        self.keeper.kill()
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+
+def _leftovers(base: Path) -> Iterator[Path]:
+    """Folders of runs that were killed."""
+    for folder in base.glob(f"{PREFIX}*"):
+        pid = folder.name.removeprefix(PREFIX).split("-")[0]
+        if len(pid) < 10 and pid.isascii() and pid.isdecimal() and Watched(int(pid)).ended:
+            yield folder
+
+
+def _remove_leftovers(base: Path) -> None:
+    if os.name == "posix":  # elsewhere a number says nothing about who has it now
+        for folder in _leftovers(base):
+            shutil.rmtree(folder, ignore_errors=True)

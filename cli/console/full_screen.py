@@ -1,0 +1,129 @@
+"""The full screen of `thumbline live`, and what its keys do."""
+
+import math
+import time
+from typing import Any, Self
+
+from rich.console import Console
+from rich.live import Live
+
+from thumbline.cli.console.cautions import first_screen
+from thumbline.cli.console.notices import Notice
+from thumbline.cli.console.reports import Summary
+from thumbline.cli.console.screen import screen
+from thumbline.cli.console.view import View
+from thumbline.dsp.memory.records import Record
+from thumbline.dsp.rig.model import Rig
+
+#: Good news stays this long, what is wrong longer, in seconds.
+NEWS_S, FAULT_S = 4.0, 12.0
+#: A press changes the bass's level by so many dB, and its tone by this ratio (a major third).
+LEVEL_STEP_DB, TONE_RATIO = 1.0, 2.0 ** (1 / 3)
+LOWEST_DB, HIGHEST_DB = -60.0, 12.0
+LOWEST_HZ, HIGHEST_HZ = 80.0, 20000.0
+#: Keys that are obeyed before any others.
+URGENT = "oOqQ"
+
+
+def in_order(keys: str) -> str:
+    """Return keys that were typed between two looks in the order in which they are obeyed: open all and stop first."""
+    return "".join(sorted(keys, key=lambda key: key not in URGENT))
+
+
+def press(key: str, live: Record, rig: Rig) -> bool:
+    """Do what a key says: change the player's wishes in the memory. Returns False if it means to stop.
+
+    ``rig`` is that of the setting in force. Keys that mean nothing do nothing.
+    """
+    request = live.request
+    if key in ("q", "Q"):
+        return False
+    if key == " ":
+        request.sound_on = 1 - request.sound_on
+    elif key in ("s", "S"):
+        request.split = 1 - request.split
+    elif key in ("h", "H"):
+        request.hold = 1 - request.hold
+    elif key in ("o", "O"):
+        request.all_open = 1 - request.all_open
+    elif key in "+=-_":
+        step = LEVEL_STEP_DB if key in "+=" else -LEVEL_STEP_DB
+        request.bass_level_db = min(max(float(request.bass_level_db) + step, LOWEST_DB), HIGHEST_DB)
+    elif key in "[]":
+        tone = (float(request.tone_hz) or rig.bass.tone_hz) * (TONE_RATIO if key == "]" else 1.0 / TONE_RATIO)
+        request.tone_hz = min(max(tone, LOWEST_HZ), HIGHEST_HZ)
+    elif key in "<>,.":
+        step = 1 if key in ">." else -1
+        _go_to(request, (int(request.setting) + step) % int(live.setting_count))
+    elif key.isdecimal() and 1 <= int(key) <= int(live.setting_count):
+        _go_to(request, int(key) - 1)
+    elif key in ("r", "R"):
+        request.bass_level_db, request.tone_hz, request.interval = 0.0, 0.0, math.nan
+        live.engine.work_worst_ns = 0
+    return True
+
+
+def _go_to(request: Record, setting: int) -> None:
+    """Ask for another setting, with its own interval, as a foot does (``dsp.foot.go_to``)."""
+    if setting != int(request.setting):
+        request.interval = math.nan
+        request.setting = setting
+
+
+class ScreenReport:
+    """Draws the view on the whole terminal; a context manager.
+
+    With ``cautions`` it shows those first, until a key is pressed (:meth:`go_on`).
+    """
+
+    def __init__(self, *, cautions: bool = False) -> None:
+        self._cautions = cautions
+        self._console = Console(highlight=False)
+        self._screen = Live(console=self._console, screen=True, auto_refresh=False, redirect_stderr=False)
+        self._plain_characters = not (self._console.encoding or "").lower().startswith("utf")
+        self._notice = Notice("caution", "Ears: begin with the amplifier turned down", fault=False)
+        self._until = 0.0 if cautions else time.monotonic() + FAULT_S
+        self._told: list[str] = []
+
+    def __enter__(self) -> Self:
+        self._screen.__enter__()
+        return self
+
+    def __exit__(self, *error: Any) -> None:
+        self._screen.__exit__(*error)
+        for line in self._told:  # the screen has gone: what was wrong stays readable
+            self._console.print(line, markup=False)
+
+    def start(self, event: dict[str, Any]) -> None:  # noqa: D102
+        pass
+
+    def events(self, events: list[dict[str, Any]]) -> None:  # noqa: D102
+        for event in events:
+            if event["event"] == "channel fault":
+                text = f"Input channel {event['channel']} holds samples that are no sound"
+                self.notice(Notice("channel", text, "replaced by silence; look at that cable"))
+
+    def notice(self, notice: Notice) -> None:  # noqa: D102
+        self._notice = notice
+        self._until = time.monotonic() + (FAULT_S if notice.fault else NEWS_S)
+        self._told.append(f"{time.strftime('%H:%M:%S')}  {notice}")
+
+    def go_on(self) -> None:
+        """Leave the cautions: a key has been pressed."""
+        self._cautions = False
+
+    @property
+    def news(self) -> Notice | None:
+        """What is to be shown at the moment."""
+        return self._notice if time.monotonic() < self._until else None
+
+    def show(self, view: View) -> None:  # noqa: D102
+        width, height = self._console.size
+        if self._cautions:
+            drawn = first_screen(view, width, height)
+        else:
+            drawn = screen(view, width, height, plain_characters=self._plain_characters)
+        self._screen.update(drawn, refresh=True)
+
+    def stop(self, code: int, figures: Summary) -> None:  # noqa: D102
+        self._told.append(str(figures))

@@ -1,0 +1,198 @@
+"""One run of `thumbline live`: the processes are started, looked at, shown, and ended, whatever ends it."""
+
+import contextlib
+import signal
+import time
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from types import FrameType
+from typing import Any
+
+from thumbline.cli.console.child_processes import Backstage
+from thumbline.cli.console.full_screen import ScreenReport, in_order, press
+from thumbline.cli.console.keys import Keyboard
+from thumbline.cli.console.listener import Listener
+from thumbline.cli.console.notices import Notice, Watch
+from thumbline.cli.console.reports import Report, summary
+from thumbline.cli.console.routing import make_routing
+from thumbline.cli.console.supervision import Outcome, Supervision
+from thumbline.cli.keeper.orders import write_orders
+from thumbline.cli.shared.live_memory import create
+from thumbline.dsp.memory.records import Record
+from thumbline.dsp.rig.model import Rig
+
+#: Looks at the memory a second, with a screen and without.
+SCREEN_HZ, LINES_HZ = 15.0, 50.0
+#: The signals of a polite end, beside the terminal's Ctrl-C.
+TOLD_TO_END = [number for name in ("SIGTERM", "SIGHUP") if (number := getattr(signal, name, None)) is not None]
+
+
+@dataclass
+class Wishes:
+    """What the command line asks for."""
+
+    settings: list[tuple[str, Rig]]
+    input_device: str
+    output_device: str
+    take: str
+    rate: int
+    block: int
+    patience_s: float
+    sound: bool  #: whether it begins with the sound on
+    wait_s: float = 0.0  #: what is not there at the start is waited for so long
+    told: SimpleQueue[Notice] = field(default_factory=SimpleQueue)
+
+
+class _ToldToEndError(Exception):
+    """A signal said so."""
+
+
+def _told_to_end(number: int, frame: FrameType | None) -> None:
+    for each in (signal.SIGINT, *TOLD_TO_END):  # once is enough: what follows is putting things away
+        signal.signal(each, signal.SIG_IGN)
+    if number == signal.SIGINT:
+        raise KeyboardInterrupt
+    raise _ToldToEndError(signal.Signals(number).name)
+
+
+def play(
+    wishes: Wishes,
+    backstage: Backstage,
+    report: Report,
+    keyboard: Keyboard | None = None,
+    screen: ScreenReport | None = None,
+) -> Outcome:
+    """Run until the player, the end of the take, a signal or a fault ends it; then every string is open.
+
+    ``screen`` is the report if that is the full screen. Raises InputError for wishes that cannot be met.
+    """
+    rig = wishes.settings[0][1]
+    routing = make_routing(
+        rig.live.bass_outputs,
+        rig.live.guitar_outputs,
+        stereo=rig.guitar.stereo,
+        bass_levels_db=rig.live.bass_levels_db,
+        guitar_levels_db=rig.live.guitar_levels_db,
+    )
+    memory = backstage.memory
+    record = create(
+        memory,
+        wishes.settings,
+        rate=wishes.rate,
+        block_frames=wishes.block,
+        routing=routing,
+        input_device=wishes.input_device,
+        output_device=wishes.output_device,
+        take=wishes.take,
+        wait_s=wishes.wait_s,
+    )
+    write_orders(memory, [rig for _, rig in wishes.settings])
+    supervision = Supervision(backstage, record, wishes.told.put, wishes.patience_s, wishes.wait_s)
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, *TOLD_TO_END)}
+    for number in before:
+        signal.signal(number, _told_to_end)
+    try:
+        report.start(_start_event(wishes, memory))
+        supervision.start()
+        outcome = _loop(wishes, record, supervision, report, keyboard, screen)
+    except KeyboardInterrupt:
+        outcome = Outcome(0)
+    except _ToldToEndError as error:
+        outcome = Outcome(1, f"told to end ({error}); every string is open")
+    finally:
+        for number in before:
+            signal.signal(number, signal.SIG_IGN)
+        supervision.stop()
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    report.stop(outcome.code, summary(record))
+    return outcome
+
+
+def _loop(
+    wishes: Wishes,
+    record: Record,
+    supervision: Supervision,
+    report: Report,
+    keyboard: Keyboard | None,
+    screen: ScreenReport | None,
+) -> Outcome:
+    """Look, listen, show and do as the keys say, until the player or something else ends it."""
+    listener = Listener(record, wishes.settings)
+    watch = Watch(record, wishes.settings[0][1].input.channels)
+    changes = Changes(record, wishes.settings)
+    period = 1.0 / (LINES_HZ if screen is None else SCREEN_HZ)
+    wanted, sounding_ns = wishes.sound, 0
+    next_s = time.monotonic()
+    while True:
+        ended = supervision.outcome
+        if int(record.engine.first_block_ns) != sounding_ns and record.keeper.beat_ns:
+            sounding_ns = int(record.engine.first_block_ns)  # a new engine begins silent
+            record.request.sound_on = wanted
+            record.request.begin = 1
+        report.events(listener.happened() + changes.happened())
+        with contextlib.suppress(Empty):
+            while True:
+                report.notice(wishes.told.get_nowait())
+        for notice in watch.look():
+            report.notice(notice)
+        news = None if screen is None else screen.news
+        report.show(listener.view(str(news or ""), alarm=news is not None and news.fault))
+        if ended is not None:
+            return ended
+        next_s = max(next_s + period, time.monotonic())
+        while True:  # keys are read at least once, however long it took to show things
+            left = max(next_s - time.monotonic(), 0.0)
+            if keyboard is None:
+                time.sleep(left)
+            for key in in_order(keyboard.wait(left)) if keyboard is not None else "":
+                if screen is not None:
+                    screen.go_on()
+                if not press(key, record, listener.rig):
+                    return Outcome(0)
+                wanted = wanted ^ (key == " ")
+            if time.monotonic() >= next_s:
+                break
+
+
+class Changes:
+    """Tells when the setting, the mutes as sent, or the engine's state have changed."""
+
+    def __init__(self, record: Record, settings: list[tuple[str, Rig]]):
+        self._record, self._settings = record, settings
+        self._muted: list[int] = []
+        self._setting = 0
+        self._first_block_ns = 0
+
+    def happened(self) -> list[dict[str, Any]]:
+        """Return events since the last call."""
+        engine = self._record.engine
+        time_s = round(int(engine.frames) / max(float(engine.rate), 1.0), 5)
+        found: list[dict[str, Any]] = []
+        if int(engine.first_block_ns) != self._first_block_ns:
+            self._first_block_ns = int(engine.first_block_ns)
+            latencies = {"in_ms": float(engine.input_latency_s), "out_ms": float(engine.output_latency_s)}
+            known = {name: round(1e3 * seconds, 2) for name, seconds in latencies.items() if seconds}
+            found.append({"event": "playing", "time_s": time_s} | known)
+        if int(engine.setting) != self._setting:
+            self._setting = int(engine.setting)
+            name = self._settings[self._setting][0]
+            found.append({"event": "setting", "time_s": time_s, "number": self._setting + 1, "name": name})
+        muted = [s + 1 for s, closed in enumerate(self._record.keeper.closed) if closed]
+        if muted != self._muted:
+            self._muted = muted
+            found.append({"event": "mutes", "time_s": time_s, "muted": muted})
+        return found
+
+
+def _start_event(wishes: Wishes, memory: Path) -> dict[str, Any]:
+    return {
+        "version": version("thumbline"),
+        "memory": str(memory),
+        "settings": [name for name, _ in wishes.settings],
+        "strings": list(wishes.settings[0][1].instrument.strings),
+        "rate": wishes.rate,
+        "block_frames": wishes.block,
+    }

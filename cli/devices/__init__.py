@@ -1,0 +1,1 @@
+"""Audio devices and MIDI ports."""

@@ -1,0 +1,170 @@
+"""The memory that the processes of `thumbline live` share: one record, in a file that each of them maps.
+
+The console makes the file (:func:`create`) and starts the engine and the keeper, which attach to it (:func:`attach`).
+What is in it, and who writes what, is laid down in ``thumbline.dsp.live.record``. Times are nanoseconds of
+``time.monotonic_ns``.
+"""
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thumbline.dsp.errors import InputError, printable
+from thumbline.dsp.live.record import (
+    BINS,
+    ENDED,
+    FAULT,
+    LIVE,
+    PLAYING,
+    READY,
+    ROUTES,
+    SETTINGS,
+    STAND_BYS,
+    STARTING,
+)
+from thumbline.dsp.memory.records import Record
+
+if TYPE_CHECKING:
+    from thumbline.dsp.rig.model import Rig
+
+__all__ = [
+    "BINS",
+    "ENDED",
+    "FAULT",
+    "LIVE",
+    "PLAYING",
+    "READY",
+    "ROUTES",
+    "SETTINGS",
+    "STAND_BYS",
+    "STARTING",
+    "attach",
+    "bin_of",
+    "create",
+    "encoded",
+    "encoded_names",
+    "frame_time_ns",
+    "names_in",
+    "percentile_ns",
+    "setting_names",
+]
+
+
+def create(
+    path: Path,
+    settings: Sequence[tuple[str, "Rig"]],
+    *,
+    rate: int,
+    block_frames: int,
+    routing: np.ndarray,
+    input_device: str = "",
+    output_device: str = "",
+    take: str = "",
+    wait_s: float = 0.0,
+) -> Record:
+    """Make the file ``path``, which must not exist, and return the record in it, ready for an engine and a keeper.
+
+    ``settings`` are named rigs, the one to begin with first; ``routing`` is made by
+    :func:`thumbline.cli.console.routing.make_routing`. Devices are named as in `thumbline ports`, or by index; ``take``
+    is the path of a take to be played in place of a device. MIDI ports that are not there at the start are waited for
+    ``wait_s``. The bass is split and the outputs are silent to begin with.
+
+    Raises InputError if there are no settings or too many, or if they cannot be compiled for ``rate`` or do not belong
+    to one guitar; OSError if the file cannot be made (FileExistsError: it is there).
+    """
+    # Not above: the keeper only attaches, and must be there at once.
+    from thumbline.dsp.memory.state import initial_state
+    from thumbline.dsp.processor.settings import compile_settings
+
+    if not 1 <= len(settings) <= SETTINGS:
+        raise InputError(f"the set has {len(settings)} settings; accepted: 1 to {SETTINGS}")
+    params = compile_settings(settings, rate)
+    with path.open("xb") as file:
+        os.truncate(file.fileno(), LIVE.itemsize)
+    live = attach(path)
+    live.setting_count = len(settings)
+    for place, (name, _) in enumerate(settings):
+        live.names[place].text = encoded(name, 64)
+        live.params[place] = params[place]
+    live.state = initial_state(params[:1])[0]
+    live.engine.output_limiter = 1.0
+    setup, request = live.setup, live.request
+    setup.input, setup.output = _cut(input_device, 256), _cut(output_device, 256)  # they have to match names
+    setup.take_path = os.fsencode(take)
+    setup.rate, setup.block_frames, setup.wait_s = rate, block_frames, wait_s
+    setup.inputs = max(max(rig.input.channels) for _, rig in settings)
+    setup.outputs = routing.shape[1]
+    setup.routing[:, : setup.outputs] = routing
+    request.split = 1
+    request.interval = np.nan
+    setup.complete = 1
+    return live
+
+
+def attach(path: Path) -> Record:
+    """Map the file at ``path`` and return its record: fields are attributes, and what is set is seen by all.
+
+    Raises OSError if there is no such file, InputError if it is not one that this version of the program made.
+    """
+    if path.stat().st_size != LIVE.itemsize:
+        raise InputError(f"{path} has {path.stat().st_size} bytes; accepted: a live record of {LIVE.itemsize}")
+    return np.memmap(path, LIVE, "r+", shape=(1,))[0]
+
+
+def encoded(text: str, size: int) -> bytes:
+    """Return ``text`` as UTF-8 of at most ``size`` bytes, cut between characters, with control characters escaped."""
+    return _cut(printable(text), size)
+
+
+def _cut(text: str, size: int) -> bytes:
+    """Return ``text`` as UTF-8 of at most ``size`` bytes, cut between characters; what is no text is escaped."""
+    return text.encode(errors="backslashreplace")[:size].decode(errors="ignore").encode()
+
+
+def encoded_names(names: Sequence[str], size: int) -> bytes:
+    """Return ``names`` one a line, as many as fit whole into ``size`` bytes of UTF-8."""
+    lines = b""
+    for name in names:
+        line = name.encode(errors="replace") + b"\n"
+        if len(lines) + len(line) > size:
+            break
+        lines += line
+    return lines
+
+
+def names_in(field: bytes) -> list[str]:
+    """Return the names that :func:`encoded_names` has put there."""
+    return bytes(field).decode(errors="replace").splitlines()
+
+
+def setting_names(live: Record) -> list[str]:
+    """Return the names of the settings, in order."""
+    return [bytes(name).decode() for name in live.names["text"][: int(live.setting_count)]]
+
+
+def bin_of(ns: float) -> int:
+    """Return the bin in which a duration is counted."""
+    return min(max(int(4.0 * np.log2(max(ns, 1.0) / 1000.0)), 0), BINS - 1)
+
+
+def percentile_ns(bins: np.ndarray, share: float) -> float:
+    """Return the duration that ``share`` (0 to 1) of those counted in ``bins`` do not exceed, in nanoseconds.
+
+    It is the upper edge of a bin: up to 19 % too long, never too short. 0 if nothing has been counted.
+    """
+    total = np.cumsum(bins)
+    if total[-1] == 0:
+        return 0.0
+    return float(1000.0 * 2.0 ** ((np.searchsorted(total, share * total[-1]) + 1) / 4.0))
+
+
+def frame_time_ns(live: Record, frame: int) -> int:
+    """Return when the input's ``frame`` arrived (or will), in nanoseconds of ``time.monotonic_ns``."""
+    engine = live.engine
+    while True:
+        frames, at = int(engine.frames), int(engine.block_at_ns)
+        if frames == int(engine.frames) and at == int(engine.block_at_ns):
+            return at + round((frame - frames + 1) * 1e9 / max(float(engine.rate), 1.0))

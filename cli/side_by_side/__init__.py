@@ -1,0 +1,1 @@
+"""Takes that are worked on side by side."""

@@ -1,0 +1,289 @@
+"""Beats and bars of a take: from a tempo that is known, from taps, or estimated from the notes.
+
+The estimate asks first whether the take was played to a click: `beat_grid` tries strict grids. Only if beats that
+follow the player (`beat_bend`) explain the take clearly better are they taken. `beat_evidence` says how well either
+explains the notes, which of several octaves of the tempo is likely, and where bars begin. How sure the estimate is,
+is stated; below ``SURE`` the player had better tap. A take that says nothing of a beat has no tempo.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thumbline.dsp.beats.bend import followed, places
+from thumbline.dsp.beats.evidence import MOST_MOMENTS, Metre, Moments, judge, moments_of
+from thumbline.dsp.beats.grid import DIVISIONS, Grid, grids, grids_at, with_whole_bpm
+from thumbline.dsp.errors import InputError, printable
+from thumbline.dsp.files.text_files import read_lines
+from thumbline.dsp.processor.notes import Note
+
+LOWEST_BPM, HIGHEST_BPM = 20.0, 400.0
+FEWEST_BEATS_A_BAR, MOST_BEATS_A_BAR = 1, 16
+#: Bar 1 may begin this long before the first frame, s.
+EARLY_S = 0.06
+#: Fewer moments at which something is played tell no tempo.
+FEWEST_MOMENTS = 4
+#: An estimate of less confidence than this is none to rely on.
+SURE = 0.5
+#: A grid that explains each moment this well, in nats, needs no bending.
+GOOD_ENOUGH = 0.6
+#: Beats that follow the player must explain a take better by this, nats: at all, and per moment.
+BENDING_COSTS, BENDING_COSTS_EACH = 12.0, 0.4
+#: A grid that is so many nats ahead of beats that follow the player is clearly better.
+AHEAD_STEP = 5.0
+#: A strict grid is as likely as not if it is worth this much, nats, and much likelier if it is worth a step more.
+GRID_WORTH, GRID_WORTH_STEP = 12.0, 4.0
+#: Likewise beats that follow the player, nats per moment.
+BEND_WORTH, BEND_WORTH_STEP = 1.1, 0.08
+#: Grids are as different as this, as a share of the tempo and of a beat, where they are not the same beat.
+OTHER_TEMPO, OTHER_PHASE = 0.02, 0.2
+#: How many nats of difference make another beat much less likely.
+DOUBT = 4.0
+#: The ruler that lies behind tables of a take without a tempo.
+RULER_BPM = 100.0
+
+Source = Literal["given", "tapped", "estimated", "none"]
+
+
+@dataclass(frozen=True)
+class Beats:
+    """Beats, from before the first frame to after the last one.
+
+    Where ``source`` is "none" the take has no tempo; the beats are a ruler for what needs one, and mean nothing.
+    """
+
+    times_s: NDArray[np.float64]  #: rising
+    downbeat: int  #: the index at which bar 1 begins
+    beats_per_bar: int
+    source: Source
+    steady: bool  #: whether they are a strict grid
+    confidence: float | None = None  #: of an estimate: 0 to 1, how likely its beats are the player's
+
+    @property
+    def known(self) -> bool:
+        """Whether the take has a tempo."""
+        return self.source != "none"
+
+    @property
+    def bpm(self) -> float:
+        """Median tempo."""
+        return 60.0 / float(np.median(np.diff(self.times_s)))
+
+    @property
+    def first_bar_s(self) -> float:
+        """When bar 1 begins."""
+        return float(self.times_s[self.downbeat])
+
+    @property
+    def first_beat_length_s(self) -> float:
+        """Length of the first beat of bar 1: the pace of a count-in."""
+        return float(self.times_s[self.downbeat + 1] - self.times_s[self.downbeat])
+
+    def position(self, index: int) -> tuple[int, int]:
+        """Return the bar (1 is the first, 0 the one before) and the beat in it, from 1."""
+        bar, beat = divmod(index - self.downbeat, self.beats_per_bar)
+        return bar + 1, beat + 1
+
+    def within(self, end_s: float) -> list[tuple[float, int, int]]:
+        """Time, bar and beat of each beat from 0 to ``end_s``."""
+        rows = ((float(time_s), *self.position(i)) for i, time_s in enumerate(self.times_s))
+        return [row for row in rows if 0.0 <= row[0] <= end_s]
+
+    def bars(self, end_s: float) -> list[tuple[int, float, float]]:
+        """Number, start and end of each bar that begins before ``end_s``, from bar 1."""
+        starts = self.times_s[self.downbeat :: self.beats_per_bar]
+        pairs = zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True)
+        return [(bar, start, end) for bar, (start, end) in enumerate(pairs, 1) if start < end_s]
+
+
+def check_bpm(bpm: float) -> float:
+    """Return ``bpm``; InputError if nobody plays at it."""
+    if not LOWEST_BPM <= bpm <= HIGHEST_BPM:
+        raise InputError(f"tempo is {bpm:g} bpm; accepted: {LOWEST_BPM:g} to {HIGHEST_BPM:g}")
+    return bpm
+
+
+def read_taps(path: Path) -> list[float]:
+    """Read a tap file: the time of each beat in seconds, one a line; what follows a # is a remark.
+
+    Raises InputError for a file that cannot be read, for fewer than two taps, and for times that do not rise or are too
+    near or far from each other for a tempo.
+    """
+    name = printable(path)
+    try:
+        lines = read_lines(path)
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "it is not text"
+        raise InputError(f"cannot read the taps in {name}: {reason}") from error
+    taps: list[float] = []
+    for number, line in enumerate(lines, 1):
+        text = line.partition("#")[0].strip()
+        if not text:
+            continue
+        try:
+            tap = float(text)
+        except ValueError:
+            tap = math.nan
+        if not math.isfinite(tap) or tap < 0.0:
+            raise InputError(f'{name}, line {number}: "{printable(text)}"; accepted is the time of a beat in seconds')
+        if taps and not 60.0 / HIGHEST_BPM <= tap - taps[-1] <= 60.0 / LOWEST_BPM:
+            between = f"{60.0 / HIGHEST_BPM:g} to {60.0 / LOWEST_BPM:g} s after the one before"
+            raise InputError(f"{name}, line {number}: {tap:g} s follows {taps[-1]:g} s; accepted is a tap {between}")
+        taps.append(tap)
+    if len(taps) < 2:
+        raise InputError(f"{name} holds {len(taps)} tap{'s' * (len(taps) != 1)}; accepted: two or more, one a line")
+    return taps
+
+
+def beats_from_taps(taps: Sequence[float], seconds: float, beats_per_bar: int, first_bar_s: float | None) -> Beats:
+    """Beats as tapped; before and after the taps they go on at the pace of the nearest ones."""
+    times = _extended(np.asarray(taps, np.float64), seconds)
+    first = taps[0] if first_bar_s is None else first_bar_s
+    return Beats(times, _nearest(times, first), beats_per_bar, "tapped", steady=False)
+
+
+def beats_from_bpm(
+    bpm: float,
+    notes: Sequence[Note],
+    bassline: Sequence[Note],
+    seconds: float,
+    beats_per_bar: int,
+    first_bar_s: float | None,
+) -> Beats:
+    """A strict grid at ``bpm``: from ``first_bar_s`` on, or where it and its bars explain the notes best."""
+    period_s = 60.0 / check_bpm(bpm)
+    moments = moments_of(notes, bassline)
+    if first_bar_s is not None or not len(moments):
+        start_s = first_bar_s or 0.0
+        times = _extended(start_s + period_s * np.arange(2), seconds)
+        return Beats(times, _nearest(times, start_s), beats_per_bar, "given", steady=True)
+    best = grids_at(moments, period_s, beats_per_bar)[0]
+    return _strict(best, moments, seconds, beats_per_bar, "given", None)
+
+
+def estimate_beats(
+    notes: Sequence[Note], bassline: Sequence[Note], seconds: float, beats_per_bar: int, first_bar_s: float | None
+) -> Beats:
+    """Beats found from the notes; with ``first_bar_s`` bar 1 begins at the beat next to it."""
+    moments = moments_of(notes, bassline)
+    if len(moments) < FEWEST_MOMENTS:
+        return _no_beats(seconds, beats_per_bar, first_bar_s)
+    tried = grids(moments, beats_per_bar)
+    counted = min(len(moments), MOST_MOMENTS)
+    best = with_whole_bpm(moments, tried[0]) if tried else None
+    # By how much the grid is better than beats that follow the player, less what those cost.
+    ahead = math.inf
+    if best is None or best.worth < GOOD_ENOUGH * counted:
+        bent = _bent(moments, seconds, beats_per_bar, first_bar_s)
+        if bent is not None:
+            beats, worth = bent
+            ahead = (best.worth if best else 0.0) + BENDING_COSTS + BENDING_COSTS_EACH * counted - worth
+            if ahead < 0.0:
+                return replace(beats, confidence=round(_logistic((worth / counted - BEND_WORTH) / BEND_WORTH_STEP), 3))
+    if best is None:
+        return _no_beats(seconds, beats_per_bar, first_bar_s)
+    beats = _strict(best, moments, seconds, beats_per_bar, "estimated", first_bar_s)
+    likely = _logistic((best.worth - GRID_WORTH) / GRID_WORTH_STEP) * _logistic(ahead / AHEAD_STEP)
+    return replace(beats, confidence=round(likely * _share_of(best, tried), 3))
+
+
+def _no_beats(seconds: float, beats_per_bar: int, first_bar_s: float | None) -> Beats:
+    times = _extended((first_bar_s or 0.0) + 60.0 / RULER_BPM * np.arange(2), seconds)
+    return Beats(times, _nearest(times, first_bar_s or 0.0), beats_per_bar, "none", steady=True)
+
+
+def _strict(
+    grid: Grid,
+    moments: Moments,
+    seconds: float,
+    beats_per_bar: int,
+    source: Source,
+    first_bar_s: float | None,
+) -> Beats:
+    """The beats of a grid."""
+    first = grid.phase_s - grid.period_s * math.floor(grid.phase_s / grid.period_s)
+    times = _extended(first + grid.period_s * np.arange(2), seconds)
+    bar_line = _nearest(times, grid.phase_s + grid.period_s * beats_per_bar * _turns_to(grid, times, beats_per_bar))
+    downbeat = _bar_1(times, bar_line, beats_per_bar, moments) if first_bar_s is None else _nearest(times, first_bar_s)
+    return Beats(times, downbeat, beats_per_bar, source, steady=True)
+
+
+def _turns_to(grid: Grid, times: NDArray[np.float64], beats_per_bar: int) -> int:
+    """How many bars a grid's phase is moved so that it lies among the beats."""
+    return math.ceil((times[0] - grid.phase_s) / (grid.period_s * beats_per_bar))
+
+
+def _bar_1(times: NDArray[np.float64], bar_line: int, beats_per_bar: int, moments: Moments) -> int:
+    """The beat at which bar 1 begins: the bar in which the music begins, or the next one if less than half is left."""
+    first = float(places(times, moments.time_s[:1])[0])
+    bar = math.floor((first - bar_line) / beats_per_bar + 0.5)
+    downbeat = bar_line + bar * beats_per_bar
+    while downbeat < 0 or times[downbeat] < -EARLY_S:
+        downbeat += beats_per_bar
+    return downbeat
+
+
+def _bent(
+    moments: Moments, seconds: float, beats_per_bar: int, first_bar_s: float | None
+) -> tuple[Beats, float] | None:
+    """Beats that follow the player, and what they are worth."""
+    best: tuple[Beats, float] | None = None
+    for parts in DIVISIONS:
+        metre = Metre(beats_per_bar, parts)
+        found = followed(moments, metre)
+        if found is None:
+            continue
+        lengths = np.diff(found)
+        at = places(found, moments.time_s)
+        index = np.clip(np.floor(at).astype(np.int64), 0, len(lengths) - 1)
+        judged = judge(moments, at, lengths[index], metre)
+        place = int(np.argmax(judged.by_place))
+        worth = float(judged.by_place[place])
+        if best is not None and worth <= best[1]:
+            continue
+        # A bar that begins between two beats: the beats are half a beat off, and are laid there.
+        shift, whole = (place % parts) / parts, place // parts
+        shifted = found[:-1] + shift * lengths
+        times = _extended(shifted, seconds)
+        bar_line = _nearest(times, float(shifted[0])) + whole
+        downbeat = (
+            _bar_1(times, bar_line, beats_per_bar, moments) if first_bar_s is None else _nearest(times, first_bar_s)
+        )
+        best = Beats(times, downbeat, beats_per_bar, "estimated", steady=False), worth
+    return best
+
+
+def _share_of(best: Grid, tried: Sequence[Grid]) -> float:
+    """How likely the beat of ``best`` is among all beats that were tried, if one of them is right."""
+    worth = {0: best.worth}
+    for grid in tried:
+        bpm = best.period_s / grid.period_s
+        off = ((grid.phase_s - best.phase_s) / best.period_s + 0.5) % 1.0 - 0.5
+        if abs(bpm - 1.0) < OTHER_TEMPO and abs(off) < OTHER_PHASE:
+            continue
+        key = (round(math.log2(bpm) / OTHER_TEMPO), round(off / OTHER_PHASE)) if abs(bpm - 1.0) >= OTHER_TEMPO else 1
+        worth.setdefault(hash(key), grid.worth)  # the first is the best of its kind
+        if grid.worth < best.worth - 6.0 * DOUBT:
+            break
+    return 1.0 / sum(math.exp((each - best.worth) / DOUBT) for each in worth.values())
+
+
+def _logistic(x: float) -> float:
+    return 1.0 / (1.0 + math.exp(-min(max(x, -50.0), 50.0)))
+
+
+def _extended(times: NDArray[Any], seconds: float) -> NDArray[np.float64]:
+    """Carry beats on to before 0 and at least two bars of four beyond ``seconds``, at the pace of the nearest four."""
+    before, after = (float(np.median(np.diff(part))) for part in (times[:5], times[-5:]))
+    first = times[0] - before * np.arange(math.ceil(max(times[0], 0.0) / before) + 1, 0, -1)
+    count = math.ceil(max(seconds - times[-1], 0.0) / after) + 2 * MOST_BEATS_A_BAR
+    return np.concatenate([first, times, times[-1] + after * np.arange(1, count + 1)])
+
+
+def _nearest(times: NDArray[np.float64], moment_s: float) -> int:
+    return int(np.argmin(np.abs(times - moment_s)))

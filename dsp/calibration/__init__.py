@@ -1,0 +1,1 @@
+"""What a take says of the guitar: levels, bleed, mains hum, a rig."""

@@ -1,0 +1,233 @@
+"""Calibrate: from a take in which each string is played alone to a rig that fits the guitar."""
+
+import itertools
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thumbline.dsp.calibration.survey import (
+    OFF_ABOVE_FLOOR_DB,
+    OFF_BELOW_LEVEL_DB,
+    ON_ABOVE_FLOOR_DB,
+    ON_BELOW_LEVEL_DB,
+    STEADY_DB,
+    Survey,
+    complete,
+    survey,
+)
+from thumbline.dsp.errors import InputError
+from thumbline.dsp.files.takes import Take, open_take
+from thumbline.dsp.note_names import midi_to_note, note_to_midi
+from thumbline.dsp.processor.hum import Hum
+from thumbline.dsp.processor.processor import Processor
+from thumbline.dsp.processor.transcript import Transcript
+from thumbline.dsp.rig.model import Rig
+from thumbline.dsp.rig.sections import LOWEST_OPEN_STRING
+
+BLOCK = 1 << 15
+#: A string further off its note than this is called out of tune, in cents (common practice, no source).
+OUT_OF_TUNE_CENTS = 10.0
+#: Further off than this it is not that string.
+ANOTHER_NOTE_CENTS = 150.0
+#: The lowest string may be tuned down this far from what the rig says, and still be recognised, in semitones.
+TUNED_DOWN = 5
+#: Samples at this share of full scale, so many in a row, are clipped.
+CLIPPED_AT, CLIPPED_RUN = 0.999, 3
+#: Less distance than this between floor and notes makes thresholds a gamble, in dB.
+LEAST_RANGE_DB = 30.0
+#: More bleed than this is unusual for a hexaphonic pickup (common practice, no source).
+MUCH_BLEED_DB = -12.0
+
+
+@dataclass(frozen=True)
+class StringReport:
+    """What was found on one string."""
+
+    string: int
+    note: str  #: as the rig has it
+    channel: int
+    played: bool
+    notes: int  #: how many were recognised
+    cents: float | None  #: median deviation from the open string; None if no note was recognised
+    floor_db: float
+    level_db: float
+    on_db: float
+    off_db: float
+    bleed_db: float | None  #: strongest bleed from another string into this channel
+    bleed_from: int | None
+    clipped: int  #: samples
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """A rig, why its values are what they are, and what should be looked at."""
+
+    rig: Rig
+    reasons: dict[str, str]
+    strings: tuple[StringReport, ...]
+    mains_hz: float | None
+    warnings: tuple[str, ...] = field(default=())
+
+
+def calibrate(path: Path, base: Rig, progress: Callable[[float], None] = lambda share: None) -> Calibration:
+    """Measure a take of single strings. ``base`` gives strings, tuning and everything that is not measured.
+
+    Mains frequency, levels, thresholds and bleed of ``base`` are measured anew. Raises InputError for a take that
+    cannot be used, or in which nothing is played.
+    """
+    with open_take(path, base.string_count, base.input.channels, base.instrument.strings) as take:
+        readings = itertools.count()
+        passes = 2 if base.input.mains_hz == "off" else 3
+
+        def blocks() -> Iterator[NDArray[np.float64]]:
+            this, done = next(readings), 0
+            for block in take.blocks(BLOCK):
+                yield block
+                done += len(block)
+                progress((this + done / max(take.frames, 1)) / passes)
+
+        found = survey(blocks, _to_measure(base), take.sample_rate)
+        if not found.played.any():
+            raise InputError(
+                f"{path}: no string is heard to be played; accepted: a take in which each string is plucked alone, "
+                "a few times each, with a moment of silence first"
+            )
+        rig = complete(_to_measure(base), found)
+        pitches, clipped = _listen(take, rig, found.hum, blocks())
+    cents = [_deviation(pitches[s], float(rig.open_midi[s])) for s in range(rig.string_count)]
+    reports = tuple(_report(rig, found, s, pitches[s], cents[s], clipped) for s in range(rig.string_count))
+    data = rig.model_dump()
+    data["detect"]["tuning_cents"] = [
+        round(c, 1) if c is not None and abs(c) < ANOTHER_NOTE_CENTS else 0.0 for c in cents
+    ]
+    return Calibration(
+        Rig.model_validate(data),
+        _reasons(path, found),
+        reports,
+        found.mains_hz,
+        tuple(_warnings(rig, reports, pitches)),
+    )
+
+
+def _to_measure(base: Rig) -> Rig:
+    data = base.model_dump()
+    data["input"]["mains_hz"] = "auto" if base.input.mains_hz != "off" else "off"
+    data["detect"] |= dict.fromkeys(("floor_db", "level_db", "on_db", "off_db"), "auto")
+    data["bleed"]["matrix"] = "auto"
+    return Rig.model_validate(data)
+
+
+def _listen(
+    take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[np.float64]]
+) -> tuple[list[list[float]], NDArray[np.int64]]:
+    """Pitches (key numbers) of the notes on each string, sought over the whole neck, and clipped samples by channel."""
+    data = rig.model_dump()
+    # Each channel is searched from below the lowest string up, so that a swapped or retuned one is known by its pitch.
+    lowest = max(round(float(rig.open_midi.min())) - TUNED_DOWN, note_to_midi(LOWEST_OPEN_STRING))
+    data["instrument"] |= {"strings": [midi_to_note(lowest)] * rig.string_count, "frets": 36, "capo": 0}
+    wide = Rig.model_validate(data)
+    processor = Processor(wide, take.sample_rate, hum)
+    transcript = Transcript(wide, take.sample_rate)
+    clipped = np.zeros(take.channels, np.int64)
+    for block in blocks:
+        transcript.feed(processor.process(block)[1])
+        clipped += _clipped(block)
+    transcript.feed(processor.finish())
+    pitches: list[list[float]] = [[] for _ in range(rig.string_count)]
+    for note in transcript.notes:
+        pitches[note.string - 1].append(note.midi)
+    return pitches, clipped
+
+
+def _clipped(block: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Samples of each channel that stand at full scale, ``CLIPPED_RUN`` or more in a row."""
+    high = np.abs(block) >= CLIPPED_AT
+    runs = np.ones(np.maximum(high.shape - np.array([CLIPPED_RUN - 1, 0]), 0), np.bool_)
+    for shift in range(CLIPPED_RUN):
+        runs &= high[shift : shift + len(runs)]
+    return runs.sum(axis=0)
+
+
+def _deviation(pitches: list[float], open_midi: float) -> float | None:
+    return 100.0 * (float(np.median(pitches)) - open_midi) if pitches else None
+
+
+def _report(
+    rig: Rig, found: Survey, s: int, pitches: list[float], cents: float | None, clipped: NDArray[np.int64]
+) -> StringReport:
+    others = np.abs(found.bleed[s])
+    others[s] = 0.0
+    loudest = int(np.argmax(others))
+    channel = rig.input.channels[s]
+    return StringReport(
+        string=s + 1,
+        note=rig.instrument.strings[s],
+        channel=channel,
+        played=bool(found.played[s]),
+        notes=len(pitches),
+        cents=cents,
+        floor_db=float(found.floor_db[s]),
+        level_db=float(found.level_db[s]),
+        on_db=float(found.on_db[s]),
+        off_db=float(found.off_db[s]),
+        bleed_db=20.0 * float(np.log10(others[loudest])) if others[loudest] > 1e-4 else None,
+        bleed_from=loudest + 1 if others[loudest] > 1e-4 else None,
+        clipped=int(clipped[channel - 1]),
+    )
+
+
+def _warnings(rig: Rig, reports: tuple[StringReport, ...], pitches: list[list[float]]) -> Iterator[str]:
+    """One sentence for each thing the player should look at."""
+    for report in reports:
+        name = f"string {report.string} ({report.note}, channel {report.channel})"
+        if not report.played:
+            yield f"{name}: never heard; dead channel, loose cable, or not played? Levels of the other strings are used"
+            continue
+        if report.cents is None:
+            yield f"{name}: heard, but no note was recognised; damped, or not a string?"
+        elif abs(report.cents) >= ANOTHER_NOTE_CENTS:
+            yield _wrong_note(rig, report, name, float(np.median(pitches[report.string - 1])))
+        elif abs(report.cents) > OUT_OF_TUNE_CENTS:
+            yield f"{name}: {report.cents:+.0f} cents out of tune"
+        if report.clipped:
+            yield f"{name}: clipped ({report.clipped} samples at full scale); turn the input down and play again"
+        if report.level_db - report.floor_db < LEAST_RANGE_DB:
+            distance = report.level_db - report.floor_db
+            yield f"{name}: notes are only {distance:.0f} dB above the noise; turn the input up or look for hum"
+        if report.bleed_db is not None and report.bleed_db > MUCH_BLEED_DB:
+            yield f"{name}: hears string {report.bleed_from} at {report.bleed_db:.0f} dB; is the pickup centred?"
+
+
+def _wrong_note(rig: Rig, report: StringReport, name: str, midi: float) -> str:
+    """A channel that carries another note than its string: swapped, or tuned otherwise."""
+    nearest = int(np.argmin(np.abs(rig.open_midi - midi)))
+    if abs(rig.open_midi[nearest] - midi) < 0.5:
+        return (
+            f"{name}: sounds like string {nearest + 1} ({rig.instrument.strings[nearest]}); swapped? "
+            f"Then set input.channels so that string {nearest + 1} has channel {report.channel}"
+        )
+    return f"{name}: {report.cents:+.0f} cents from its note; another tuning? Then set instrument.strings"
+
+
+def _reasons(path: Path, found: Survey) -> dict[str, str]:
+    """Why each measured value is what it is, for the comments in the rig file."""
+    if found.mains_hz is None:
+        mains = "no line at 50 or 60 Hz stands out where nobody plays"
+    else:
+        mains = f"a line at {found.mains_hz:.2f} Hz and its multiples stands out where nobody plays"
+    source = f"measured from {path.name}"
+    return {
+        "input.mains_hz": f"{source}: {mains}",
+        "detect.floor_db": f"{source}: the quietest twentieth of all 20 ms blocks, bleed and hum removed, or "
+        f"{STEADY_DB:.0f} dB above the quietest moment if that is less",
+        "detect.level_db": f"{source}: the upper quartile of the blocks that hold a note",
+        "detect.on_db": f"{ON_ABOVE_FLOOR_DB:.0f} dB above the floor or {ON_BELOW_LEVEL_DB:.0f} dB below the level, "
+        "whichever is higher",
+        "detect.off_db": f"{OFF_ABOVE_FLOOR_DB:.0f} dB above the floor or {OFF_BELOW_LEVEL_DB:.0f} dB below the level, "
+        "whichever is higher",
+        "detect.tuning_cents": f"{source}: median of the notes recognised on each string",
+        "bleed.matrix": f"{source}: what each channel hears of the others while its own string is silent",
+    }

@@ -1,0 +1,1 @@
+"""The compiled processor: everything that runs per frame and never allocates."""

@@ -1,0 +1,160 @@
+"""The bass voice: the chosen string an interval lower, or a synthesised tone that follows it.
+
+The shifted voice reads the string's past more slowly than it is written. A reading head falls behind by ``1 - ratio``
+frames a frame; when it lags by a whole period, another head takes over exactly one period further on, where the wave is
+the same, and the two cross-fade (time-domain pitch-synchronous overlap, in the manner of Hamon, Moulines and
+Charpentier, "A diphone synthesis system based on time-domain prosodic modifications of speech", ICASSP 1989). A
+plucked string is read from the beginning of its attack, at first at its own speed, so the attack is neither delayed nor
+drawn out; an octave down, the first jump is due two periods after the pluck, and the pitch is known after one and a
+half.
+
+The synthesised voice is a sum of the first harmonics at the shifted pitch with the string's level. It cannot begin
+before the pitch is known: until then the shifted string is heard.
+"""
+
+import math
+
+import numpy as np
+
+from thumbline.dsp.compilation import kernel
+from thumbline.dsp.kernel.first_partial import partial_period
+from thumbline.dsp.memory.records import ANALYSIS_STEP, HEADS, SILENT, SOUNDING, SYNTH, Record
+
+#: Frames behind the newest at which a head starts: the interpolation looks one frame ahead.
+NEWEST = 2.0
+#: A jump lies about half-way between the period and the first partial's, so that all of a stiff string's partials stay
+#: within little more than half the stretch of where they belong, an octave down.
+STRETCH_SHARE = 0.55
+#: Greatest correction by ``dynamics`` (amplitude).
+DYNAMICS_LIMIT = 10.0 ** (18 / 20)
+
+#: A voice that has faded to this share is out.
+INAUDIBLE = 1e-6
+
+
+@kernel
+def _interpolate(past: np.ndarray, mask: int, string: int, frame: int, lag: float) -> float:
+    """The string ``lag`` frames before ``frame``: cubic Hermite (Catmull-Rom) through four frames."""
+    whole = math.floor(lag)
+    x = 1.0 - (lag - whole)
+    at = frame - whole - 1
+    a, b = past[(at - 1) & mask, string], past[at & mask, string]
+    c, d = past[(at + 1) & mask, string], past[(at + 2) & mask, string]
+    return b + 0.5 * x * (c - a + x * (2.0 * a - 5.0 * b + 4.0 * c - d + x * (3.0 * (b - c) + d - a)))
+
+
+@kernel
+def _take_head(st: Record, string: int, lag: float, rate: float, step: float) -> None:
+    """Start a head that fades in, and let the leading one fade out as fast."""
+    free = 0
+    for h in range(HEADS):
+        if st.heads[h].string < 0:
+            free = h
+            break
+        if st.heads[h].gain < st.heads[free].gain and h != st.lead:
+            free = h
+    if st.lead >= 0:
+        st.heads[st.lead].step = -step
+    head = st.heads[free]
+    head.string = string
+    head.lag = lag
+    head.rate = rate
+    head.gain = 0.0
+    head.step = step
+    st.lead = free
+
+
+@kernel
+def steer(p: Record, st: Record) -> None:
+    """Every tick: answer hand-overs and plucks, and let a head that lags by a period jump."""
+    bass = st.bass
+    lead_string = st.heads[st.lead].string if st.lead >= 0 else -1
+    if bass < 0:
+        if st.lead >= 0:
+            st.heads[st.lead].step = -p.fade_step
+            st.lead = -1
+        return
+    string = st.strings[bass]
+    if lead_string != bass or string.attack_tick > st.attack_seen:
+        if st.tick - string.attack_tick < 2 * p.short_ticks:
+            # The attack is heard from its beginning and at its own speed, then slows down.
+            since = float((st.tick - string.restart_tick) * p.decimation + (p.taps - 1) // 2)
+            _take_head(st, bass, max(NEWEST, min(since, p.longest_lead)), 1.0, p.attack_step)
+        else:
+            _take_head(st, bass, NEWEST, st.ratio, p.fade_step)
+        st.attack_seen = st.tick
+        return
+    head = st.heads[st.lead]
+    if head.gain < 1.0:
+        return
+    period = string.period * 2.0 ** (STRETCH_SHARE * string.stretch) * p.decimation
+    if period > 0.0:
+        if head.lag >= period + NEWEST:
+            jump = math.floor((head.lag - NEWEST) / period) * period
+            _take_head(st, bass, head.lag - jump, head.rate, 2.0 / period)
+    elif head.lag > 2.5 * p.lag_max[bass] * p.decimation:
+        # No period to jump by (a scrape, a thump): keep near the present all the same.
+        _take_head(st, bass, NEWEST, st.ratio, p.fade_step)
+
+
+@kernel
+def follow_level(p: Record, st: Record) -> None:
+    """Every hop: pitch and level for the synthesised voice and the dynamics."""
+    bass = st.bass
+    st.synth_level = 0.0
+    st.synth_known = 0
+    if bass < 0 or st.strings[bass].phase == SILENT:
+        return
+    string = st.strings[bass]
+    st.synth_level = math.sqrt(2.0 * st.level[bass]) * ANALYSIS_STEP
+    if string.phase == SOUNDING:
+        st.synth_known = 1
+        st.synth_increment = 2.0 * math.pi * st.ratio / (partial_period(string) * p.decimation)
+    st.dynamics_target = 1.0
+    if p.dynamics < 1.0 and st.level[bass] > 0.0:
+        wanted = (p.typical_power[bass] / st.level[bass]) ** (0.5 * (1.0 - p.dynamics))
+        st.dynamics_target = min(max(wanted, 1.0 / DYNAMICS_LIMIT), DYNAMICS_LIMIT)
+
+
+@kernel
+def sing(p: Record, st: Record) -> float:
+    """One frame of bass."""
+    y = 0.0
+    for h in range(HEADS):
+        head = st.heads[h]
+        if head.string < 0:
+            continue
+        y += head.gain * _interpolate(st.past, p.past_mask, head.string, st.frame, head.lag)
+        head.lag += 1.0 - head.rate
+        head.rate += p.slowing * (st.ratio - head.rate)
+        head.gain = min(1.0, head.gain + head.step)
+        if head.gain <= 0.0 or head.lag > p.past_mask - 8:
+            if h == st.lead:
+                st.lead = -1
+            head.string = -1
+    if p.voice == SYNTH or st.synth_mix > 0.0:
+        y = _synthesise(p, st, y)
+    st.dynamics_gain += p.smoothing * (st.dynamics_target - st.dynamics_gain)
+    now = st.now
+    y *= now.bass_gain * st.dynamics_gain
+    out = now.tone[0] * y + st.tone1
+    st.tone1 = now.tone[1] * y - now.tone[3] * out + st.tone2
+    st.tone2 = now.tone[2] * y - now.tone[4] * out
+    return out
+
+
+@kernel
+def _synthesise(p: Record, st: Record, shifted: float) -> float:
+    """Replace the shifted string by the synthesised tone once the pitch is known."""
+    known = st.synth_known if p.voice == SYNTH else 0
+    st.synth_mix += p.smoothing * (known - st.synth_mix)
+    if p.voice != SYNTH and st.synth_mix < INAUDIBLE:
+        st.synth_mix = 0.0
+    st.synth_amplitude += p.smoothing * (st.synth_level - st.synth_amplitude)
+    st.synth_phase += st.synth_increment
+    if st.synth_phase > math.pi:
+        st.synth_phase -= 2.0 * math.pi
+    sine, cosine = math.sin(st.synth_phase), math.cos(st.synth_phase)
+    # A round fundamental with a little of the second to fourth harmonic, so that small loudspeakers speak too.
+    tone = sine * (1.0 + cosine * (0.8 + cosine * (0.8 + 0.4 * cosine)))
+    return (1.0 - st.synth_mix) * shifted + st.synth_mix * st.synth_amplitude * tone

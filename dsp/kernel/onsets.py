@@ -1,0 +1,189 @@
+"""When a note begins: plucks of silent strings, and attacks on ringing ones.
+
+A silent string begins to sound when its power over about a millisecond passes its threshold and stands above what the
+loudest other string could leave behind after bleed removal, and above what may still ring of its own last note. On a
+ringing string an attack shows as a sudden rise, or as a wave that no longer repeats itself (plucked again, hammered on,
+pulled off).
+"""
+
+from thumbline.dsp.compilation import kernel
+from thumbline.dsp.kernel.confirmation import call_note, echoes_another, prove
+from thumbline.dsp.kernel.first_partial import follow_partial
+from thumbline.dsp.kernel.offsets import end_note
+from thumbline.dsp.kernel.period import BEYOND, reshaped, restart, unlike_last_period
+from thumbline.dsp.memory.event_ring import emit
+from thumbline.dsp.memory.records import BELIEVED, HOP, PLUCK, PLUCKED, SILENT, SOUNDING, UNPROVED, Record
+from thumbline.dsp.memory.tick_ring import decibels, frame_of, span_power
+
+#: A rise of the quick level by this much over the last period is a new attack (power).
+ATTACK = 10.0 ** (9 / 10)
+#: What is held falls by about 6 dB a period: the logarithm of four.
+HELD_FADE = 1.386
+#: Where the beginning of an attack is looked for, in seconds, and what counts as quiet there (share of the threshold).
+LONGEST_ATTACK_S = 0.03
+QUIET = 0.1
+#: For this long another mode may sound beside the string's and change its wave, in seconds.
+ROUGH_S = 0.07
+#: A pluck is as good as a note after so many periods of the open string, when its pitch has stayed for this share of
+#: the time that calls it one.
+SETTLED_PERIODS, SETTLED_SHARE = 1.75, 0.5
+#: How unlike the last period a wave must be to be something new.
+CHANGE = 0.23
+#: Or how little it must have the shape of that of a while ago, in seconds: a string plucked again while it is damped
+#: changes slowly. Its wave may have drifted by so many ticks meanwhile.
+RESHAPED, RESHAPED_S, DRIFT = 0.15, 0.006, 2
+
+
+@kernel
+def hear(p: Record, st: Record) -> None:
+    """Every tick: find plucks of silent strings, and follow the partials of sounding ones."""
+    first = -1
+    loudest = 0.0
+    second = 0.0
+    for s in range(p.strings):
+        power = max(st.quick[s], st.level[s])
+        if power > loudest:
+            second = loudest
+            loudest = power
+            first = s
+        elif power > second:
+            second = power
+    for s in range(p.strings):
+        if st.strings[s].phase == SOUNDING:
+            follow_partial(st.strings[s], st.low[s])
+        if st.quick[s] > p.on_power[s] and st.strings[s].phase == SILENT:
+            other = second if s == first else loudest
+            if st.quick[s] > max(p.guard * other, st.strings[s].tail):
+                begin(p, st, s, onset_before(p, st, s, QUIET * p.on_power[s]))
+        if st.strings[s].phase != SILENT and st.strings[s].proof == UNPROVED:
+            prove(p, st, s)
+
+
+@kernel
+def begin(p: Record, st: Record, s: int, onset: int) -> None:
+    """A string has been plucked; it began to move at tick ``onset``."""
+    string = st.strings[s]
+    tick = st.tick
+    string.note = 0
+    string.pluck_tick = tick
+    string.onset_tick = onset
+    string.release_tick = onset
+    string.peak = 0.0
+    # A string that has the bass and is played again has no need to ask for it.
+    if s != st.bass or string.proof != BELIEVED:
+        string.proof = UNPROVED
+    forget(p, st, s, onset)
+    emit(st, frame_of(p, onset), st.frame, PLUCK, s + 1, decibels(st.quick[s]), 0.0, 0.0)
+
+
+@kernel
+def forget(p: Record, st: Record, s: int, onset: int) -> None:
+    """Start level and pitch anew with the attack that set out at tick ``onset``."""
+    string = st.strings[s]
+    tick = st.tick
+    string.phase = PLUCKED
+    string.attack_tick = tick
+    string.reference = st.quick[s]
+    string.previous_quick = st.quick[s]
+    string.held = st.quick[s]
+    st.level[s] = st.quick[s]
+    string.period = 0.0
+    string.clarity = 0.0
+    string.candidate = 0.0
+    string.octave_sum = 0.0
+    string.octave_count = 0.0
+    string.alike = 0.0
+    string.evidence = 0.0
+    string.knock = 0
+    string.late = 0.0
+    string.jumps = 0
+    restart(string, tick, onset, p.hop_mask[s], p.lag_max[s] + BEYOND + 1)
+
+
+@kernel
+def onset_before(p: Record, st: Record, s: int, enough: float) -> int:
+    """Where the attack heard now set out: just after the last millisecond that was as good as quiet.
+
+    Quiet is what lies under ``enough``; where the last note still rings, its quietest moment must do. What the pick or
+    finger does to the string before it lets go belongs to the attack.
+    """
+    string = st.strings[s]
+    tick = st.tick
+    span = p.short_ticks
+    first = max(span, max(string.end_tick, tick - int(LONGEST_ATTACK_S * p.tick_rate)))
+    quietest = st.quick[s]
+    quietest_at = tick
+    for at in range(tick, first - 1, -1):
+        power = span_power(string, at + 1 - span, at + 1)
+        if power <= enough:
+            return at
+        if power < quietest:
+            quietest = power
+            quietest_at = at
+    return quietest_at
+
+
+@kernel
+def answer_attack(p: Record, st: Record, s: int) -> None:
+    """Begin anew if a string that is not silent has just been plucked again, hammered on or pulled off."""
+    string = st.strings[s]
+    tick = st.tick
+    quick = st.quick[s]
+    span = string.period if string.period > 0.0 else 0.7 * p.lag_max[s]
+    sudden = quick > ATTACK * string.held
+    string.held = max(string.held * span / (span + HELD_FADE * HOP), string.previous_quick)
+    string.previous_quick = quick
+    settled = string.note == 1 or has_settled(p, st, s)
+    changed = (
+        not sudden
+        and settled
+        and quick > max(p.on_power[s], 0.5 * string.reference)
+        and tick - string.onset_tick > ROUGH_S * p.tick_rate
+        and has_changed(p, st, s)
+    )
+    if string.note == 0 and settled and (sudden or changed) and not echoes_another(p, st, s):
+        call_note(p, st, s)
+    if string.note == 1:
+        if sudden:
+            onset = onset_before(p, st, s, QUIET * p.on_power[s])
+        elif changed:
+            onset = tick - 2 * p.short_ticks
+        else:
+            return
+        end_note(p, st, s, onset)
+        begin(p, st, s, onset)
+    elif sudden:
+        if tick - string.onset_tick > LONGEST_ATTACK_S * p.tick_rate:
+            end_note(p, st, s, tick - HOP)  # that was something else
+            begin(p, st, s, tick - HOP)
+        else:
+            # What was heard first was the pick or finger touching the string.
+            forget(p, st, s, max(string.restart_tick, tick - min(2 * p.short_ticks, p.lag_max[s] // 4)))
+            if string.proof != BELIEVED:
+                string.proof = UNPROVED
+
+
+@kernel
+def has_settled(p: Record, st: Record, s: int) -> bool:
+    """Whether a pluck is as good as a note: were it plucked again now, that would end a note.
+
+    Strings of long periods cannot have proved more when they are played fast: the second period is not over yet.
+    """
+    string = st.strings[s]
+    return (
+        string.phase == SOUNDING
+        and string.proof == BELIEVED
+        and st.tick - string.attack_tick > max(SETTLED_PERIODS * p.open_period[s], LONGEST_ATTACK_S * p.tick_rate)
+        and string.evidence > SETTLED_SHARE
+    )
+
+
+@kernel
+def has_changed(p: Record, st: Record, s: int) -> bool:
+    """Whether the wave no longer repeats what it was a period ago, or a while ago."""
+    string = st.strings[s]
+    span = 2 * p.short_ticks
+    if unlike_last_period(string, st.tick, span, CHANGE, st.level[s]) > CHANGE:
+        return True
+    reach = int(RESHAPED_S * p.tick_rate)
+    return reshaped(string, st.tick, span, reach, DRIFT, RESHAPED, st.level[s]) > RESHAPED

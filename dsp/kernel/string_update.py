@@ -1,0 +1,69 @@
+"""What each string is doing: silent, plucked, sounding.
+
+A pluck makes a silent string *plucked*: the bass may pass to it at once. When its pitch is known it is *sounding*.
+Whether the pluck was a *note* is known a little later still. Here is the order in which this is worked out, hop by hop.
+"""
+
+from thumbline.dsp.compilation import kernel
+from thumbline.dsp.kernel.confirmation import confirm, doubt
+from thumbline.dsp.kernel.evidence import likeness, weigh
+from thumbline.dsp.kernel.offsets import watch_end
+from thumbline.dsp.kernel.onsets import answer_attack
+from thumbline.dsp.kernel.period import BEYOND, follow, forget_pick_noise, normalised_difference, pick_period
+from thumbline.dsp.kernel.pitch_tracking import LOCK_CLARITY, lock, report, track
+from thumbline.dsp.kernel.release import date_release
+from thumbline.dsp.memory.records import HOP, SHORTEST_WINDOW_S, SILENT, SOUNDING, WINDOW_PERIODS, Record
+from thumbline.dsp.memory.tick_ring import span_power
+
+#: While a period is unknown, the window is this share of the longest one: soon nothing of the attack is left in it.
+UNKNOWN_WINDOW = 0.6
+#: While a period is unknown, the level is that of this share of the open string's: its wave may be all pulses.
+UNKNOWN_PERIOD_SHARE = 0.88
+
+
+@kernel
+def attend(p: Record, st: Record, s: int) -> None:
+    """Every hop: level, pitch and phase of one string that is not silent."""
+    string = st.strings[s]
+    tick = st.tick
+    answer_attack(p, st, s)
+    lag_max = p.lag_max[s]
+    if string.note == 0:
+        date_release(p, st, s)
+        forget_pick_noise(string, tick, p.short_ticks, p.hop_mask[s], lag_max + BEYOND + 1)
+    wanted = WINDOW_PERIODS * string.period if string.period > 0.0 else UNKNOWN_WINDOW * lag_max
+    follow(string, tick, p.hop_mask[s], lag_max + BEYOND + 1, int(max(wanted, SHORTEST_WINDOW_S * p.tick_rate)))
+    measure_level(p, st, s)
+    if string.note == 0 or (tick // HOP) % 2 == 0:  # an established note is followed at half the pace
+        known = normalised_difference(string, tick, lag_max, st.nsdf)
+        period, clarity = pick_period(st.nsdf, p.lag_min[s], lag_max, known)
+        if string.phase == SOUNDING:
+            track(p, st, s, period, clarity)
+            if string.phase == SILENT:
+                return
+        elif clarity >= LOCK_CLARITY:
+            lock(p, st, s, period, clarity)
+        string.alike = likeness(string, tick, period, clarity) if clarity > 0.0 else 0.0
+        if string.note == 0:
+            weigh(p, st, s)
+            confirm(p, st, s)
+    doubt(p, st, s)
+    report(p, st, s)
+    watch_end(p, st, s)
+
+
+@kernel
+def measure_level(p: Record, st: Record, s: int) -> None:
+    """Power over the last period (or what is known of it), and what it should be."""
+    string = st.strings[s]
+    tick = st.tick
+    if string.period > 0.0:
+        whole = int(string.period + 0.5)
+    else:
+        whole = int(max(SHORTEST_WINDOW_S * p.tick_rate, UNKNOWN_PERIOD_SHARE * p.open_period[s]))
+    whole = max(whole, 2 * HOP)
+    span = min(whole, tick + 1 - string.restart_tick)
+    st.level[s] = span_power(string, tick + 1 - span, tick + 1)
+    string.reference = max(st.level[s], string.reference * p.fastest_fade)
+    if span == whole:  # less says nothing of a wave made of pulses
+        string.peak = max(string.peak, st.level[s])

@@ -1,0 +1,1 @@
+"""One block of live sound, and the record that the live processes share."""

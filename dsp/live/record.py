@@ -1,0 +1,151 @@
+"""The record that the processes of `thumbline live` share, one writer to a field.
+
+Each field has one writer, named below, and is a scalar or an array of scalars, so no lock is needed: a reader may see
+one field a block newer than another. Times are nanoseconds of a clock that never goes back (the host says which);
+frames are counted from the engine's start.
+"""
+
+from thumbline.dsp.memory.records import MAX_STRINGS, OUTPUTS, PARAMS, STATE, record_type
+
+#: Settings of a set, and output channels of a device, at most.
+SETTINGS, ROUTES = 32, 64
+#: Input channels that a rig can name, and frames handed to the kernel at once.
+CHANNELS, CHUNK = 256, 64
+#: Keepers that stand by for the one in charge.
+STAND_BYS = 2
+#: The engine's work and the keeper's waits are counted in bins a quarter octave wide, the first from 1 microsecond.
+BINS = 64
+
+#: Phases of the engine and the keeper.
+STARTING, READY, PLAYING, ENDED, FAULT = range(5)
+
+#: How the engine is set up. Written once, by the console.
+SETUP = record_type(
+    [
+        ("input", "S256"),  # device by name or index, UTF-8; empty: the system's default
+        ("output", "S256"),
+        ("wait_s", "f8"),  # for so long MIDI ports that are not there at the start are waited for
+        ("take_path", "S4096"),  # path of a take to be played instead of a device's input
+        ("rate", "i8"),
+        ("block_frames", "i8"),
+        ("inputs", "i8"),  # channels to be opened
+        ("outputs", "i8"),
+        ("complete", "i8"),  # 1: all of the memory has been written
+        ("routing", "f8", (OUTPUTS, ROUTES)),  # gain from bass, left, right to each output
+    ]
+)
+
+#: What the player asks for. Written by the console and the keeper (foot controller), read by the engine each block.
+REQUEST = record_type(
+    [
+        ("stop", "i8"),  # 1: all processes are to end
+        ("sound_on", "i8"),  # the outputs are silent until this is 1; the level ramps either way
+        ("begin", "i8"),  # 1: the take may begin
+        ("setting", "i8"),  # index of the setting that is to be in force
+        ("split", "i8"),  # 0: no bass; the guitar has all strings
+        ("hold", "i8"),  # 1: the bass stays on the string that has it
+        ("all_open", "i8"),  # 1: every mute is open, whatever is played
+        ("bass_level_db", "f8"),  # added to the setting's level; -60 or less is silent
+        ("tone_hz", "f8"),  # 0: as in the setting
+        ("interval", "f8"),  # semitones, -24 to 0; NaN: as in the setting
+    ]
+)
+
+#: What the engine says. Written by the engine alone, but for ``work_worst_ns``, which a reader may set back to 0.
+ENGINE = record_type(
+    [
+        ("pid", "i8"),
+        ("phase", "i8"),
+        ("fault", "S512"),  # one line, UTF-8, when the phase is FAULT
+        ("advice", "S512"),  # what to do about it
+        ("started_ns", "i8"),  # when the process began,
+        ("first_block_ns", "i8"),  # and when it was first asked for sound
+        ("rate", "f8"),  # as the device says
+        ("block_frames", "i8"),  # of the last block
+        ("blocks", "i8"),
+        ("frames", "i8"),  # served: the heartbeat; the newest of them arrived at block_at_ns
+        ("block_at_ns", "i8"),
+        ("period_frames", "i8"),  # that come at a time, as their times tell; 0 while unknown,
+        ("burst", "i8"),  # frames that have come at the present time,
+        ("period_guess", "i8"),  # and how far the vote is
+        ("period_votes", "i8"),
+        ("events", "i8"),  # written to the ring (``state.events``) by the end of the last block
+        ("missed", "i8"),  # blocks for which the device reported lost input or output
+        ("late", "i8"),  # blocks whose work took longer than the block lasts
+        ("work_ns", "i8"),  # of the last block
+        ("work_worst_ns", "i8"),
+        ("work_bins", "i8", BINS),
+        ("input_latency_s", "f8"),  # as the device says; 0 if it does not
+        ("output_latency_s", "f8"),
+        ("setting", "i8"),  # in force
+        ("limiter_db", "f8"),  # 0 or less
+        ("output_limiter", "f8", ROUTES),  # gain of each output's own limiter
+        ("output_peak", "f8", OUTPUTS),  # bass, left, right; full scale 1, falls by 20 dB a second
+        ("input_peak", "f8", MAX_STRINGS),  # of each string's channel as it comes in, likewise
+        ("alike", "i8", 2),  # input channels, from 1, that carry the same sound; 0 if none do,
+        ("alike_sums", "f8", (MAX_STRINGS, MAX_STRINGS)),  # and what that is judged by: products of two strings,
+        ("alike_count", "i8"),  # and of how many frames
+        ("sound", "f8"),  # the ramp at start and end, 0 to 1
+        ("take_frames", "i8"),  # length of the take, 0 without one,
+        ("take_from", "i8"),  # and the frame at which it began; -1 before
+    ]
+)
+
+#: What the keeper says. Written by the keeper in charge.
+KEEPER = record_type(
+    [
+        ("pid", "i8"),
+        ("phase", "i8"),
+        ("fault", "S512"),
+        ("beat_ns", "i8"),
+        ("events_read", "i8"),
+        ("lost", "i8"),  # events that the ring had overwritten
+        ("forced", "S64"),  # why every string is open whatever is played; empty if none is forced
+        ("closed", "i8", MAX_STRINGS),  # mutes as sent, string 1 first
+        ("sent", "i8"),  # messages
+        ("repeated", "i8"),  # of these, said again to be sure
+        ("wire_share", "f8"),  # of what the wire can carry, over the last second
+        ("wait_ns", "i8"),  # from the pluck's frame to its message, last decision
+        ("wait_worst_ns", "i8"),
+        ("wait_bins", "i8", BINS),
+        ("port", "S256"),
+        ("port_place", "S256"),  # the MIDI system in which it is called so
+        ("port_present", "i8"),  # what is sent arrives
+        ("port_own", "i8"),  # a port of ours that others connect to
+        ("connections", "S2048"),  # of our own port, one name a line, for a successor
+        ("standby_pid", "i8", STAND_BYS),  # by each who stands by: 0 for none,
+        ("standby_beat_ns", "i8", STAND_BYS),
+        ("standby_warm", "i8", STAND_BYS),  # 1: could take over at once
+        ("feet_pid", "i8"),  # from here on by the process that hears the foot controller
+        ("feet_beat_ns", "i8"),
+        ("foot_port", "S256"),
+        ("foot_present", "i8"),
+        ("foot_own", "i8"),
+        ("foot_connections", "S2048"),
+        ("foot_last", "u1", 3),  # bytes of the last message from the foot controller
+        ("foot_count", "i8"),
+        ("foot_down", "u8"),  # bit n: the switch of the rig's foot n is pressed
+    ]
+)
+
+#: A setting's name, UTF-8. (A record of its own: the compiler knows no arrays of text.)
+NAME = record_type([("text", "S64")])
+
+CONSOLE = record_type([("pid", "i8"), ("beat_ns", "i8")])
+
+#: The whole of it.
+LIVE = record_type(
+    [
+        ("setup", SETUP),
+        ("request", REQUEST),
+        ("engine", ENGINE),
+        ("keeper", KEEPER),
+        ("console", CONSOLE),
+        ("setting_count", "i8"),
+        ("names", NAME, SETTINGS),
+        ("params", PARAMS, SETTINGS),
+        ("state", STATE),
+        ("chunk_in", "f8", (CHUNK, CHANNELS)),  # the callback's own
+        ("chunk_out", "f8", (CHUNK, OUTPUTS)),
+    ]
+)

@@ -1,0 +1,1 @@
+"""Where machine code is kept between runs, safe from others and from damage."""

@@ -1,0 +1,33 @@
+"""Small measures that all parts of the analysis share: power over a span of ticks, decibels, frames of ticks."""
+
+import math
+
+from thumbline.dsp.compilation import kernel
+from thumbline.dsp.memory.records import ANALYSIS_STEP, TICKS, Record
+
+
+@kernel
+def span_energy(string: Record, first: int, end: int) -> float:
+    """Sum of squares of ticks ``first`` to ``end - 1`` (in analysis steps), both within the last ``TICKS - 1``."""
+    mask = TICKS - 1
+    return float(string.energy[mask - ((end - 1) & mask)] - string.energy[mask - ((first - 1) & mask)])
+
+
+@kernel
+def span_power(string: Record, first: int, end: int) -> float:
+    """Mean square of ticks ``first`` to ``end - 1``; 0 for an empty span."""
+    if end <= first:
+        return 0.0
+    return span_energy(string, first, end) / (end - first)
+
+
+@kernel
+def decibels(power: float) -> float:
+    """Power in analysis steps squared, as dBFS (rms)."""
+    return 10.0 * math.log10(power * ANALYSIS_STEP * ANALYSIS_STEP + 1e-20)
+
+
+@kernel
+def frame_of(p: Record, tick: int) -> int:
+    """The frame that completes ``tick``, less the delay of the decimation filter."""
+    return max(0, (tick + 1) * p.decimation - 1 - (p.taps - 1) // 2)

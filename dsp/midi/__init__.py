@@ -1,0 +1,1 @@
+"""MIDI: bytes on the wire, standard MIDI files, string mutes, foot controllers."""

@@ -1,0 +1,1 @@
+"""What the notebooks show: workbench, sweeps, figures, widgets."""

@@ -1,0 +1,232 @@
+"""The controls of the tuning notebook: sliders that move a rig, and what follows from them.
+
+A change is answered with new decisions, the picture and the reasons; sound is made when it is asked for. Every control
+is an attribute and may be set from code, as in a test. The picture, the reasons and the players are plain outputs, so a
+document made from the notebook shows them as they were when it was run.
+"""
+
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as widgets
+from IPython.display import DisplayHandle, display
+
+from thumbline.dsp.errors import InputError, printable
+from thumbline.dsp.notebook.explain import Explanation, string_name
+from thumbline.dsp.notebook.figures import Picture
+from thumbline.dsp.notebook.lanes import LanesPicture, picture_lanes
+from thumbline.dsp.notebook.players import Players, players
+from thumbline.dsp.notebook.save_tuned import save_tuned, tuned_name
+from thumbline.dsp.notebook.workbench import Decisions, Workbench
+from thumbline.dsp.rig.adjustment import Adjustment, adjusted, everywhere
+from thumbline.dsp.rig.model import Rig
+
+#: How far the thresholds may be moved, in dB, and the longest wait, in ms.
+MOST_DB, MOST_SETTLE_MS = 36.0, 50.0
+ALL = 0
+_WIDE, _NARROW = widgets.Layout(width="620px"), widgets.Layout(width="380px")
+_STYLE = {"description_width": "220px"}
+
+
+class TuningPanel:
+    """Controls for one take on the bench. ``show`` puts them into a notebook."""
+
+    def __init__(self, bench: Workbench, moment_s: float = 0.0) -> None:
+        self.bench = bench
+        rig = bench.rig
+        numbers = range(1, rig.string_count + 1)
+        self._on_db, self._off_db = dict.fromkeys(numbers, 0.0), dict.fromkeys(numbers, 0.0)
+        names = [("all strings", ALL), *((string_name(rig, number), number) for number in numbers)]
+        self.string = widgets.Dropdown(options=names, description="strings to move", style=_STYLE, layout=_NARROW)
+        self.on = self._slider("begin to sound (on), dB", -MOST_DB, MOST_DB, 0.5, 0.0)
+        self.off = self._slider("fall silent (off), dB", -MOST_DB, MOST_DB, 0.5, 0.0)
+        longest_ms = max(MOST_SETTLE_MS, rig.choice.settle_ms)
+        self.settle = self._slider("wait for a strum, ms", 0.0, longest_ms, 0.5, rig.choice.settle_ms, ".1f")
+        self.moment = self._slider("moment, s", 0.0, max(bench.seconds, 0.01), 0.005, moment_s, ".3f")
+        self.place = widgets.Dropdown(description="go to", style=_STYLE, layout=_WIDE)
+        self.back = widgets.Button(description="as it was loaded", tooltip="undo every move")
+        self.listen = widgets.Button(description="listen", tooltip="make the sound anew, as it is tuned now")
+        take = Path(bench.name) if bench.take_path is None else bench.take_path
+        self.path = widgets.Text(
+            str(tuned_name(take, bench.rig_path)), description="save as", style=_STYLE, layout=_WIDE
+        )
+        self.save = widgets.Button(description="save the rig", tooltip="comments and other settings stay")
+        self.said = widgets.HTML()
+        self.picture: Picture | None = None
+        self.explanation: Explanation | None = None
+        self.decisions: Decisions | None = None
+        self.players: Players | None = None
+        self._lanes = LanesPicture(rig, bench.levels(), bench.seconds)
+        self._handles: dict[str, DisplayHandle] = {}
+        self._quiet = False
+        self._connect()
+        self._answer()
+
+    def _slider(
+        self, words: str, low: float, high: float, step: float, value: float, shown: str = "+.1f"
+    ) -> widgets.FloatSlider:
+        return widgets.FloatSlider(
+            value, min=low, max=high, step=step, description=words, readout_format=shown, style=_STYLE, layout=_WIDE
+        )
+
+    def _connect(self) -> None:
+        self.string.observe(self._show_string, "value")
+        for slider in (self.on, self.off):
+            slider.observe(self._move_threshold, "value")
+        for slider in (self.settle, self.moment):
+            slider.observe(self._answer, "value")
+        self.place.observe(self._go, "value")
+        self.back.on_click(self._go_back)
+        self.listen.on_click(self._make_sound)
+        self.save.on_click(self._save)
+
+    @property
+    def rig(self) -> Rig:
+        """The rig as the controls have it."""
+        return adjusted(self.bench.rig, Adjustment(self._on_db, self._off_db, self.settle.value))
+
+    def show(self) -> None:
+        """Put the controls into the notebook, and below them the picture and the reasons."""
+        controls = widgets.VBox(
+            [
+                widgets.HBox([self.string, self.back]),
+                self.on,
+                self.off,
+                self.settle,
+                self.moment,
+                self.place,
+                widgets.HBox([self.path, self.save]),
+                self.said,
+            ]
+        )
+        self._display_controls(controls, "Controls (they move in JupyterLab): " + self._in_words())
+        for name, shown in (("picture", self.picture), ("explanation", self.explanation)):
+            self._handles[name] = DisplayHandle()
+            self._handles[name].display(shown)
+
+    def show_sound(self) -> None:
+        """Put players of bass and remainder into the notebook, with a button that makes them anew."""
+        self._display_controls(self.listen, "Button (in JupyterLab): make the sound anew, as it is tuned now")
+        self.players = players(self.bench.sound(self.rig))
+        self._handles["players"] = DisplayHandle()
+        self._handles["players"].display(self.players)
+
+    def _display_controls(self, controls: widgets.Widget, words: str) -> None:
+        """Display widgets, with words in their place where no widget can be shown."""
+        bundle: Any = controls._repr_mimebundle_()
+        display({**bundle, "text/plain": words}, raw=True)
+
+    def move(
+        self,
+        string: int = ALL,
+        *,
+        on: float | None = None,
+        off: float | None = None,
+        settle: float | None = None,
+        moment: float | None = None,
+    ) -> None:
+        """Set the controls from code and answer once; what is not given stays where it is."""
+        self._quiet = True
+        self.string.value = string
+        given = ((self.on, on), (self.off, off), (self.settle, settle), (self.moment, moment))
+        for slider, value in given:
+            if value is not None:
+                slider.value = value
+        self._quiet = False
+        self._answer()
+
+    def _show_string(self, _: Any = None) -> None:
+        """Show the offsets of the string that is chosen, without moving anything."""
+        quiet, self._quiet = self._quiet, True
+        chosen = self.string.value or 1
+        self.on.unobserve(self._move_threshold, "value")
+        self.off.unobserve(self._move_threshold, "value")
+        self.on.value, self.off.value = self._on_db[chosen], self._off_db[chosen]
+        self.on.observe(self._move_threshold, "value")
+        self.off.observe(self._move_threshold, "value")
+        self._quiet = quiet
+
+    def _move_threshold(self, change: Any) -> None:
+        offsets = self._on_db if change["owner"] is self.on else self._off_db
+        for string in offsets if self.string.value == ALL else (int(self.string.value or 1),):
+            offsets[string] = float(change["new"])
+        self._answer()
+
+    def _answer(self, _: Any = None) -> None:
+        """Decide anew, and show what came of it."""
+        if self._quiet:
+            return
+        try:
+            self.decisions, self.explanation = self.bench.look(self.rig, self.moment.value)
+        except InputError as error:
+            self._say(str(error))
+            return
+        self.picture = self._lanes.draw(self.decisions, self.bench.reference, self.moment.value)
+        self._list_places(self.decisions)
+        self._update("picture", self.picture)
+        self._update("explanation", self.explanation)
+
+    def _update(self, name: str, shown: object) -> None:
+        if name in self._handles:
+            self._handles[name].update(shown)
+
+    def _list_places(self, decisions: Decisions) -> None:
+        options: list[tuple[str, float]] = [("a place in the take ...", -1.0)]
+        for each in decisions.mistakes:
+            had = f"string {each.found_string} has it" if each.found_string else "nobody has it"
+            true = f"string {each.true_string} is the bass" if each.true_string else "nothing sounds"
+            middle_s = (each.begin_s + each.end_s) / 2
+            options.append((f"{each.begin_s:.2f} s, wrong: {true}, {had}", middle_s))
+        for each in decisions.handovers:
+            to = f"to string {each.string}" if each.string else "to none"
+            options.append((f"{each.time_s:.2f} s, hand-over {to}", each.decided_s + 0.001))
+        if tuple(options) != tuple(self.place.options):
+            quiet, self._quiet = self._quiet, True
+            self.place.options = options
+            self.place.value = -1.0
+            self._quiet = quiet
+
+    def _go(self, change: Any) -> None:
+        if not self._quiet and change["new"] is not None and change["new"] >= 0.0:
+            self.moment.value = min(change["new"], self.bench.seconds)
+
+    def _go_back(self, _: Any = None) -> None:
+        for offsets in (self._on_db, self._off_db):
+            offsets.update(dict.fromkeys(offsets, 0.0))
+        self.move(int(self.string.value or ALL), on=0.0, off=0.0, settle=self.bench.rig.choice.settle_ms)
+
+    def _make_sound(self, _: Any = None) -> None:
+        self.players = players(self.bench.sound(self.rig))
+        self._update("players", self.players)
+
+    def _save(self, _: Any = None) -> None:
+        target = Path(self.path.value.strip()).expanduser()
+        why = f"tuned in the notebook on {printable(self.bench.name)}"
+        try:
+            changed = save_tuned(target, self.rig, self.bench.rig, self.bench.rig_path, why)
+        except InputError as error:
+            self._say(str(error))
+            return
+        self._say(f"Saved {printable(target)}: {', '.join(changed) or 'nothing'} changed, all else as it was.")
+
+    def _say(self, words: str) -> None:
+        from html import escape
+
+        self.said.value = escape(words)
+
+    def _in_words(self) -> str:
+        moved = [
+            f"{word} {value:+g} dB on string {string}"
+            for word, offsets in (("on", self._on_db), ("off", self._off_db))
+            for string, value in offsets.items()
+            if value
+        ]
+        return f"{', '.join(moved) or 'thresholds as loaded'}; wait {self.settle.value:g} ms; {self.moment.value:.3f} s"
+
+
+def show_first_mistake(bench: Workbench, *, on: float = 0.0, off: float = 0.0) -> None:
+    """Show the picture and the reasons at the first wrong place, if every string's thresholds were moved so far."""
+    rig = adjusted(bench.rig, Adjustment(everywhere(bench.rig, on), everywhere(bench.rig, off)))
+    mistakes = bench.decisions(rig).mistakes
+    moment_s = (mistakes[0].begin_s + mistakes[0].end_s) / 2 if mistakes else 0.0
+    display(picture_lanes(bench, rig, moment_s), bench.explain(rig, moment_s))

@@ -1,0 +1,94 @@
+"""How far a threshold may be off without harm: the share of right decisions against its offset."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
+from typing import Literal
+
+from thumbline.dsp.notebook.workbench import Workbench
+from thumbline.dsp.rig.adjustment import Adjustment, adjusted
+from thumbline.dsp.rig.model import Rig
+
+Threshold = Literal["on_db", "off_db"]
+#: Offsets that are tried, in dB.
+OFFSETS_DB = tuple(float(db) for db in range(-36, 37, 4))
+#: On the plateau at most this share of the moments is lost.
+TOLERANCE = 0.005
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """What became of the decisions as one threshold was moved."""
+
+    threshold: Threshold
+    strings: tuple[int, ...]  #: whose threshold was moved
+    offsets_db: tuple[float, ...]  #: rising
+    right: tuple[float, ...]  #: share of the moments asked for at which the bass line is right
+    plateau_db: tuple[float, float]  #: the offsets from which and up to which it is as good as it gets
+
+    @property
+    def in_words(self) -> str:
+        """How far the threshold may be off, in a sentence."""
+        low, high = self.plateau_db
+        if not low <= 0.0 <= high:
+            return f"off the plateau, which lies at {low:+g} to {high:+g} dB"
+        lowest, highest = (
+            " or more" if end in (self.offsets_db[0], self.offsets_db[-1]) else "" for end in (low, high)
+        )
+        return f"harmless: {abs(low):g} dB{lowest} lower, {high:g} dB{highest} higher"
+
+
+def sweep(
+    bench: Workbench,
+    threshold: Threshold,
+    *,
+    rig: Rig | None = None,
+    strings: Sequence[int] | None = None,
+    offsets_db: Sequence[float] = OFFSETS_DB,
+) -> Sweep:
+    """Move a threshold of ``strings`` (default: all) away from where ``rig`` (default: as loaded) has it.
+
+    Decisions are compared with the truth where it is known, or else with what the rig decided as it was loaded.
+    Offsets at which a threshold would meet the other one, or the end of what a rig accepts, are left out.
+    Raises ValueError if ``offsets_db`` does not hold 0, or the truth leaves every moment open.
+    """
+    if 0.0 not in offsets_db:
+        raise ValueError(f"offsets_db is {list(offsets_db)}; accepted: numbers with 0 among them")
+    rig = rig or bench.rig
+    moved = tuple(strings or range(1, rig.string_count + 1))
+    tried = [(offset, _moved(rig, threshold, moved, offset)) for offset in sorted(offsets_db)]
+    tried = [(offset, each) for offset, each in tried if _arrived(rig, each, threshold, moved, offset)]
+    offsets, rigs = tuple(offset for offset, _ in tried), [each for _, each in tried]
+    right: list[float] = []
+    for decisions in bench.decisions_of(rigs):
+        if decisions.right is None:
+            raise ValueError("the truth leaves every moment open, so no decision can be right or wrong")
+        right.append(decisions.right)
+    return Sweep(threshold, moved, offsets, tuple(right), plateau(offsets, right))
+
+
+def _moved(rig: Rig, threshold: Threshold, strings: Sequence[int], offset_db: float) -> Rig:
+    shifts = dict.fromkeys(strings, offset_db)
+    return adjusted(rig, Adjustment(on_db=shifts) if threshold == "on_db" else Adjustment(off_db=shifts))
+
+
+def _arrived(before: Rig, after: Rig, threshold: Threshold, strings: Sequence[int], offset_db: float) -> bool:
+    """Whether the threshold has moved as far as it was meant to, on every string."""
+    old, new = getattr(before.detect, threshold), getattr(after.detect, threshold)
+    return all(abs(new[s - 1] - old[s - 1] - offset_db) < 0.02 for s in strings)
+
+
+def plateau(offsets_db: Sequence[float], right: Sequence[float], tolerance: float = TOLERANCE) -> tuple[float, float]:
+    """Return the ends of the plateau: neighbouring offsets at which ``right`` is within ``tolerance`` of its best.
+
+    Of several such stretches, the one that holds 0; or else the widest, of equals the nearest to 0. ``offsets_db``
+    rises.
+    """
+    good = [share >= max(right) - tolerance for share in right]
+    stretches = [
+        (members[0][0], members[-1][0])
+        for is_good, group in groupby(zip(offsets_db, good, strict=True), key=itemgetter(1))
+        if (members := list(group)) and is_good
+    ]
+    return max(stretches, key=lambda ends: (ends[0] <= 0.0 <= ends[1], ends[1] - ends[0], -abs(ends[0] + ends[1])))

@@ -1,0 +1,294 @@
+"""A take on the bench: held in memory, decided anew for each rig that is tried, and no more than is needed.
+
+Decisions need no sound, so no sound is made until somebody wants to hear it; levels do not depend on thresholds but
+for what hum is left, so they are measured once. What was worked out for a rig is kept.
+"""
+
+import os
+from collections import OrderedDict
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+from threading import Lock
+from typing import Any, Literal, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thumbline.dsp.calibration.survey import complete, survey
+from thumbline.dsp.errors import InputError, printable
+from thumbline.dsp.files.takes import open_take
+from thumbline.dsp.memory.records import BASS, LEFT, LOCK, PITCH, RIGHT
+from thumbline.dsp.midi.mutes import MuteDecision, plan_mutes
+from thumbline.dsp.notebook.explain import Explanation, explain
+from thumbline.dsp.notebook.levels import Levels, measure_levels
+from thumbline.dsp.processor.notes import Note
+from thumbline.dsp.processor.processor import Processor, warm_up
+from thumbline.dsp.processor.transcript import Handover, Transcript
+from thumbline.dsp.rig.file import load_rig
+from thumbline.dsp.rig.model import Rig
+from thumbline.dsp.scoring.score import Mistake, find_mistakes
+from thumbline.dsp.scoring.true_bass import SHORTEST_S, TrueBass, string_at
+from thumbline.dsp.scoring.truth import TrueNote, load_truth
+
+#: A longer take is cut to so many seconds, unless the caller says how long, so that answers come at once.
+LONGEST_S = 30.0
+#: Rigs whose decisions are kept, and rigs whose sound is.
+KEPT_DECISIONS, KEPT_SOUNDS = 256, 2
+#: Endings of truth files that are looked for beside a take.
+TRUTH_SUFFIXES = (".json", ".jams", ".csv", ".mid")
+_BLOCK = 1 << 16
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, eq=False)
+class Decisions:
+    """What the processor decided about the take with one rig."""
+
+    rig: Rig
+    notes: tuple[Note, ...]
+    bassline: tuple[Note, ...]
+    handovers: tuple[Handover, ...]  #: in order of decision
+    mutes: tuple[MuteDecision, ...]
+    right: float | None  #: share of the moments asked for at which the bass line is right; None if none is asked for
+    mistakes: tuple[Mistake, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Sound:
+    """What the processor makes of the take, full scale 1."""
+
+    rate: int
+    bass: NDArray[np.float64]  #: (frames,)
+    guitar: NDArray[np.float64]  #: (frames,) or, if the rig says stereo, (frames, 2)
+
+
+@dataclass(frozen=True, eq=False)
+class Reference:
+    """What decisions are compared with."""
+
+    bass: TrueBass
+    kind: Literal["truth", "rig"]  #: what was truly played, or what the rig decided as it was loaded
+    name: str
+
+
+class Workbench:
+    """One take, the rig it was opened with, and everything that is asked about them.
+
+    ``frames`` (n, channels) at ``rate`` frames a second, full scale 1, is all of the take that is looked at; it begins
+    at ``start_s`` of the file. ``rig`` must be complete (`thumbline.dsp.calibration.survey.complete`). ``truth``, if
+    known, is in seconds of the file.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        frames: NDArray[np.float64],
+        rate: int,
+        rig: Rig,
+        *,
+        take_path: Path | None = None,
+        rig_path: Path | None = None,
+        truth: Sequence[TrueNote] | None = None,
+        truth_name: str = "truth",
+        start_s: float = 0.0,
+    ) -> None:
+        self.name, self.rate, self.rig, self.start_s = name, rate, rig, start_s
+        self.take_path, self.rig_path = take_path, rig_path
+        self.frames = np.ascontiguousarray(frames, np.float64)
+        self.seconds = len(self.frames) / rate
+        self._kept: dict[str, OrderedDict[str, Any]] = {}
+        self._lock = Lock()
+        #: What decisions are compared with.
+        self.reference = (
+            Reference(TrueBass(_own_notes(self._hear(rig, None)[0])), "rig", "what the rig decided as it was loaded")
+            if truth is None
+            else Reference(TrueBass(_within(truth, start_s, self.seconds)), "truth", truth_name)
+        )
+
+    def decisions(self, rig: Rig | None = None) -> Decisions:
+        """Return what is decided with ``rig`` (default: the one the take was opened with)."""
+        return self._keep(
+            "decisions", rig or self.rig, KEPT_DECISIONS, lambda tried: self._judge(self._hear(tried, None)[0])
+        )
+
+    @property
+    def known_notes(self) -> Sequence[TrueNote]:
+        """The notes of the truth, or those that the rig found as it was loaded."""
+        return self.reference.bass.notes
+
+    def decisions_of(self, rigs: Sequence[Rig]) -> list[Decisions]:
+        """Return the decisions with each of several rigs, worked out on all cores."""
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
+            return list(pool.map(self.decisions, rigs))
+
+    def look(self, rig: Rig, moment_s: float) -> tuple[Decisions, Explanation]:
+        """Return the decisions and, for a moment within the take, the reasons; at the cost of one run at most."""
+        moment_s = min(max(moment_s, 0.0), self.seconds)
+        kept = self._kept.get("decisions", OrderedDict()).get(_key(rig))
+        if kept is not None:
+            return kept, self.explain(rig, moment_s)
+        transcript, explanation = self._hear(rig, moment_s)
+        assert explanation is not None
+        return self._keep("decisions", rig, KEPT_DECISIONS, lambda _: self._judge(transcript)), explanation
+
+    def explain(self, rig: Rig, moment_s: float) -> Explanation:
+        """Return the reasons at a moment, in seconds: the take is heard up to there."""
+        processor = Processor(rig, self.rate)
+        events = processor.decide(self.frames[: round(moment_s * self.rate)])
+        return explain(processor, events, moment_s)
+
+    def levels(self, rig: Rig | None = None) -> Levels:
+        """Return the levels of all strings as ``rig`` conditions them."""
+
+        def measure(tried: Rig) -> Levels:
+            return measure_levels(self.frames, tried, self.rate)
+
+        front_end = (rig or self.rig).model_copy(update={"detect": self.rig.detect, "choice": self.rig.choice})
+        return self._keep("levels", front_end, KEPT_SOUNDS, measure)
+
+    def sound(self, rig: Rig | None = None) -> Sound:
+        """Return bass and remainder as they are rendered with ``rig``."""
+
+        def make(tried: Rig) -> Sound:
+            out, _ = Processor(tried, self.rate).process(self.frames)
+            guitar = out[:, [LEFT, RIGHT]] if tried.guitar.stereo else out[:, LEFT]
+            return Sound(self.rate, out[:, BASS], guitar)
+
+        return self._keep("sound", rig or self.rig, KEPT_SOUNDS, make)
+
+    def _hear(self, rig: Rig, moment_s: float | None) -> tuple[Transcript, Explanation | None]:
+        """Pass the whole take, with a halt for the reasons at ``moment_s``."""
+        processor, transcript = Processor(rig, self.rate), Transcript(rig, self.rate)
+        split = 0 if moment_s is None else round(moment_s * self.rate)
+        events = [processor.decide(self.frames[:split])]
+        explanation = None if moment_s is None else explain(processor, events[0], moment_s)
+        events += [processor.decide(self.frames[split:]), processor.finish()]
+        everything = np.concatenate(events)
+        # Pitch reports are nine in ten of the events, and nothing here needs them.
+        transcript.feed(everything[~np.isin(everything["kind"], (LOCK, PITCH))])
+        return transcript, explanation
+
+    def _judge(self, transcript: Transcript) -> Decisions:
+        rig, bassline = transcript.rig, transcript.bassline(self.seconds)
+        mutes = plan_mutes(
+            transcript.open_sets(),
+            self.seconds,
+            strings=rig.string_count,
+            order=rig.mutes.order,
+            gap_s=1e-3 * rig.mutes.gap_ms,
+        )
+        true = self.reference.bass
+        found = string_at([row for row in bassline if row.offset_s - row.onset_s > SHORTEST_S], true.times_s)
+        notes = sorted(transcript.notes, key=lambda note: (note.onset_s, -note.string))
+        return Decisions(
+            rig=rig,
+            notes=tuple(notes),
+            bassline=tuple(bassline),
+            handovers=tuple(transcript.handovers),
+            mutes=tuple(mutes),
+            right=float((found == true.string)[true.asked].mean()) if true.asked.any() else None,
+            mistakes=tuple(find_mistakes(true, found)),
+        )
+
+    def _keep(self, kind: str, rig: Rig, most: int, make: Callable[[Rig], T]) -> T:
+        """Return what was made for ``rig`` before, or make it; the ``most`` latest are kept."""
+        kept = self._kept.setdefault(kind, OrderedDict())
+        key = _key(rig)
+        made = kept[key] if key in kept else make(rig)
+        with self._lock:
+            kept[key] = made
+            kept.move_to_end(key)
+            while len(kept) > most:
+                kept.popitem(last=False)
+        return made
+
+
+def _key(rig: Rig) -> str:
+    return rig.model_dump_json()
+
+
+def _own_notes(transcript: Transcript) -> list[TrueNote]:
+    """Return what was found as if it were the truth."""
+    return [TrueNote(n.string, n.midi, n.onset_s, n.offset_s, n.offset_s, n.offset_s) for n in transcript.notes]
+
+
+def _within(notes: Sequence[TrueNote], start_s: float, seconds: float) -> list[TrueNote]:
+    """Return the notes of a stretch of the take, in seconds of the stretch, cut where it is cut."""
+
+    def cut(time_s: float) -> float:
+        return min(max(time_s - start_s, 0.0), seconds)
+
+    return [
+        replace(
+            note,
+            onset_s=cut(note.onset_s),
+            offset_s=cut(note.offset_s),
+            fades_s=cut(note.fades_s),
+            faded_s=cut(note.faded_s),
+        )
+        for note in notes
+        if note.offset_s > start_s and note.onset_s < start_s + seconds
+    ]
+
+
+def open_workbench(
+    take: str | os.PathLike[str],
+    rig: str | os.PathLike[str] | None = None,
+    truth: str | os.PathLike[str] | None = None,
+    *,
+    start_s: float = 0.0,
+    seconds: float | None = None,
+) -> Workbench:
+    """Open a take for tuning.
+
+    ``rig`` is a rig file; without one, the file of the take's name with the ending ``.toml`` beside it, or else the
+    default settings. ``truth`` is a file of the notes that were played (`thumbline.dsp.scoring.truth`), looked for
+    likewise. What the rig leaves open is measured from the take. Of a take longer than ``LONGEST_S`` so much is taken
+    from ``start_s`` on, or ``seconds`` if they are given.
+
+    Raises InputError for a file that cannot be used, or a stretch that is not in the take.
+    """
+    path = Path(take)
+    rig_path = Path(rig) if rig is not None else _beside(path, (".toml",))
+    settings = load_rig(rig_path) if rig_path is not None else Rig()
+    truth_path = Path(truth) if truth is not None else _beside(path, TRUTH_SUFFIXES)
+    warm_up()
+    with open_take(path, settings.string_count, settings.input.channels, settings.instrument.strings) as opened:
+        rate, whole_s = opened.sample_rate, opened.frames / opened.sample_rate
+        length_s = LONGEST_S if seconds is None else seconds
+        if not (0.0 <= start_s < whole_s and length_s > 0.0):
+            raise InputError(
+                f"{printable(path)}: start_s is {start_s:g} and seconds {length_s:g}; accepted: a stretch of the "
+                f"take, which is {whole_s:.1f} s long"
+            )
+        settings = complete(settings, survey(lambda: opened.blocks(_BLOCK), settings, rate))
+        frames = _stretch(opened.blocks(_BLOCK), round(start_s * rate), round((start_s + length_s) * rate))
+    return Workbench(
+        path.name,
+        frames,
+        rate,
+        settings,
+        take_path=path,
+        rig_path=rig_path,
+        truth=None if truth_path is None else load_truth(truth_path, settings),
+        truth_name="truth" if truth_path is None else truth_path.name,
+        start_s=start_s,
+    )
+
+
+def _stretch(blocks: Any, first: int, last: int) -> NDArray[np.float64]:
+    """Frames ``first`` to ``last - 1`` of a take that is read in blocks."""
+    parts, done = [], 0
+    for block in blocks:
+        parts.append(block[max(first - done, 0) : max(last - done, 0)])
+        done += len(block)
+        if done >= last:
+            break
+    return np.concatenate(parts)
+
+
+def _beside(take: Path, suffixes: Sequence[str]) -> Path | None:
+    return next((each for suffix in suffixes if (each := take.with_suffix(suffix)).is_file()), None)

@@ -1,0 +1,1 @@
+"""A folder of practice tracks made from a take."""

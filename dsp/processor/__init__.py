@@ -1,0 +1,1 @@
+"""The kernel as Python sees it: parameters in, frames through, notes out."""

@@ -1,0 +1,55 @@
+"""Notes, as the tables and files know them."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from thumbline.dsp.note_names import hz_to_midi, midi_to_note
+
+if TYPE_CHECKING:
+    from thumbline.dsp.rig.model import Rig
+
+#: MIDI velocity of a note at its string's typical level, and how much louder each step more is, in dB
+#: (common practice, no source).
+TYPICAL_VELOCITY, DB_A_VELOCITY_STEP = 88, 0.5
+
+
+@dataclass(frozen=True)
+class Note:
+    """One note on one string; times in seconds from the first frame."""
+
+    onset_s: float
+    offset_s: float
+    string: int  #: 1 is the highest
+    fret: int  #: from the capo, 0 is open
+    midi: float  #: fractional key number, 69 = A4 at the rig's reference
+    note: str  #: name of the nearest key
+    hz: float  #: pitch of the string as played
+    cents: float  #: deviation from the nearest key
+    velocity: int  #: 1 to 127
+
+
+def make_note(rig: "Rig", string: int, onset_s: float, offset_s: float, hz: float, peak_db: float) -> Note:
+    """Name a note that sounded at ``hz`` on ``string`` and reached ``peak_db`` (dBFS, rms over a period).
+
+    ``rig.detect.level_db`` must be numbers.
+    """
+    midi = hz_to_midi(hz, rig.instrument.a4_hz)
+    key = round(midi)
+    level_db = rig.detect.level_db[string - 1]
+    assert not isinstance(level_db, str)
+    return Note(
+        onset_s=onset_s,
+        offset_s=offset_s,
+        string=string,
+        fret=max(0, round(midi - float(rig.open_midi[string - 1]))),
+        midi=midi,
+        note=midi_to_note(key),
+        hz=hz,
+        cents=100.0 * (midi - key),
+        velocity=velocity_of(peak_db, level_db),
+    )
+
+
+def velocity_of(peak_db: float, typical_db: float) -> int:
+    """Return the MIDI velocity, 1 to 127, of a note that reached ``peak_db`` where ``typical_db`` is usual."""
+    return min(max(round(TYPICAL_VELOCITY + (peak_db - typical_db) / DB_A_VELOCITY_STEP), 1), 127)

@@ -1,0 +1,103 @@
+"""From the processor's events to notes, the bass line, and the state of the mutes."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from thumbline.dsp.memory.records import BY_PLUCK, END, FAULT, HANDOVER, LOCK, NOTE, PITCH, PLUCK
+from thumbline.dsp.midi.mutes import open_set_of
+from thumbline.dsp.processor.bass_path import BassPath, Handover
+from thumbline.dsp.processor.confidence import confidence
+from thumbline.dsp.processor.notes import Note, make_note
+from thumbline.dsp.rig.model import Rig
+
+#: Shorter stretches of bass are where two datings meet.
+SHORTEST_STRETCH_S = 0.002
+
+
+@dataclass(frozen=True)
+class PitchReport:
+    """The pitch of a sounding string at one moment."""
+
+    time_s: float
+    string: int
+    hz: float
+    confidence: float  #: 0 to 1: how often values like this one are right
+    level_db: float
+
+
+@dataclass
+class Transcript:
+    """Collects events, as they come, into what the tables and files are made from.
+
+    Notes are in order of their ends, hand-overs in order of decision. ``feed`` returns the pitch reports of its events,
+    which are too many to keep.
+    """
+
+    rig: Rig
+    rate: int
+    notes: list[Note] = field(default_factory=list)
+    handovers: list[Handover] = field(default_factory=list)
+    #: Channels, from 1, that held samples which cannot be sound.
+    faulty_channels: set[int] = field(default_factory=set)
+    _begun: dict[int, float] = field(default_factory=dict)
+    _found_s: dict[tuple[int, float], float] = field(default_factory=dict)
+
+    def feed(self, events: np.ndarray) -> list[PitchReport]:
+        """Take events (dtype ``EVENT``) in order."""
+        reports = []
+        sure = [confidence(events["extra"], proved).tolist() for proved in (False, True)]
+        for i, (frame, decided, kind, string, value, extra, level) in enumerate(events.tolist()):
+            time_s = frame / self.rate
+            if kind in (LOCK, PITCH):
+                reports.append(PitchReport(time_s, string, value, sure[string in self._begun][i], level))
+            elif kind == PLUCK:
+                self._found_s[string, time_s] = decided / self.rate
+            elif kind == NOTE:
+                self._begun[string] = time_s
+            elif kind == END and string in self._begun:
+                onset_s = self._begun.pop(string)
+                self.notes.append(make_note(self.rig, string, onset_s, max(time_s, onset_s), value, extra))
+            elif kind == HANDOVER:
+                self.handovers.append(Handover(time_s, decided / self.rate, string, extra == BY_PLUCK))
+            elif kind == FAULT:
+                self.faulty_channels.add(int(value))
+        return reports
+
+    def path(self) -> list[Handover]:
+        """The hand-overs that stand in hindsight, dated by their causes; see `thumbline.dsp.processor.bass_path`."""
+        return BassPath(self.rig, self.notes, self._found_s).of(self.handovers)
+
+    def bassline(self, end_s: float) -> list[Note]:
+        """The bass: each stretch of a note during which its string is the bass, in order of time.
+
+        Plucks that did not prove to be notes leave no row.
+        """
+        by_string: dict[int, list[Note]] = {}
+        for note in sorted(self.notes, key=lambda note: note.onset_s):
+            by_string.setdefault(note.string, []).append(note)
+        path = self.path()
+        ends = [handover.time_s for handover in path[1:]] + [end_s]
+        rows = []
+        for handover, end in zip(path, ends, strict=False):  # no hand-over, no stretch
+            for note in by_string.get(handover.string, ()):
+                onset_s, offset_s = max(note.onset_s, handover.time_s), min(note.offset_s, end)
+                if offset_s - onset_s > SHORTEST_STRETCH_S:
+                    rows.append(replace(note, onset_s=onset_s, offset_s=offset_s))
+        return rows
+
+    def open_sets(self) -> Iterable[tuple[float, frozenset[int]]]:
+        """For each hand-over, when it was decided and which strings' mutes are then to be open."""
+        for handover in self.handovers:
+            open_set = open_set_of(handover.string, self.rig.string_count, self.rig.choice.silence)
+            if open_set is not None:
+                yield handover.decided_s, open_set
+
+    def pluck_latencies_s(self) -> list[float]:
+        """For each hand-over that a pluck caused: how much signal after the pluck was read before the decision."""
+        return [each.decided_s - each.time_s for each in self.handovers if each.plucked]
+
+    def stop_latencies_s(self) -> list[float]:
+        """The same for hand-overs whose cause was the end of a note."""
+        return [each.decided_s - each.time_s for each in self.handovers if not each.plucked]

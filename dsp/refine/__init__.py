@@ -1,0 +1,1 @@
+"""Searches the thresholds of a rig on takes whose notes are known."""

@@ -1,0 +1,1 @@
+"""What a take becomes on disk: written, read back, drawn."""

@@ -1,0 +1,1 @@
+"""The rig, a guitar's settings file: model, checks, text, edits."""

@@ -1,0 +1,136 @@
+"""What must hold between the settings of a rig, beyond the range of each one alone."""
+
+from collections.abc import Iterator, Sequence
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from thumbline.dsp.note_names import midi_to_note, note_to_midi
+from thumbline.dsp.rig.stage_checks import stage_contradictions
+
+if TYPE_CHECKING:
+    from thumbline.dsp.rig.model import Rig
+
+LARGEST_CONDITION = 1000.0
+"""Condition number of the bleed matrix above which undoing it would raise noise by up to 60 dB."""
+
+
+class ContradictionError(ValueError):
+    """Settings that are each accepted but do not fit together; ``sentences`` has a line for each."""
+
+    def __init__(self, sentences: list[str]) -> None:
+        super().__init__("; ".join(sentences))
+        self.sentences = sentences
+
+
+def contradictions(rig: "Rig") -> list[str]:
+    """Return one line for each contradiction in ``rig``: the key, the value received and what is accepted."""
+    wrong_lengths = list(_wrong_lengths(rig))
+    if wrong_lengths:  # the other checks go through the lists string by string
+        return wrong_lengths
+    return [
+        *_repeats("input.channels", rig.input.channels, "each channel once"),
+        *_string_numbers(rig, "input.invert", rig.input.invert),
+        *_string_numbers(rig, "choice.strings", rig.bass_strings),
+        *_thresholds(rig),
+        *_bleed(rig),
+        *_highest_note(rig),
+        *_modules(rig),
+        *stage_contradictions(rig),
+    ]
+
+
+def _wrong_lengths(rig: "Rig") -> Iterator[str]:
+    lists: dict[str, Any] = {
+        "input.channels": rig.input.channels,
+        "input.trim_db": rig.input.trim_db,
+        "detect.floor_db": rig.detect.floor_db,
+        "detect.level_db": rig.detect.level_db,
+        "detect.on_db": rig.detect.on_db,
+        "detect.off_db": rig.detect.off_db,
+        "detect.tuning_cents": rig.detect.tuning_cents,
+        "bleed.matrix": rig.bleed.matrix,
+        "guitar.pan": rig.guitar.pan,
+    }
+    if not isinstance(rig.bleed.matrix, str):
+        lists |= {f"bleed.matrix[{i}]": row for i, row in enumerate(rig.bleed.matrix)}
+    lists |= {f"mutes.modules[{i}].controllers": m.controllers for i, m in enumerate(rig.mutes.modules)}
+    for key, values in lists.items():
+        if not isinstance(values, str) and len(values) != rig.string_count:
+            have = f"{len(values)} value" + "s" * (len(values) != 1)
+            yield f"{key} has {have}; accepted: {rig.string_count}, one per string (instrument.strings)"
+
+
+def _repeats(key: str, values: Sequence[int], accepted: str) -> Iterator[str]:
+    for i, value in enumerate(values):
+        first = values.index(value)
+        if first < i:
+            yield f"{key}[{i}] is {value}, as is {key}[{first}]; accepted: {accepted}"
+
+
+def _string_numbers(rig: "Rig", key: str, numbers: Sequence[int]) -> Iterator[str]:
+    for i, number in enumerate(numbers):
+        if number > rig.string_count:
+            yield f"{key}[{i}] is {number}; accepted: a string number, 1 to {rig.string_count}"
+    yield from _repeats(key, numbers, "each string once")
+
+
+def _thresholds(rig: "Rig") -> Iterator[str]:
+    on, off = rig.detect.on_db, rig.detect.off_db
+    if on == "auto" or off == "auto":
+        return
+    for i, (on_db, off_db) in enumerate(zip(on, off, strict=True)):
+        if on_db <= off_db:
+            yield f"detect.on_db[{i}] is {on_db}; accepted: more than detect.off_db[{i}], which is {off_db}"
+
+
+def _bleed(rig: "Rig") -> Iterator[str]:
+    if isinstance(rig.bleed.matrix, str):
+        return
+    matrix = np.array(rig.bleed.matrix)
+    found = False
+    for (i, j), value in np.ndenumerate(matrix):
+        accepted = "1 on the diagonal" if i == j else "more than -1 and less than 1 beside the diagonal"
+        if (value != 1.0) if i == j else (abs(value) >= 1.0):
+            found = True
+            yield f"bleed.matrix[{i}][{j}] is {value}; accepted: {accepted}"
+    condition = float(np.linalg.cond(matrix))
+    if not found and not condition <= LARGEST_CONDITION:
+        yield (
+            f"bleed.matrix is singular or nearly so (condition number {condition:.3g}), so strings cannot "
+            f"be told apart; accepted: a matrix with a condition number up to {LARGEST_CONDITION:g}"
+        )
+
+
+def _highest_note(rig: "Rig") -> Iterator[str]:
+    if rig.choice.highest_note == "any" or max(rig.bass_strings, default=0) > rig.string_count:
+        return
+    lowest = min(rig.open_midi[number - 1] for number in rig.bass_strings)
+    if note_to_midi(rig.choice.highest_note) < lowest:
+        yield (
+            f'choice.highest_note is "{rig.choice.highest_note}"; accepted: "any" or a note from '
+            f"{midi_to_note(lowest)} (the lowest open string that may carry the bass) upwards"
+        )
+
+
+def _modules(rig: "Rig") -> Iterator[str]:
+    modules = rig.mutes.modules
+    for i, module in enumerate(modules):
+        key = f"mutes.modules[{i}]"
+        if module.open_value == module.closed_value:
+            yield (
+                f"{key}.closed_value is {module.closed_value}, as is {key}.open_value; "
+                "accepted: two different values, 0 to 127"
+            )
+    uses = [
+        (f"mutes.modules[{i}].controllers[{k}]", module.channel, controller)
+        for i, module in enumerate(modules)
+        for k, controller in enumerate(module.controllers)
+    ]
+    for (first, channel, controller), (second, other_channel, other_controller) in combinations(uses, 2):
+        if (channel, controller) == (other_channel, other_controller):
+            yield (
+                f"{second} is {controller} on channel {channel}, as is {first}; "
+                "accepted: each controller once per channel"
+            )

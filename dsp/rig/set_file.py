@@ -1,0 +1,118 @@
+"""Set files: the songs of an evening, each a named setting of the rig.
+
+::
+
+    base = "rig.toml"            # the rig that each setting changes; beside the set file unless it says otherwise
+
+    [[settings]]
+    name = "Slack Water"
+    bass = { interval = -24 }    # only what differs from the base
+
+    [[settings]]
+    name = "Lantern Walk"
+    rig = "lantern.toml"         # or a rig of its own
+
+The guitar and the stage are the same for all songs, so a setting changes neither.
+"""
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from thumbline.dsp.errors import InputError
+from thumbline.dsp.files.text_files import read_toml
+from thumbline.dsp.midi.foot_controller import MOST_SETTINGS
+from thumbline.dsp.rig.catalogue import toml_like
+from thumbline.dsp.rig.file import load_rig, rig_from_dict
+from thumbline.dsp.rig.model import Rig
+
+#: Sections that are the same in every setting: the strings, how they come in, and what is plugged in.
+SHARED = ("input", "live", "midi", "feet")
+#: Bytes of a name in UTF-8, at most.
+LONGEST_NAME = 64
+
+
+class Setting(NamedTuple):
+    """One setting of a set."""
+
+    name: str
+    rig: Rig
+
+
+def load_set(path: str | os.PathLike[str]) -> list[Setting]:
+    """Read the set file at ``path``: 1 to 32 settings in order, their names all different.
+
+    Raises InputError, naming the file, the setting, what was received and what is accepted.
+    """
+    file = Path(path)
+    table = read_toml(file, "a set file")
+    if unknown := [key for key in table if key not in ("base", "settings")]:
+        raise InputError(f"{file}: {toml_like(unknown[0])} is not known; accepted: base, settings")
+    base = _base(file, table.get("base", ""))
+    entries = table.get("settings")
+    if not isinstance(entries, list) or not 1 <= len(entries) <= MOST_SETTINGS:
+        count = len(entries) if isinstance(entries, list) else 0
+        raise InputError(f"{file}: has {count} settings; accepted: 1 to {MOST_SETTINGS}, each under [[settings]]")
+    settings: list[Setting] = []
+    for index, entry in enumerate(entries):
+        setting = _setting(file, f"settings[{index}]", entry, base)
+        if setting.name in (other.name for other in settings):
+            raise InputError(f"{file}: settings[{index}].name is {toml_like(setting.name)} again; accepted: each once")
+        settings.append(setting)
+    _compare(file, settings)
+    return settings
+
+
+def _base(file: Path, name: Any) -> dict[str, Any]:
+    """Return the rig that the settings change, as far as it says anything."""
+    if not isinstance(name, str):
+        raise InputError(f"{file}: base is {toml_like(name)}; accepted: the name of a rig file")
+    if not name:
+        return {}
+    base = read_toml(file.parent / name, "a rig file")
+    rig_from_dict(base, str(file.parent / name))  # says what is wrong with it under its own name
+    return base
+
+
+def _setting(file: Path, key: str, entry: Any, base: dict[str, Any]) -> Setting:
+    if not isinstance(entry, dict):
+        raise InputError(f"{file}: {key} is {toml_like(entry)}; accepted: a table with a name")
+    changes = dict(entry)
+    name = changes.pop("name", None)
+    if not (isinstance(name, str) and name.strip() and name.isprintable() and len(name.encode()) <= LONGEST_NAME):
+        shown = "missing" if name is None else toml_like(name)
+        raise InputError(f"{file}: {key}.name is {shown}; accepted: a name of 1 to {LONGEST_NAME} bytes in one line")
+    own = changes.pop("rig", None)
+    if own is None:
+        return Setting(name, rig_from_dict(_merged(base, changes), f"{file}: {name}"))
+    if not isinstance(own, str) or not own:
+        raise InputError(f"{file}: {key}.rig is {toml_like(own)}; accepted: the name of a rig file")
+    if changes:
+        raise InputError(f"{file}: {key} has a rig of its own and {next(iter(changes))}; accepted: one or the other")
+    return Setting(name, load_rig(file.parent / own))
+
+
+def _merged(base: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
+    """Return ``base`` with ``changes`` in it; tables are gone into, all else is replaced."""
+    merged = dict(base)
+    for key, value in changes.items():
+        old = merged.get(key)
+        merged[key] = _merged(old, value) if isinstance(old, dict) and isinstance(value, dict) else value
+    return merged
+
+
+def _compare(file: Path, settings: list[Setting]) -> None:
+    first = settings[0]
+    for name, rig in settings[1:]:
+        if rig.string_count != first.rig.string_count:
+            raise InputError(
+                f"{file}: {toml_like(name)} has {rig.string_count} strings; accepted: {first.rig.string_count}, "
+                f"as {toml_like(first.name)} has"
+            )
+        for section in SHARED:
+            if getattr(rig, section) != getattr(first.rig, section):
+                raise InputError(
+                    f"{file}: {section} of {toml_like(name)} differs from that of {toml_like(first.name)}; "
+                    "accepted: the same in every setting of a set"
+                )

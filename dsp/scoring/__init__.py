@@ -1,0 +1,1 @@
+"""Results compared with known notes."""

@@ -1,0 +1,1 @@
+"""Audio building blocks that know nothing of guitars."""

@@ -1,0 +1,1 @@
+"""Synthetic guitars, whose notes are known exactly."""

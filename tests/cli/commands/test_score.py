@@ -1,0 +1,76 @@
+"""`thumbline score` as a player uses it."""
+
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from thumbline.dsp.results.render import render_take
+from thumbline.dsp.rig.file import load_rig
+
+DATA = Path(__file__).parents[3] / "data"
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return render_take(DATA / "demo.flac", tmp_path_factory.mktemp("out"), load_rig(DATA / "demo.toml")).folder
+
+
+def test_the_demo_take_scores_well_and_a_table_says_so(run: Run, demo: Path) -> None:
+    code, out, err = run("score", demo, DATA / "demo.json")
+    assert (code, err) == (0, "")
+    assert out.startswith("Bass path: 100.00 % right, 0.00 % missed; 0.00 % of the silence filled.\n")
+    assert re.search(r"Mutes after a pluck: median [0-3]\.\d ms, 95 % within [0-5]\.\d ms", out)
+
+
+def test_json_holds_all_of_it(run: Run, demo: Path) -> None:
+    code, out, err = run("score", demo, DATA / "demo.json", "--json")
+    assert (code, err) == (0, "")
+    scored = json.loads(out)
+    assert scored["take"] == "demo"
+    assert scored["path_right"] == 1.0
+    assert set(scored["bass"]) == {"50_ms", "20_ms", "10_ms"}
+    assert len(scored["strings"]) == 6
+    assert len(scored["confusion_s"]) == 7
+    assert scored["latency"]["after_a_pluck"]["count"] > 5
+
+
+def test_a_result_is_perfect_against_itself(run: Run, demo: Path) -> None:
+    code, out, _ = run("score", demo, demo / "notes.csv", "--json")
+    assert code == 0
+    assert {rates["f"] for rates in json.loads(out)["bass"].values()} == {1.0}
+
+
+def test_a_picture_is_drawn(run: Run, demo: Path, tmp_path: Path) -> None:
+    code, out, err = run("score", demo, DATA / "demo.json", "--picture", tmp_path / "wrong.png")
+    assert (code, err) == (0, "")
+    assert out.endswith("wrong.png: written\n")
+    assert (tmp_path / "wrong.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_the_truth_of_a_longer_take_is_wondered_at(run: Run, demo: Path, tmp_path: Path) -> None:
+    (tmp_path / "gig.csv").write_text("onset_s,offset_s,string,midi\n99,100,6,40\n")
+    code, _, err = run("score", demo, tmp_path / "gig.csv")
+    assert code == 0
+    assert "a note begins at 99.0 s, but the take lasts 25.9 s" in err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["{demo}", "missing.csv"], "missing.csv: cannot be read (No such file or directory); accepted: a table (CSV)"),
+        (["{demo}", "{demo}/bass.wav"], "bass.wav: byte "),
+        (["{demo}", "{demo}/bass.mid"], "lies below string 1"),
+        (["{data}", "{data}/demo.json"], "summary.json: cannot be read"),
+        (["{demo}", "{data}/demo.json", "--picture", "/nowhere/wrong.png"], "/nowhere/wrong.png: cannot be written"),
+        (["{demo}"], "Missing argument 'TRUTH'"),
+    ],
+)
+def test_what_cannot_be_scored_is_refused_in_one_line(run: Run, demo: Path, arguments: list[str], words: str) -> None:
+    code, out, err = run("score", *(each.format(demo=demo, data=DATA) for each in arguments))
+    assert (code, out) == (2, "")
+    assert words in err
+    assert err.count("\n") == 1

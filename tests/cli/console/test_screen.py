@@ -1,0 +1,197 @@
+"""The view can be read without colour, from afar, and at any size of terminal."""
+
+from dataclasses import replace
+from io import StringIO
+
+import pytest
+from rich.console import Console
+
+from thumbline.cli.console.glyphs import DOTS_HIGH, large, small
+from thumbline.cli.console.screen import screen
+from thumbline.cli.console.view import EngineView, MidiView, StringView, View
+
+OPEN = ("E4", "B3", "G3", "D3", "A2", "E2", "B1", "F#1", "C#1", "A0")
+
+
+def make_view(count: int = 6, bass: int = 6) -> View:
+    strings = tuple(
+        StringView(
+            number=number,
+            open_note=OPEN[number - 1],
+            level_db=-20.0 if number == bass else -70.0,
+            sounding=number == bass,
+            note="F#2" if number == bass else "",
+            cents=12.0 if number == bass else 0.0,
+            bass=number == bass,
+            muted=number != bass,
+        )
+        for number in range(1, count + 1)
+    )
+    return View(
+        strings=strings,
+        engine=EngineView("playing", 1.333, 0.11, 0.34, 0, 0, 5.3, True, 0.0, (-11.2, -18.9)),
+        midi=MidiView("sending", "bass module in", True, 0.12, 1204, 1.9, 4.4),
+        setting="Slack Water",
+        setting_number=2,
+        setting_count=5,
+        split=True,
+        hold=False,
+        all_open=False,
+        bass_level_db=-3.0,
+        tone_hz=1800.0,
+        interval=-12,
+        elapsed_s=754.0,
+        done=None,
+        notice="",
+        alarm=False,
+    )
+
+
+def lines_of(view: View, width: int, height: int, *, plain_characters: bool = False) -> list[str]:
+    out = StringIO()
+    console = Console(file=out, width=width, height=height, color_system=None)
+    console.print(screen(view, width, height, plain_characters=plain_characters), end="")
+    return out.getvalue().rstrip("\n").split("\n")
+
+
+@pytest.mark.parametrize("size", [(80, 24), (200, 50), (120, 30), (76, 12), (60, 10), (40, 8), (20, 4), (1, 1)])
+@pytest.mark.parametrize("count", [4, 6, 10])
+@pytest.mark.parametrize("alarm", [False, True])
+def test_it_fits_any_terminal(size: tuple[int, int], count: int, alarm: bool) -> None:
+    width, height = size
+    view = replace(make_view(count, count), notice="a long story " * 12, alarm=alarm)
+    lines = lines_of(view, width, height)
+    assert len(lines) <= height
+    assert max(map(len, lines)) <= width
+
+
+@pytest.mark.parametrize("size", [(80, 24), (200, 50), (80, 14), (60, 14)])
+def test_each_string_says_in_words_what_it_is_and_does(size: tuple[int, int]) -> None:
+    lines = lines_of(make_view(), *size)
+    assert sum("MUTED" in line for line in lines) == 5
+    assert sum("open " in line for line in lines if "hold" not in line) == 1
+    text = "\n".join(lines)
+    assert "sharp +12" in text
+    for note in OPEN[:6]:
+        assert note in text
+
+
+@pytest.mark.parametrize(("size", "tall"), [((80, 24), 3), ((200, 50), 7)])
+def test_the_bass_and_its_note_are_written_as_tall_as_the_terminal_allows(size: tuple[int, int], tall: int) -> None:
+    lines = lines_of(make_view(bass=5), *size)
+    string = lines[1 + 4 * tall : 1 + 5 * tall]
+    draw = small if tall == 3 else large
+    for drawn, line in zip(draw("BASS"), string, strict=False):
+        assert drawn.rstrip() in line
+    for drawn, line in zip(draw("F#2"), string, strict=False):
+        assert drawn.rstrip() in line
+    others = lines[1 : 1 + 4 * tall]
+    assert not any(small("BASS")[0] in line or large("BASS")[0] in line for line in others)
+
+
+def test_the_bass_line_is_inverted_as_a_whole() -> None:
+    out = StringIO()
+    console = Console(file=out, width=80, height=24, force_terminal=True, color_system="standard")
+    console.print(screen(make_view(), 80, 24), end="")
+    inverted = [line for line in out.getvalue().split("\n") if line.startswith(("\x1b[1;7m", "\x1b[7;1m"))]
+    assert len(inverted) == 3
+
+
+@pytest.mark.parametrize(
+    ("cents", "words", "side"),
+    [(-30.0, "flat -30", -1), (1.0, "true +1", 0), (30.0, "sharp +30", 1), (-50.0, "flat", -1)],
+)
+def test_the_needle_and_the_words_agree(cents: float, words: str, side: int) -> None:
+    view = make_view(bass=1)
+    view = replace(view, strings=(replace(view.strings[0], cents=cents), *view.strings[1:]))
+    lines = lines_of(view, 80, 24)
+    assert words in lines[3]
+    needle = lines[1][20:41]
+    marks = [place for place, dot in enumerate(needle) if dot == "█"]
+    middle = sum(marks) / len(marks) - 10
+    assert (middle > 0) - (middle < 0) == side
+    assert abs(middle) == pytest.approx(abs(cents) / 5.0 if side else 0.0, abs=0.6)
+
+
+def test_louder_is_longer() -> None:
+    def filled(level_db: float) -> int:
+        view = make_view(bass=1)
+        view = replace(view, strings=(replace(view.strings[0], level_db=level_db, note=""), *view.strings[1:]))
+        return lines_of(view, 200, 50)[2].count("█")
+
+    lengths = [filled(level) for level in (-120.0, -60.0, -40.0, -20.0, 0.0, 6.0)]
+    assert lengths[0] == lengths[1]
+    assert lengths[1] < lengths[2] < lengths[3] < lengths[4] == lengths[5]
+
+
+def test_the_states_that_matter_are_written_out() -> None:
+    view = make_view()
+    text = "\n".join(lines_of(view, 80, 24))
+    for words in (
+        "2/5 Slack Water",
+        "SOUND ON",
+        "split on",
+        "12:34",
+        "0.11 of 1.33 ms (8%)",
+        "missed 0",
+        "wire 12%",
+        "sent 1204",
+    ):
+        assert words in text
+    assert "q stop" in text
+    view = replace(
+        view,
+        split=False,
+        hold=True,
+        all_open=True,
+        engine=replace(view.engine, sound_on=False, limiter_db=-3.2, missed=4),
+        midi=replace(view.midi, present=False, wire_share=0.9),
+        notice="The interface is gone: check its cable",
+        alarm=True,
+    )
+    text = "\n".join(lines_of(view, 80, 24))
+    for words in (
+        "SOUND OFF",
+        "SPLIT OFF",
+        "HOLD",
+        "ALL OPEN",
+        "-3.2 dB LIMITING",
+        "missed 4",
+        "IS GONE",
+        "BUSY",
+        "!! The interface",
+    ):
+        assert words in text
+    assert "nothing is sent" in "\n".join(lines_of(replace(view, midi=replace(view.midi, port="")), 80, 24))
+
+
+def test_plain_characters_are_ascii() -> None:
+    view = replace(make_view(), notice="gone", alarm=True)
+    for size in ((80, 24), (200, 50)):
+        assert all(line.isascii() for line in lines_of(view, *size, plain_characters=True))
+
+
+def test_a_notice_is_never_left_out() -> None:
+    view = replace(make_view(10, 10), notice="The cable is out", alarm=True)
+    for height in (24, 14, 13, 12):
+        assert any("The cable is out" in line for line in lines_of(view, 80, height))
+
+
+def test_every_letter_of_a_note_name_has_a_shape_of_its_own() -> None:
+    letters = "ABCDEFGS#0123456789-"
+    for draw, high in ((small, 3), (large, DOTS_HIGH)):
+        shapes = {tuple(draw(letter)) for letter in letters}
+        assert len(shapes) == len(letters)
+        assert all(len(shape) == high for shape in shapes)
+
+
+@pytest.mark.parametrize("size", [(80, 24), (200, 50)])
+def test_a_note_name_longer_than_any_strings_pushes_nothing_aside(size: tuple[int, int]) -> None:
+    view = make_view(bass=6)
+    below = replace(view, strings=(*view.strings[:5], replace(view.strings[5], note="C#-1")))
+    short = replace(view, strings=(*view.strings[:5], replace(view.strings[5], note="C#")))
+    tall = 3 if size == (80, 24) else 7
+    lines = [lines_of(each, *size)[1 + 5 * tall : 1 + 6 * tall] for each in (below, short)]
+    wide = len((small if tall == 3 else large)("   ")[0])
+    assert [line[7 + wide :] for line in lines[0]] == [line[7 + wide :] for line in lines[1]]
+    assert lines[0] != lines[1]

@@ -1,0 +1,215 @@
+"""What the console does about processes that die, hang or never were: told once, started afresh, given up in time.
+
+The processes are stand-ins; over a real system: tests/cli/commands/test_live.py and test_live_jack.py.
+"""
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from thumbline.cli.console import supervision
+from thumbline.cli.console.notices import ENGINE_HANGS, KEEPER_DIED, KEEPER_HANGS, Notice
+from thumbline.cli.console.supervision import Outcome, Supervision
+from thumbline.dsp.live.record import FAULT, LIVE, PLAYING, STARTING
+from thumbline.dsp.memory.records import Record
+
+SLEEP = [sys.executable, "-c", "import time; time.sleep(60)"]
+
+
+class Child:
+    """Stands in for a process of ours."""
+
+    def __init__(self) -> None:
+        self.process: object | None = None
+        self.code: int | None = None
+        self.pid = 0
+        self.started_ns = self.retry_ns = 0
+        self.starts = self.kills = 0
+
+    def start(self) -> None:
+        self.process, self.code = object(), None
+        self.started_ns = time.monotonic_ns()
+        self.starts += 1
+
+    def kill(self) -> None:
+        self.kills += 1
+
+    def last_words(self) -> str:
+        return "ValueError: no memory"
+
+
+class Stage:
+    def __init__(self) -> None:
+        self.live: Record = np.zeros(1, LIVE)[0]
+        self.live.engine.rate, self.live.engine.block_frames = 48000, 64
+        self.engine, self.keeper = Child(), Child()
+        self.told: list[Notice] = []
+        backstage: Any = SimpleNamespace(engine=self.engine, keeper=self.keeper)
+        self.supervision = Supervision(backstage, self.live, self.told.append, 0.3)
+        self.engine.pid = 1234567
+        self.play()
+
+    def play(self) -> None:
+        """The engine plays, and the keeper is there."""
+        now = time.monotonic_ns()
+        self.live.engine.phase, self.live.engine.pid = PLAYING, self.engine.pid
+        self.live.engine.block_at_ns = self.live.engine.first_block_ns = now
+        self.live.keeper.beat_ns, self.live.keeper.phase = now, PLAYING
+        self.engine.process = self.keeper.process = object()
+
+    def be_starting(self, patience_s: float) -> None:
+        """For a test of the keeper alone: nothing is asked of the engine."""
+        self.live.engine.phase, self.engine.started_ns = STARTING, time.monotonic_ns()
+        self.supervision._patience_ns = int(1e9 * patience_s)
+
+    def reach(self, condition: Callable[[], Any]) -> None:
+        until = time.monotonic() + 10.0
+        while not condition():
+            assert time.monotonic() < until, f"in vain; told {self.told}, {self.supervision.outcome}"
+            time.sleep(0.005)
+
+
+@pytest.fixture
+def stage(monkeypatch: pytest.MonkeyPatch) -> Iterator[Stage]:
+    monkeypatch.setattr(supervision, "RETRY_S", 0.05)
+    monkeypatch.setattr(supervision, "END_S", 0.05)
+    stage = Stage()
+    yield stage
+    stage.supervision.stop()
+    assert stage.live.request.stop == 1
+    assert stage.engine.kills >= 1
+    assert stage.keeper.kills >= 1
+
+
+@pytest.fixture
+def sleeper() -> Iterator["subprocess.Popen[bytes]"]:
+    with subprocess.Popen(SLEEP) as process:
+        yield process
+        process.kill()
+
+
+def test_an_engine_that_was_not_started_is_and_one_that_was_is_left_alone(stage: Stage) -> None:
+    stage.engine.process = None
+    stage.supervision.start()
+    assert stage.engine.starts == stage.keeper.starts == 1
+    assert stage.live.console.pid == os.getpid()
+    beat = int(stage.live.console.beat_ns)
+    stage.reach(lambda: stage.live.console.beat_ns > beat)
+
+
+@pytest.mark.parametrize(
+    ("code", "fault", "outcome"),
+    [
+        (1, "", Outcome(1, "ValueError: no memory")),
+        (2, "no such device", Outcome(2, "no such device; plug it in")),
+        (1, "no such device", Outcome(1, "no such device; plug it in")),
+    ],
+)
+def test_an_engine_that_never_played_is_not_started_again(
+    stage: Stage, code: int, fault: str, outcome: Outcome
+) -> None:
+    stage.live.engine.phase = FAULT if fault else STARTING
+    stage.live.engine.fault = fault.encode()
+    stage.live.engine.advice = b"plug it in" if fault else b""
+    stage.engine.code = code
+    stage.supervision.start()
+    stage.reach(lambda: stage.supervision.outcome is not None)
+    assert stage.supervision.outcome == outcome
+    assert stage.engine.starts == 0
+
+
+def test_an_engine_that_hangs_is_killed_started_again_and_given_up_in_time(stage: Stage) -> None:
+    stage.supervision.start()
+    stage.reach(lambda: stage.supervision._played)
+    stage.live.engine.block_at_ns = time.monotonic_ns() - 10**9
+    stage.reach(lambda: stage.engine.starts)
+    assert stage.told[0] == ENGINE_HANGS
+    stage.reach(lambda: stage.supervision.outcome is not None)
+    outcome = stage.supervision.outcome
+    assert outcome is not None
+    assert outcome.code == 1
+    assert "gave up after 0 s" in outcome.text
+    assert [notice for notice in stage.told if notice == ENGINE_HANGS] == [ENGINE_HANGS], "said once"
+
+
+def test_a_pause_of_all_processes_is_no_dead_interface(stage: Stage, sleeper: "subprocess.Popen[bytes]") -> None:
+    """As after a signal that stops them all, or a computer that slept: whoever goes on first finds the others old."""
+    supervision, engine = stage.supervision, stage.live.engine
+    supervision._look_at_engine()
+    supervision._clock._looked_ns -= 5 * 10**9
+    engine.block_at_ns = stage.live.keeper.beat_ns = time.monotonic_ns() - 5 * 10**9
+    stage.live.keeper.pid = sleeper.pid
+    for _ in range(2):
+        supervision._clock.look()
+        supervision._look_at_engine()
+        supervision._look_at_keeper()
+    assert (stage.engine.kills, stage.told) == (0, [])
+    supervision._clock._awake_ns -= 10**9  # a second later
+    supervision._look_at_engine()
+    assert stage.engine.kills == 1
+
+
+def test_an_engine_that_starts_for_ever_is_killed(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(supervision, "START_S", 0.05)
+    stage.live.engine.phase = STARTING
+    stage.engine.started_ns = time.monotonic_ns()
+    stage.supervision.start()
+    stage.reach(lambda: stage.engine.kills)
+
+
+def test_a_keeper_that_died_with_nobody_standing_by_is_started_again(
+    stage: Stage, sleeper: "subprocess.Popen[bytes]"
+) -> None:
+    stage.be_starting(20.0)
+    stage.live.keeper.pid = sleeper.pid
+    stage.supervision.start()
+    stage.reach(lambda: stage.supervision._charged.pid == sleeper.pid)
+    sleeper.kill()
+    sleeper.wait()
+    stage.reach(lambda: stage.keeper.starts >= 2)
+    assert stage.told == [KEEPER_DIED]
+    with subprocess.Popen(SLEEP) as other:
+        stage.live.keeper.pid = other.pid
+        stage.live.keeper.beat_ns = time.monotonic_ns() + 10**9
+        stage.reach(lambda: len(stage.told) == 2)
+        other.kill()
+    assert stage.told[1].text == "The MIDI sender is back"
+
+
+def test_a_keeper_that_hangs_is_told_and_killed(stage: Stage, sleeper: "subprocess.Popen[bytes]") -> None:
+    stage.be_starting(20.0)
+    stage.live.keeper.pid = sleeper.pid
+    stage.live.keeper.beat_ns = time.monotonic_ns() - 400_000_000
+    stage.supervision.start()
+    assert sleeper.wait(10.0) < 0
+    assert stage.told[0] == KEEPER_HANGS
+
+
+@pytest.mark.parametrize(("fault", "words"), [(b"port 'x' has gone", "port 'x' has gone"), (b"", KEEPER_DIED.text)])
+def test_a_keeper_that_never_was_in_charge_is_started_again(stage: Stage, fault: bytes, words: str) -> None:
+    stage.be_starting(20.0)
+    stage.live.keeper.phase, stage.live.keeper.fault = FAULT, fault
+    stage.supervision.start()
+    stage.keeper.code = 1
+    stage.reach(lambda: stage.keeper.starts == 2)
+    assert stage.told[0].text == words
+
+
+def test_a_port_that_never_was_there_ends_it_with_code_2(stage: Stage) -> None:
+    stage.live.keeper.fault = b"MIDI port is 'x'; accepted: 'y'"
+    stage.supervision.start()
+    stage.keeper.code = 2
+    stage.reach(lambda: stage.supervision.outcome is not None)
+    assert stage.supervision.outcome == Outcome(2, "MIDI port is 'x'; accepted: 'y'")
+
+
+def test_stopped_before_it_was_started_it_ends_what_there_is(stage: Stage) -> None:
+    stage.supervision.stop()
+    assert stage.supervision.outcome is None

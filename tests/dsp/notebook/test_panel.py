@@ -1,0 +1,127 @@
+"""The controls of the tuning notebook, moved by code as they are by hand."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.material.benches import DATA, demo_bench, demo_rig
+from thumbline.dsp.notebook.panel import ALL, TuningPanel
+from thumbline.dsp.notebook.workbench import Workbench
+from thumbline.dsp.rig.file import load_rig
+from thumbline.dsp.rig.model import Rig
+
+
+@pytest.fixture
+def panel() -> TuningPanel:
+    return TuningPanel(demo_bench(), 7.05)
+
+
+def test_as_it_is_made_it_shows_the_rig_as_it_was_loaded(panel: TuningPanel) -> None:
+    assert panel.rig == demo_bench().rig
+    assert panel.picture is not None
+    assert panel.explanation == demo_bench().explain(demo_bench().rig, 7.05)
+    assert Path(panel.path.value) == DATA / "demo-tuned.toml"
+
+
+def test_a_slider_moves_the_rig_the_picture_and_the_reasons(panel: TuningPanel) -> None:
+    before, reasons = panel.picture, panel.explanation
+    panel.on.value = 30.0
+    assert panel.rig == demo_rig(on_db=30.0)
+    assert panel.picture is not None
+    assert panel.picture != before
+    assert "at 1 place" in panel.picture.alt
+    assert panel.explanation != reasons
+    panel.off.value = -6.0
+    assert panel.rig == demo_rig(on_db=30.0, off_db=-6.0)
+
+
+def test_one_string_moves_alone_and_its_slider_shows_where_it_is(panel: TuningPanel) -> None:
+    panel.on.value = 3.0
+    panel.string.value = 5
+    assert panel.on.value == 3.0
+    panel.on.value = -2.0
+    loaded = demo_bench().rig.detect.on_db
+    assert panel.rig.detect.on_db == tuple(
+        round(float(db) + (-2.0 if string == 5 else 3.0), 2) for string, db in enumerate(loaded, 1)
+    )
+    panel.string.value = 2
+    assert panel.on.value == 3.0
+
+
+def test_a_place_puts_the_moment_there(panel: TuningPanel) -> None:
+    panel.on.value = 30.0
+    words, moment_s = panel.place.options[1]
+    assert words.startswith("13.52 s, wrong: string 1 is the bass, nobody has it")
+    panel.place.value = moment_s
+    assert panel.moment.value == pytest.approx(moment_s, abs=0.005)
+    assert panel.explanation is not None
+    assert panel.explanation.bass == 0
+
+
+def test_back_undoes_every_move(panel: TuningPanel) -> None:
+    panel.move(3, on=5.0, off=-5.0, settle=10.0)
+    assert panel.rig != demo_bench().rig
+    panel.string.value = ALL
+    panel.back.click()
+    assert panel.rig == demo_bench().rig
+    assert (panel.on.value, panel.off.value, panel.settle.value) == (0.0, 0.0, 0.0)
+
+
+def test_the_rig_is_saved_with_its_comments_and_the_panel_says_so(panel: TuningPanel, tmp_path: Path) -> None:
+    panel.path.value = str(tmp_path / "new.toml")
+    panel.move(on=4.0)
+    panel.save.click()
+    assert load_rig(tmp_path / "new.toml") == demo_rig(on_db=4.0)
+    assert "detect.on_db changed, all else as it was" in panel.said.value
+    old = (DATA / "demo.toml").read_text("utf-8").splitlines()
+    new = (tmp_path / "new.toml").read_text("utf-8").splitlines()
+    assert [line for line in old if line not in new] == [line for line in old if line.startswith("on_db")]
+
+
+@pytest.mark.parametrize("path", ["", "/nowhere/at/all.toml", "."])
+def test_a_file_that_cannot_be_written_is_said_in_one_line(
+    panel: TuningPanel, path: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    panel.path.value = path
+    panel.save.click()
+    assert "accepted" in panel.said.value
+    assert "\n" not in panel.said.value
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_sound_is_made_when_it_is_asked_for_and_as_it_is_tuned(panel: TuningPanel) -> None:
+    assert panel.players is None
+    panel.listen.click()
+    first = panel.players
+    panel.move(on=36.0)
+    assert panel.players is first
+    panel.listen.click()
+    assert panel.players is not None
+    assert panel.players != first
+
+
+def test_what_is_shown_has_words_where_no_widget_can_be(
+    panel: TuningPanel, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown: list[object] = []
+    record: Callable[..., None] = lambda *objects, **_: shown.extend(objects)  # noqa: E731
+    monkeypatch.setattr("thumbline.dsp.notebook.panel.display", record)
+    panel.move(2, on=5.0)
+    panel.show()
+    bundle = shown[0]
+    assert isinstance(bundle, dict)
+    assert bundle["text/plain"] == ("Controls (they move in JupyterLab): on +5 dB on string 2; wait 0 ms; 7.050 s")
+    assert "application/vnd.jupyter.widget-view+json" in bundle
+
+
+def test_a_move_that_no_rig_accepts_is_said_and_what_was_shown_stays() -> None:
+    data = demo_bench().rig.model_dump()
+    data["detect"] |= {"on_db": [-50.004] * 6, "off_db": [-50.006] * 6}  # rounded to one value, 1 dB further down
+    close = TuningPanel(Workbench("close", np.zeros((4800, 6)), 48_000, Rig.model_validate(data)))
+    before = close.picture
+    close.move(on=-1.0)
+    assert "adjusted rig: detect.o" in close.said.value
+    assert close.picture is before

@@ -1,0 +1,72 @@
+"""How far a threshold may be off."""
+
+import numpy as np
+import pytest
+
+from tests.material.benches import demo_bench, demo_rig
+from thumbline.dsp.notebook.bleed_check import ignoring_bleed
+from thumbline.dsp.notebook.lanes import picture_lanes
+from thumbline.dsp.notebook.sweep import Sweep, plateau, sweep
+from thumbline.dsp.notebook.workbench import Workbench
+from thumbline.dsp.scoring.truth import TrueNote
+
+OFFSETS = (-4.0, -2.0, 0.0, 2.0, 4.0, 6.0)
+
+
+@pytest.mark.parametrize(
+    ("right", "ends"),
+    [
+        ((0.5, 0.99, 1.0, 0.997, 0.8, 0.2), (0.0, 2.0)),  # 0.99 is a whole hundredth less
+        ((1.0, 1.0, 1.0, 1.0, 1.0, 1.0), (-4.0, 6.0)),
+        ((1.0, 0.5, 1.0, 0.5, 1.0, 1.0), (0.0, 0.0)),  # the one that holds 0, though another is wider
+        ((1.0, 0.5, 0.5, 0.5, 1.0, 1.0), (4.0, 6.0)),  # the widest, if none holds 0
+        ((1.0, 0.5, 0.5, 0.5, 0.5, 1.0), (-4.0, -4.0)),  # of equals the nearest
+        ((0.2, 0.3, 0.4, 0.5, 0.6, 0.7), (6.0, 6.0)),
+    ],
+)
+def test_the_plateau_is_where_it_is_as_good_as_it_gets(right: tuple[float, ...], ends: tuple[float, float]) -> None:
+    assert plateau(OFFSETS, right) == ends
+
+
+def test_a_sweep_is_the_decisions_with_each_offset() -> None:
+    found = sweep(demo_bench(), "on_db", offsets_db=(32.0, 0.0, -36.0))
+    assert found.offsets_db == (-36.0, 0.0, 32.0)
+    assert found.right == tuple(demo_bench().decisions(demo_rig(on_db=db)).right for db in found.offsets_db)
+    assert found.plateau_db == (0.0, 0.0)
+    assert found.right[1] == 1.0
+    assert found.in_words == "harmless: 0 dB lower, 0 dB higher"
+
+
+def test_only_the_strings_that_are_named_move() -> None:
+    found = sweep(demo_bench(), "on_db", strings=[1], offsets_db=(0.0, 36.0))
+    everything = sweep(demo_bench(), "on_db", offsets_db=(0.0, 36.0))
+    assert everything.right[1] < found.right[1] < 1.0
+
+
+def test_with_bleed_left_in_the_calibrated_threshold_is_off_the_plateau() -> None:
+    found = sweep(demo_bench(), "on_db", rig=ignoring_bleed(demo_bench().rig), offsets_db=(-8.0, 0.0, 16.0, 24.0))
+    assert found.plateau_db == (16.0, 24.0)
+    assert found.in_words == "off the plateau, which lies at +16 to +24 dB"
+
+
+def test_a_plateau_that_reaches_the_end_of_what_was_tried_may_reach_further() -> None:
+    found = Sweep("off_db", (1,), (-4.0, 0.0, 4.0), (1.0, 1.0, 0.5), (-4.0, 0.0))
+    assert found.in_words == "harmless: 4 dB or more lower, 0 dB higher"
+
+
+def test_offsets_without_the_rigs_own_place_are_refused() -> None:
+    with pytest.raises(ValueError, match="0 among them"):
+        sweep(demo_bench(), "on_db", offsets_db=(-3.0, 3.0))
+
+
+def test_a_threshold_is_not_swept_past_the_other_one() -> None:
+    found = sweep(demo_bench(), "off_db", offsets_db=(-8.0, 0.0, 12.0, 16.0, 24.0))
+    assert found.offsets_db == (-8.0, 0.0, 12.0)  # off lies 16 dB below on
+
+
+def test_a_truth_that_leaves_every_moment_open_cannot_be_swept() -> None:
+    fading = [TrueNote(6, 40.0, 0.0, 0.2, 0.0, 5.0)]
+    bench = Workbench("fading", np.zeros((24_000, 6)), 48_000, demo_bench().rig, truth=fading)
+    assert picture_lanes(bench).alt == "0 bass notes; nothing to compare them with"
+    with pytest.raises(ValueError, match="the truth leaves every moment open"):
+        sweep(bench, "on_db", offsets_db=(0.0, 2.0))

@@ -1,0 +1,112 @@
+"""Refining: what the gain is told by, its interval, and a rig that a search would harm."""
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import pytest
+
+from thumbline.dsp.refine import refinement as refining
+from thumbline.dsp.refine.known_takes import KnownTake, Outcome
+from thumbline.dsp.refine.refinement import refine
+from thumbline.dsp.refine.search import Share, Trials
+from thumbline.dsp.rig.model import Rig
+from thumbline.dsp.scoring.true_bass import TrueBass
+
+TAKES = [KnownTake(str(k), np.zeros((0, 6), np.float32), 48_000, TrueBass([])) for k in range(5)]
+OLD, NEW = Rig(), Rig.model_validate({"choice": {"hold_ms": 1.0}})
+
+
+@pytest.fixture
+def searched(monkeypatch: pytest.MonkeyPatch) -> list[list[Share]]:
+    """Have each search return NEW and note what it searched on; right moments are 60 % before and 90 % after."""
+    on: list[list[Share]] = []
+
+    def search(rig: Rig, measured: Rig, trials: Trials, shares: Sequence[Share], tell: object = None) -> Rig:
+        on.append(list(shares))
+        return NEW
+
+    def outcome(self: Trials, rig: Rig, shares: Sequence[Share]) -> Outcome:
+        right = 60 if rig == OLD else 90
+        return Outcome(np.array([[100, right, 10, 10, 0]] * 6 * len(shares)))
+
+    monkeypatch.setattr(refining, "search", search)
+    monkeypatch.setattr(Trials, "outcome", outcome)
+    return on
+
+
+def run(takes: Sequence[KnownTake], **others: object) -> refining.Refined:
+    return refine(OLD, takes, lambda _: NEW, **others)  # pyright: ignore[reportArgumentType]  optional arguments
+
+
+def test_no_take_is_scored_with_a_rig_searched_on_it(searched: list[list[Share]]) -> None:
+    found = run(TAKES)
+    folds = [{share.take for share in shares} for shares in searched[1:]]
+    assert searched[0] == [Share(k) for k in range(5)]
+    held = [set(range(5)) - fold for fold in folds]
+    assert set.union(*held) == set(range(5))
+    assert sum(map(len, held)) == 5
+    assert "each scored with a rig searched on others" in found.unseen
+
+
+def test_takes_of_a_group_are_held_back_together(searched: list[list[Share]]) -> None:
+    run(TAKES[:4], groups=((0, 2), (1, 3)))
+    assert [{share.take for share in shares} for shares in searched[1:]] == [{1, 3}, {0, 2}]
+
+
+def test_takes_set_apart_are_not_searched_on(searched: list[list[Share]]) -> None:
+    found = run(TAKES[:2], apart=TAKES[2:])
+    assert searched == [[Share(0), Share(1)]]
+    assert found.unseen == "3 takes set apart"
+
+
+def test_a_single_take_is_cut_into_pieces(searched: list[list[Share]]) -> None:
+    run(TAKES[:1])
+    assert searched[1:] == [[Share(0, (0, 2))], [Share(0, (1, 2))]]
+
+
+@pytest.mark.usefixtures("searched")
+def test_the_gain_has_an_interval_that_holds_it() -> None:
+    found = run(TAKES)
+    assert found.rig == NEW
+    assert (found.path_right.value, found.f.value) == pytest.approx((0.3, 0.0))
+    assert (found.path_right.low, found.path_right.high) == pytest.approx((0.3, 0.3))  # all pieces are alike
+    assert found.accuracy.value == pytest.approx(0.15)
+
+
+def gains_of(before: np.ndarray, after: np.ndarray) -> refining.Interval:
+    return refining._gains(Outcome(before), Outcome(after))[1]
+
+
+def test_the_interval_covers_the_true_gain_as_often_as_it_says() -> None:
+    """Of 200 made-up takes, 95 % should hold it; fewer than 90 % would be rarer than one in a hundred (binomial)."""
+    rng = np.random.default_rng(5)
+    held = 0
+    for _ in range(200):
+        before, after = (rng.binomial(100, share, 40) for share in (0.85, 0.90))
+        counts = [np.column_stack([np.full(40, 100), right, *[np.zeros(40, int)] * 3]) for right in (before, after)]
+        interval = gains_of(*counts)
+        held += interval.low <= 0.05 <= interval.high
+    assert 180 <= held < 200
+
+
+def test_a_rig_that_a_search_harms_is_left_as_it_was(
+    searched: list[list[Share]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def worse(self: Trials, rig: Rig, shares: Sequence[Share]) -> Outcome:
+        return Outcome(np.array([[100, 90 if rig == OLD else 60, 10, 10, 0]]))
+
+    monkeypatch.setattr(Trials, "outcome", worse)
+    found = run(TAKES)
+    assert searched
+    assert found.rig == OLD
+    assert found.accuracy.value == 0.0
+    assert "left as it was" in found.steps[-1]
+
+
+@pytest.mark.usefixtures("searched")
+def test_progress_ends_at_1() -> None:
+    shares: list[float] = []
+    report: Callable[[float], None] = shares.append
+    run(TAKES, progress=report)
+    assert shares == sorted(shares)
+    assert shares[-1] == 1.0

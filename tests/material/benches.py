@@ -1,0 +1,36 @@
+"""Takes on the bench that several test modules share; nobody changes them."""
+
+import os
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from thumbline.dsp.notebook.workbench import Workbench, open_workbench
+from thumbline.dsp.rig.adjustment import Adjustment, adjusted, everywhere
+from thumbline.dsp.rig.model import Rig
+
+ROOT = Path(__file__).parents[2]
+DATA = ROOT / "data"
+RECORDINGS = os.environ.get("THUMBLINE_RECORDINGS")
+
+
+@cache
+def demo_bench() -> Workbench:
+    """The demo take with its rig and truth."""
+    return open_workbench(DATA / "demo.flac")
+
+
+def demo_rig(on_db: float = 0.0, off_db: float = 0.0) -> Rig:
+    """The demo's rig with the thresholds of all strings moved."""
+    rig = demo_bench().rig
+    return adjusted(rig, Adjustment(everywhere(rig, on_db), everywhere(rig, off_db)))
+
+
+def pixels(png: bytes) -> np.ndarray:
+    """A PNG picture as (height, width, 3) of 0 to 1."""
+    from io import BytesIO
+
+    from matplotlib.image import imread
+
+    return np.asarray(imread(BytesIO(png), format="png"))[:, :, :3]

@@ -1,0 +1,80 @@
+"""The bass line in the tables against the mutes of the same run, on recorded notes with the timing of performances.
+
+The recordings lie in the folder that the environment variable ``THUMBLINE_RECORDINGS`` names (see its own README for
+sources and licences); without it these checks are skipped.
+"""
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from thumbline.dsp.calibration.survey import complete, survey
+from thumbline.dsp.processor.notes import Note
+from thumbline.dsp.processor.processor import Processor
+from thumbline.dsp.processor.transcript import Transcript
+from thumbline.dsp.rig.model import Rig
+
+_place = os.environ.get("THUMBLINE_RECORDINGS")
+TAKES = sorted(p for p in (Path(_place) / "takes").glob("*.flac") if "open" not in p.name) if _place else []
+pytestmark = pytest.mark.skipif(not TAKES, reason="THUMBLINE_RECORDINGS does not name the folder of recordings")
+
+#: Times are compared in steps of a millisecond.
+STEPS_A_SECOND = 1000
+#: A stop is known within this time, in ms.
+STOP_KNOWN_MS = 20
+
+
+def heard(take: Path) -> tuple[Transcript, float]:
+    read, rate = soundfile.read(take, always_2d=True)
+    frames = np.ascontiguousarray(read, np.float64)
+    rig = complete(Rig(), survey(lambda: iter([frames]), Rig(), rate))
+    processor, transcript = Processor(rig, rate), Transcript(rig, rate)
+    transcript.feed(processor.decide(frames))
+    transcript.feed(processor.finish())
+    return transcript, len(frames) / rate
+
+
+def sounding(notes: list[Note], steps: int) -> np.ndarray:
+    """Whether each string (row 0: none) sounds a note at each step."""
+    sounds = np.zeros((7, steps), bool)
+    for note in notes:
+        sounds[note.string, round(note.onset_s * STEPS_A_SECOND) : round(note.offset_s * STEPS_A_SECOND)] = True
+    return sounds
+
+
+def longest_run(true: np.ndarray) -> int:
+    edges = np.flatnonzero(np.diff(np.r_[0, true.astype(int), 0]))
+    return int((edges[1::2] - edges[::2]).max(initial=0))
+
+
+@pytest.mark.parametrize("take", TAKES, ids=lambda take: take.stem)
+def test_no_row_cuts_off_a_lower_string_that_the_mutes_left_open(take: Path) -> None:
+    transcript, seconds = heard(take)
+    steps = round(seconds * STEPS_A_SECOND)
+    sounds = sounding(transcript.notes, steps)
+    open_string, line = np.zeros(steps, int), np.zeros(steps, int)
+    for time_s, strings in transcript.open_sets():
+        if len(strings) == 1:
+            open_string[round(time_s * STEPS_A_SECOND) :] = max(strings)
+    for row in transcript.bassline(seconds):
+        line[round(row.onset_s * STEPS_A_SECOND) : round(row.offset_s * STEPS_A_SECOND)] = row.string
+    assert line.any()
+    heard_a_note = sounds[open_string, np.arange(steps)]
+    assert longest_run(heard_a_note & (line < open_string)) <= STOP_KNOWN_MS
+
+
+@pytest.mark.parametrize("take", TAKES, ids=lambda take: take.stem)
+def test_a_row_of_a_plucked_note_begins_at_its_pluck(take: Path) -> None:
+    """A row begins later only where another string, which the rule prefers, had the bass until then."""
+    transcript, seconds = heard(take)
+    onsets = {(note.string, note.onset_s) for note in transcript.notes}
+    rows = transcript.bassline(seconds)
+    plucked = {(each.string, each.time_s) for each in transcript.handovers if each.plucked} & onsets
+    begun = {(row.string, row.onset_s) for row in rows}
+    for string, onset_s in sorted(plucked - begun):
+        lower = [note for note in transcript.notes if note.string > string]
+        assert any(note.onset_s <= onset_s + 0.002 and note.offset_s > onset_s for note in lower), (string, onset_s)
+    assert plucked & begun
