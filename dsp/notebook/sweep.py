@@ -2,19 +2,16 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby
-from operator import itemgetter
 from typing import Literal
 
 from thumbline.dsp.notebook.workbench import Workbench
+from thumbline.dsp.refine.plateau import plateau
 from thumbline.dsp.rig.adjustment import Adjustment, adjusted
 from thumbline.dsp.rig.model import Rig
 
 Threshold = Literal["on_db", "off_db"]
 #: Offsets that are tried, in dB.
 OFFSETS_DB = tuple(float(db) for db in range(-36, 37, 4))
-#: On the plateau at most this share of the moments is lost.
-TOLERANCE = 0.005
 
 
 @dataclass(frozen=True)
@@ -77,18 +74,3 @@ def _arrived(before: Rig, after: Rig, threshold: Threshold, strings: Sequence[in
     """Whether the threshold has moved as far as it was meant to, on every string."""
     old, new = getattr(before.detect, threshold), getattr(after.detect, threshold)
     return all(abs(new[s - 1] - old[s - 1] - offset_db) < 0.02 for s in strings)
-
-
-def plateau(offsets_db: Sequence[float], right: Sequence[float], tolerance: float = TOLERANCE) -> tuple[float, float]:
-    """Return the ends of the plateau: neighbouring offsets at which ``right`` is within ``tolerance`` of its best.
-
-    Of several such stretches, the one that holds 0; or else the widest, of equals the nearest to 0. ``offsets_db``
-    rises.
-    """
-    good = [share >= max(right) - tolerance for share in right]
-    stretches = [
-        (members[0][0], members[-1][0])
-        for is_good, group in groupby(zip(offsets_db, good, strict=True), key=itemgetter(1))
-        if (members := list(group)) and is_good
-    ]
-    return max(stretches, key=lambda ends: (ends[0] <= 0.0 <= ends[1], ends[1] - ends[0], -abs(ends[0] + ends[1])))

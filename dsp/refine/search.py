@@ -9,8 +9,8 @@ from typing import Any, Literal
 
 import numpy as np
 
-from thumbline.dsp.notebook.sweep import plateau
 from thumbline.dsp.refine.known_takes import KnownTake, Outcome, outcome, together
+from thumbline.dsp.refine.plateau import plateau
 from thumbline.dsp.rig.adjustment import Adjustment, adjusted, everywhere
 from thumbline.dsp.rig.model import Rig
 

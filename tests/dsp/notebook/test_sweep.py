@@ -6,8 +6,9 @@ import pytest
 from tests.material.benches import demo_bench, demo_rig
 from thumbline.dsp.notebook.bleed_check import ignoring_bleed
 from thumbline.dsp.notebook.lanes import picture_lanes
-from thumbline.dsp.notebook.sweep import Sweep, plateau, sweep
+from thumbline.dsp.notebook.sweep import Sweep, sweep
 from thumbline.dsp.notebook.workbench import Workbench
+from thumbline.dsp.refine.plateau import plateau
 from thumbline.dsp.scoring.truth import TrueNote
 
 OFFSETS = (-4.0, -2.0, 0.0, 2.0, 4.0, 6.0)
