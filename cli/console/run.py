@@ -14,12 +14,12 @@ from thumbline.cli.console.child_processes import Backstage
 from thumbline.cli.console.full_screen import ScreenReport, in_order, press
 from thumbline.cli.console.keys import Keyboard
 from thumbline.cli.console.listener import Listener
+from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.notices import Notice, Watch
 from thumbline.cli.console.reports import Report, summary
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.console.supervision import Outcome, Supervision
 from thumbline.cli.keeper.orders import write_orders
-from thumbline.cli.shared.live_memory import create
 from thumbline.dsp.memory.records import Record
 from thumbline.dsp.rig.model import Rig
 

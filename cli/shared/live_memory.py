@@ -1,14 +1,12 @@
 """The memory that the processes of `thumbline live` share: one record, in a file that each of them maps.
 
-The console makes the file (:func:`create`) and starts the engine and the keeper, which attach to it (:func:`attach`).
-What is in it, and who writes what, is laid down in ``thumbline.dsp.live.record``. Times are nanoseconds of
-``time.monotonic_ns``.
+The console makes the file (:func:`thumbline.cli.console.make_memory.create`) and starts the engine and the keeper,
+which attach to it (:func:`attach`). What is in it, and who writes what, is laid down in ``thumbline.dsp.live.record``.
+Times are nanoseconds of ``time.monotonic_ns``.
 """
 
-import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -27,9 +25,6 @@ from thumbline.dsp.live.record import (
 )
 from thumbline.dsp.memory.records import Record
 
-if TYPE_CHECKING:
-    from thumbline.dsp.rig.model import Rig
-
 __all__ = [
     "BINS",
     "ENDED",
@@ -43,7 +38,6 @@ __all__ = [
     "STARTING",
     "attach",
     "bin_of",
-    "create",
     "encoded",
     "encoded_names",
     "frame_time_ns",
@@ -51,57 +45,6 @@ __all__ = [
     "percentile_ns",
     "setting_names",
 ]
-
-
-def create(
-    path: Path,
-    settings: Sequence[tuple[str, "Rig"]],
-    *,
-    rate: int,
-    block_frames: int,
-    routing: np.ndarray,
-    input_device: str = "",
-    output_device: str = "",
-    take: str = "",
-    wait_s: float = 0.0,
-) -> Record:
-    """Make the file ``path``, which must not exist, and return the record in it, ready for an engine and a keeper.
-
-    ``settings`` are named rigs, the one to begin with first; ``routing`` is made by
-    :func:`thumbline.cli.console.routing.make_routing`. Devices are named as in `thumbline ports`, or by index; ``take``
-    is the path of a take to be played in place of a device. MIDI ports that are not there at the start are waited for
-    ``wait_s``. The bass is split and the outputs are silent to begin with.
-
-    Raises InputError if there are no settings or too many, or if they cannot be compiled for ``rate`` or do not belong
-    to one guitar; OSError if the file cannot be made (FileExistsError: it is there).
-    """
-    # Not above: the keeper only attaches, and must be there at once.
-    from thumbline.dsp.memory.state import initial_state
-    from thumbline.dsp.processor.settings import compile_settings
-
-    if not 1 <= len(settings) <= SETTINGS:
-        raise InputError(f"the set has {len(settings)} settings; accepted: 1 to {SETTINGS}")
-    params = compile_settings(settings, rate)
-    with path.open("xb") as file:
-        os.truncate(file.fileno(), LIVE.itemsize)
-    live = attach(path)
-    live.setting_count = len(settings)
-    for place, (name, _) in enumerate(settings):
-        live.names[place].text = encoded(name, 64)
-        live.params[place] = params[place]
-    live.state = initial_state(params[:1])[0]
-    live.engine.output_limiter = 1.0
-    setup, request = live.setup, live.request
-    setup.input, setup.output = _cut(input_device, 256), _cut(output_device, 256)  # they have to match names
-    setup.take_path = os.fsencode(take)
-    setup.rate, setup.block_frames, setup.wait_s = rate, block_frames, wait_s
-    setup.inputs = max(max(rig.input.channels) for _, rig in settings)
-    setup.outputs = routing.shape[1]
-    setup.routing[:, : setup.outputs] = routing
-    request.split = 1
-    request.interval = np.nan
-    setup.complete = 1
-    return live
 
 
 def attach(path: Path) -> Record:

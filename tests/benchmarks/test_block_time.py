@@ -16,9 +16,9 @@ import numpy as np
 import pytest
 import soundfile
 
+from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.engine.callback import call
-from thumbline.cli.shared.live_memory import create
 from thumbline.dsp.rig.file import load_rig
 
 DATA = Path(__file__).parents[2] / "data"

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from tests.material.short_take import RATE as SHORT_RATE
 from tests.material.short_take import short_take
+from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
-from thumbline.cli.shared.live_memory import create
 from thumbline.dsp.kernel.bass_voice import _take_head, sing
 from thumbline.dsp.kernel.first_partial import aim, measure_stretch
 from thumbline.dsp.kernel.offsets import end_note

@@ -9,8 +9,8 @@ import soundfile
 
 from thumbline.cli.console.full_screen import press
 from thumbline.cli.console.listener import Listener
+from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
-from thumbline.cli.shared.live_memory import create
 from thumbline.dsp.kernel.process import process
 from thumbline.dsp.memory.records import EVENTS, FAULT, Record
 from thumbline.dsp.rig.model import Rig

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from thumbline.cli.console import notices
+from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.notices import Notice, Watch
 from thumbline.cli.console.routing import make_routing
-from thumbline.cli.shared.live_memory import create
 from thumbline.dsp.memory.records import Record
 from thumbline.dsp.rig.model import Rig
 

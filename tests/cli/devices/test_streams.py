@@ -16,8 +16,8 @@ import thumbline.cli.devices.audio_devices as audio_devices
 import thumbline.cli.devices.streams as streams
 import thumbline.cli.engine.device_stream as device_stream
 from tests.helpers.sound_stand_in import DELAY, PortAudioError, Sound
+from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
-from thumbline.cli.shared.live_memory import create
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.rig.model import Rig

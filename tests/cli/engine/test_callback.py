@@ -11,8 +11,8 @@ import pytest
 import soundfile
 
 import thumbline.cli.engine.callback as callback
+from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
-from thumbline.cli.shared.live_memory import create
 from thumbline.dsp.memory.records import Record
 from thumbline.dsp.rig.model import Rig
 

@@ -15,10 +15,11 @@ import pytest
 import soundfile
 
 import thumbline.cli.engine.engine as engine_module
+from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.engine.callback import call
 from thumbline.cli.engine.null_stream import NullStream
-from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING, create
+from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.memory.events import take_events
 from thumbline.dsp.memory.records import BASS, LEFT, NOTE, Record

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import soundfile
 
+from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
-from thumbline.cli.shared.live_memory import create
 from thumbline.dsp.live.block import FALL_S, RISE_S, account, serve
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT, Record
 from thumbline.dsp.processor.processor import Processor

@@ -1,0 +1,62 @@
+"""Makes the memory that the live processes share; only the console does, as it takes the compiler's parameters."""
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from thumbline.cli.shared.live_memory import _cut, attach, encoded
+from thumbline.dsp.errors import InputError
+from thumbline.dsp.live.record import LIVE, SETTINGS
+from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.processor.settings import compile_settings
+from thumbline.dsp.rig.model import Rig
+
+
+def create(
+    path: Path,
+    settings: Sequence[tuple[str, Rig]],
+    *,
+    rate: int,
+    block_frames: int,
+    routing: np.ndarray,
+    input_device: str = "",
+    output_device: str = "",
+    take: str = "",
+    wait_s: float = 0.0,
+) -> Record:
+    """Make the file ``path``, which must not exist, and return the record in it, ready for an engine and a keeper.
+
+    ``settings`` are named rigs, the one to begin with first; ``routing`` is made by
+    :func:`thumbline.cli.console.routing.make_routing`. Devices are named as in `thumbline ports`, or by index; ``take``
+    is the path of a take to be played in place of a device. MIDI ports that are not there at the start are waited for
+    ``wait_s``. The bass is split and the outputs are silent to begin with.
+
+    Raises InputError if there are no settings or too many, or if they cannot be compiled for ``rate`` or do not belong
+    to one guitar; OSError if the file cannot be made (FileExistsError: it is there).
+    """
+    if not 1 <= len(settings) <= SETTINGS:
+        raise InputError(f"the set has {len(settings)} settings; accepted: 1 to {SETTINGS}")
+    params = compile_settings(settings, rate)
+    with path.open("xb") as file:
+        os.truncate(file.fileno(), LIVE.itemsize)
+    live = attach(path)
+    live.setting_count = len(settings)
+    for place, (name, _) in enumerate(settings):
+        live.names[place].text = encoded(name, 64)
+        live.params[place] = params[place]
+    live.state = initial_state(params[:1])[0]
+    live.engine.output_limiter = 1.0
+    setup, request = live.setup, live.request
+    setup.input, setup.output = _cut(input_device, 256), _cut(output_device, 256)  # they have to match names
+    setup.take_path = os.fsencode(take)
+    setup.rate, setup.block_frames, setup.wait_s = rate, block_frames, wait_s
+    setup.inputs = max(max(rig.input.channels) for _, rig in settings)
+    setup.outputs = routing.shape[1]
+    setup.routing[:, : setup.outputs] = routing
+    request.split = 1
+    request.interval = np.nan
+    setup.complete = 1
+    return live
