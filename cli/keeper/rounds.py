@@ -13,8 +13,7 @@ import numpy as np
 from thumbline.cli.devices.midi_ports import OutputPort
 from thumbline.cli.keeper.feet import controls
 from thumbline.cli.keeper.orders import Orders
-from thumbline.cli.shared.live_memory import PLAYING, READY, bin_of, encoded, encoded_names, frame_time_ns
-from thumbline.cli.shared.memory_cells import cell
+from thumbline.cli.shared.live_memory import PLAYING, READY, bin_of, cell, encoded, encoded_names, frame_time_ns
 from thumbline.cli.shared.processes import Watched
 from thumbline.dsp.live.bass_line import LiveBassLine
 from thumbline.dsp.live.mutes import LiveMutes

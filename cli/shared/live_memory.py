@@ -7,6 +7,7 @@ Times are nanoseconds of ``time.monotonic_ns``.
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -38,6 +39,7 @@ __all__ = [
     "STARTING",
     "attach",
     "bin_of",
+    "cell",
     "encoded",
     "encoded_names",
     "frame_time_ns",
@@ -111,3 +113,15 @@ def frame_time_ns(live: Record, frame: int) -> int:
         frames, at = int(engine.frames), int(engine.block_at_ns)
         if frames == int(engine.frames) and at == int(engine.block_at_ns):
             return at + round((frame - frames + 1) * 1e9 / max(float(engine.rate), 1.0))
+
+
+def cell(live: Record, path: str) -> memoryview:
+    """Return the field of the shared record at ``path``, such as ``engine.phase``, as a view of one number.
+
+    To read it takes a thirtieth of the time of going through the record, of which two thousand rounds a second would
+    take a good part of a processor.
+    """
+    field: Any = np.asarray(live.base).reshape(1)
+    for name in path.split("."):
+        field = field[name]
+    return memoryview(field)
