@@ -23,9 +23,9 @@ import soundfile
 from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, OutputError, printable
-from thumbline.dsp.files.libsndfile import file_name
 from thumbline.dsp.files.made_files import Record, made_in
 from thumbline.dsp.files.publication import Publication, changed_files
+from thumbline.dsp.files.sound_files import file_name
 from thumbline.dsp.files.staging import HiddenFolder, remove_leftovers
 from thumbline.dsp.files.takes import take_name
 

@@ -5,9 +5,10 @@ sound alone: its tags there are right for ASCII only (see `thumbline.dsp.files.i
 once.
 """
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import soundfile
@@ -15,7 +16,6 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.errors import OutputError, printable
 from thumbline.dsp.files.id3 import id3_block
-from thumbline.dsp.files.libsndfile import file_name
 
 #: Frames written at a time; libsndfile's Vorbis encoder runs out of stack on a whole track at once.
 BLOCK = 8192
@@ -99,3 +99,8 @@ def write_sound(path: Path, sound: NDArray[np.float32], rate: int, name: str, ta
     if name == "mp3":
         block = id3_block(title=title, album=take, genre=GENRE, track=str(tags.number), comment=tags.comment)
         path.write_bytes(block + path.read_bytes())
+
+
+def file_name(path: Path) -> Any:
+    """Return ``path`` as soundfile takes it whatever bytes it holds (its type hints know no bytes)."""
+    return path if os.name == "nt" else os.fsencode(path)

@@ -20,9 +20,9 @@ import soundfile
 from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, printable
-from thumbline.dsp.files.libsndfile import file_name
 from thumbline.dsp.files.mono_files import by_notes, mono_files
 from thumbline.dsp.files.sound_ends import ends_within_a_frame, holds_no_length, missing_bytes, wrongly_read
+from thumbline.dsp.files.sound_files import file_name
 from thumbline.dsp.files.sound_headers import promised_and_present
 
 _log = logging.getLogger(__name__)

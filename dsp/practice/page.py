@@ -18,7 +18,7 @@ import numpy as np
 import soundfile
 
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.files.libsndfile import file_name
+from thumbline.dsp.files.sound_files import file_name
 from thumbline.dsp.practice.parts import in_threads
 
 #: Sources of the page, in the order in which they are put together.

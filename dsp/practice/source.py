@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.calibration.survey import complete, survey
 from thumbline.dsp.errors import InputError, printable
-from thumbline.dsp.files.libsndfile import file_name
+from thumbline.dsp.files.sound_files import file_name
 from thumbline.dsp.files.takes import Take, open_take, take_name
 from thumbline.dsp.memory.records import BASS, LEFT, PLUCK, RIGHT
 from thumbline.dsp.practice.gates import add_gated, bass_spans, gate, silenced, silences
