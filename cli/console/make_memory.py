@@ -11,7 +11,7 @@ from thumbline.dsp.errors import InputError
 from thumbline.dsp.live.record import LIVE, SETTINGS
 from thumbline.dsp.memory.records import Record
 from thumbline.dsp.memory.state import initial_state
-from thumbline.dsp.processor.settings import compile_settings
+from thumbline.dsp.processor.parameters import compile_settings
 from thumbline.dsp.rig.model import Rig
 
 

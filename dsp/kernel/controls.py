@@ -110,8 +110,8 @@ def glide(st: Record) -> None:
 def change_setting(old: Record, p: Record, st: Record) -> None:
     """Between two calls: put the setting ``p`` in the place of ``old``; the notes that sound go on.
 
-    Both are compiled for one guitar (:func:`thumbline.dsp.processor.settings.compile_settings`). A string that is tuned
-    otherwise, or whose capo has moved, is analysed anew; what it sounds then counts as a new note.
+    Both are compiled for one guitar (:func:`thumbline.dsp.processor.parameters.compile_settings`). A string that is
+    tuned otherwise, or whose capo has moved, is analysed anew; what it sounds then counts as a new note.
     """
     st.ratio = st.heard.ratio if st.heard.ratio > 0.0 else p.ratio
     for s in range(p.strings):

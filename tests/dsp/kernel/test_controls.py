@@ -14,7 +14,7 @@ from thumbline.dsp.kernel.process import process
 from thumbline.dsp.memory.events import take_events
 from thumbline.dsp.memory.records import BASS, BY_RULE, END, HANDOVER, LEFT, LOCK, OUTPUTS, PLUCK, RIGHT
 from thumbline.dsp.memory.state import initial_state
-from thumbline.dsp.processor.settings import compile_settings
+from thumbline.dsp.processor.parameters import compile_settings
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.string_model import Pluck, Signal
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from thumbline.dsp.live.alike import EVERY, WINDOW, compare_channels
 from thumbline.dsp.live.record import LIVE
 from thumbline.dsp.memory.records import Record
-from thumbline.dsp.processor.settings import compile_settings
+from thumbline.dsp.processor.parameters import compile_settings
 from thumbline.dsp.rig.model import Rig
 
 RATE, BLOCK = 48_000, 64

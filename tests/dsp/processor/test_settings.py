@@ -11,8 +11,7 @@ from thumbline.dsp.errors import InputError
 from thumbline.dsp.kernel.process import process
 from thumbline.dsp.memory.records import OUTPUTS
 from thumbline.dsp.memory.state import initial_state
-from thumbline.dsp.processor.parameters import compile_parameters
-from thumbline.dsp.processor.settings import compile_settings
+from thumbline.dsp.processor.parameters import compile_parameters, compile_settings
 from thumbline.dsp.rig.model import Rig
 
 RATE = 48_000
