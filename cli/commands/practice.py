@@ -125,7 +125,7 @@ def practice(
     from thumbline.cli.progress import compile_kernels
     from thumbline.cli.side_by_side.workers import for_each_take
     from thumbline.dsp.beats.tempo import read_taps
-    from thumbline.dsp.files.outputs import distinct_names
+    from thumbline.dsp.files.takes import distinct_names
     from thumbline.dsp.practice.settings import PracticeSettings, parse_ladder, parse_speeds
     from thumbline.dsp.rig.file import load_rig
     from thumbline.dsp.rig.model import Rig

@@ -29,7 +29,7 @@ def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int)
     """
     from thumbline.cli.progress import compile_kernels
     from thumbline.cli.side_by_side.workers import for_each_take
-    from thumbline.dsp.files.outputs import distinct_names
+    from thumbline.dsp.files.takes import distinct_names
     from thumbline.dsp.rig.file import load_rig
     from thumbline.dsp.rig.model import Rig
 

@@ -10,7 +10,6 @@ import errno
 import math
 import os
 import shutil
-import unicodedata
 import weakref
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -27,28 +26,11 @@ from thumbline.dsp.files.made_files import Record, made_in
 from thumbline.dsp.files.publication import Publication, changed_files
 from thumbline.dsp.files.sound_files import file_name
 from thumbline.dsp.files.staging import HiddenFolder, remove_leftovers
-from thumbline.dsp.files.takes import take_name
 
 _RIFF_BYTES = 2**32 - 2**16  # what a WAV file may hold, with ample room for its header
 _FULL_SCALE = 2**23  # of 24-bit samples
 #: Failures of the storage itself, which carry no file name.
 _STORAGE_ERRORS = frozenset((errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO))
-
-
-def distinct_names(paths: Sequence[str | os.PathLike[str]]) -> list[str]:
-    """Return the name of each take, in order.
-
-    Raises InputError naming both paths if two names are equal, or differ only in ways that some file systems
-    ignore (case, Unicode composition).
-    """
-    seen: dict[str, int] = {}
-    names = [take_name(path) for path in paths]
-    for index, name in enumerate(names):
-        first = seen.setdefault(unicodedata.normalize("NFC", name).casefold(), index)
-        if first != index:
-            both = f"{printable(paths[first])} and {printable(paths[index])}"
-            raise InputError(f"two takes have the same name {printable(name)!r}: {both}; rename one of them")
-    return names
 
 
 @contextmanager

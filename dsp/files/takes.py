@@ -8,6 +8,7 @@ it. Channels keep the file's order: which string each belongs to is the processo
 import logging
 import os
 import stat
+import unicodedata
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import ExitStack, suppress
@@ -319,3 +320,19 @@ def open_take(
     take that cannot be used.
     """
     return Take(Path(path), strings, channels, notes)
+
+
+def distinct_names(paths: Sequence[str | os.PathLike[str]]) -> list[str]:
+    """Return the name of each take, in order.
+
+    Raises InputError naming both paths if two names are equal, or differ only in ways that some file systems
+    ignore (case, Unicode composition).
+    """
+    seen: dict[str, int] = {}
+    names = [take_name(path) for path in paths]
+    for index, name in enumerate(names):
+        first = seen.setdefault(unicodedata.normalize("NFC", name).casefold(), index)
+        if first != index:
+            both = f"{printable(paths[first])} and {printable(paths[index])}"
+            raise InputError(f"two takes have the same name {printable(name)!r}: {both}; rename one of them")
+    return names

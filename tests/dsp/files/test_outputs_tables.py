@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.files.outputs import distinct_names, write_csv
+from thumbline.dsp.files.outputs import write_csv
+from thumbline.dsp.files.takes import distinct_names
 
 # --- tables ---
 
