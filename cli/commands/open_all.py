@@ -10,7 +10,7 @@ import click
 from thumbline.dsp.errors import InputError
 
 if TYPE_CHECKING:
-    from thumbline.dsp.memory.records import Record
+    from thumbline.dsp.memory.record_type import Record
 
 #: A run that plays must have opened its strings within this, or its MIDI processes are ended, in seconds.
 ANSWER_S = 0.3

@@ -12,7 +12,7 @@ from thumbline.cli.console.notices import Notice
 from thumbline.cli.console.reports import Summary
 from thumbline.cli.console.screen import screen
 from thumbline.cli.console.view import View
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
 #: Good news stays this long, what is wrong longer, in seconds.

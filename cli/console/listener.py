@@ -10,20 +10,10 @@ import numpy as np
 from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, View
 from thumbline.cli.shared.live_memory import percentile_ns
 from thumbline.dsp.live.record import ENDED, FAULT, PLAYING, READY
-from thumbline.dsp.memory.events import take_events
-from thumbline.dsp.memory.records import (
-    ANALYSIS_STEP,
-    BY_PLUCK,
-    END,
-    HANDOVER,
-    LOCK,
-    NOTE,
-    PITCH,
-    PLUCK,
-    SILENT,
-    Record,
-)
-from thumbline.dsp.memory.records import FAULT as CHANNEL_FAULT
+from thumbline.dsp.memory.events import BY_PLUCK, END, HANDOVER, LOCK, NOTE, PITCH, PLUCK, take_events
+from thumbline.dsp.memory.events import FAULT as CHANNEL_FAULT
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import ANALYSIS_STEP, SILENT
 from thumbline.dsp.note_names import hz_to_midi, midi_to_note
 from thumbline.dsp.rig.model import Rig
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from thumbline.cli.devices.pipewire import SMALLER
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 #: Faults of the same kind are gathered for this long before they are told again, in nanoseconds.
 QUIET_NS = 5_000_000_000

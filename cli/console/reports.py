@@ -30,7 +30,7 @@ from typing import Any, Protocol
 from thumbline.cli.console.notices import Notice
 from thumbline.cli.console.view import View
 from thumbline.cli.shared.live_memory import percentile_ns
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 #: Time between status events, in seconds.
 STATUS_S = 1.0

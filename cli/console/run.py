@@ -20,7 +20,7 @@ from thumbline.cli.console.reports import Report, summary
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.console.supervision import Outcome, Supervision
 from thumbline.cli.keeper.orders import write_orders
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
 #: Looks at the memory a second, with a screen and without.

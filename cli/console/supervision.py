@@ -18,7 +18,7 @@ from thumbline.cli.console.notices import ENGINE_DIED, ENGINE_HANGS, KEEPER_DIED
 from thumbline.cli.shared.own_clock import OwnClock
 from thumbline.cli.shared.processes import Watched, kill
 from thumbline.dsp.live.record import ENDED, FAULT, PLAYING, READY
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 #: Time between looks, in seconds.
 LOOK_S = 0.02

@@ -20,7 +20,7 @@ from numba.extending import intrinsic
 
 from thumbline.dsp.live.block import account, serve
 from thumbline.dsp.live.record import LIVE
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 #: What PortAudio's callback returns to go on (portaudio.h, PaStreamCallbackResult).
 CONTINUE = 0

@@ -3,7 +3,7 @@
 from thumbline.cli.devices.audio_devices import find_device, known_latency_s, preflight, sound_library
 from thumbline.cli.engine.callback import address_of, callback
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 
 class DeviceStream:

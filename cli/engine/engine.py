@@ -25,7 +25,7 @@ from thumbline.cli.shared.own_clock import OwnClock
 from thumbline.cli.shared.processes import hurry
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.live.record import LIVE
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.state import initial_state, keep_hum
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ import numpy as np
 from thumbline.cli.engine.callback import address, address_of
 from thumbline.cli.engine.native_pace import pace
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 #: The take is read so much ahead at a time, and it is looked so often whether it may begin, in seconds.
 READ_S, LOOK_S = 0.1, 0.01

@@ -20,7 +20,7 @@ from thumbline.cli.shared.live_memory import attach, encoded, encoded_names, nam
 from thumbline.cli.shared.processes import Charge, Watched, leave_with
 from thumbline.cli.signals import Told
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.midi.foot_controller import Controls, FootBoard
 
 #: Time between looks, in seconds.

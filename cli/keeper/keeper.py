@@ -24,7 +24,7 @@ from thumbline.cli.shared.processes import STOPPED, Charge, Watched, hurry, kill
 from thumbline.cli.shared.runs import run_on
 from thumbline.cli.signals import Told
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 #: Time between rounds, the same while no string has sounded for a while, and between looks of one who stands by, in
 #: seconds.

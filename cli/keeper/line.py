@@ -11,7 +11,7 @@ from pathlib import Path
 
 from thumbline.cli.shared.live_memory import STAND_BYS
 from thumbline.cli.shared.processes import MODULE, STOPPED, Charge, Watched, kill, state_of
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 #: Time between looks of the one in charge, and between looks for a free place, in nanoseconds.
 LOOK_NS, FREE_NS = 20_000_000, 250_000_000

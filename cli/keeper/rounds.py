@@ -17,7 +17,8 @@ from thumbline.cli.shared.live_memory import PLAYING, READY, bin_of, cell, encod
 from thumbline.cli.shared.processes import Watched
 from thumbline.dsp.live.bass_line import LiveBassLine
 from thumbline.dsp.live.mutes import LiveMutes
-from thumbline.dsp.memory.records import BY_PLUCK, EVENTS, HANDOVER, Record
+from thumbline.dsp.memory.events import BY_PLUCK, EVENTS, HANDOVER
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.midi.mutes import ControlChange, open_set_of
 
 #: An engine that plays and has served no block for this long, and for so many blocks, has stopped.

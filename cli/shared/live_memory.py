@@ -24,7 +24,7 @@ from thumbline.dsp.live.record import (
     STAND_BYS,
     STARTING,
 )
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 __all__ = [
     "BINS",

@@ -8,7 +8,7 @@ from pathlib import Path
 from thumbline.cli.shared.live_memory import attach
 from thumbline.cli.shared.processes import Watched
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 #: Folders of the shared memory are called so, and the console's number.
 PREFIX = "thumbline-live-"

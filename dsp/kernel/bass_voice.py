@@ -18,7 +18,8 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.first_partial import partial_period
-from thumbline.dsp.memory.records import ANALYSIS_STEP, HEADS, SILENT, SOUNDING, SYNTH, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import ANALYSIS_STEP, HEADS, SILENT, SOUNDING, SYNTH
 
 #: Frames behind the newest at which a head starts: the interpolation looks one frame ahead.
 NEWEST = 2.0

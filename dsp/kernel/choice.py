@@ -2,17 +2,9 @@
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.memory.event_ring import emit
-from thumbline.dsp.memory.records import (
-    BELIEVED,
-    BY_PLUCK,
-    BY_RULE,
-    BY_STOP,
-    HANDOVER,
-    LOWEST_PITCH,
-    LOWEST_STRING,
-    SILENT,
-    Record,
-)
+from thumbline.dsp.memory.events import BY_PLUCK, BY_RULE, BY_STOP, HANDOVER
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import BELIEVED, LOWEST_PITCH, LOWEST_STRING, SILENT
 from thumbline.dsp.memory.tick_ring import frame_of
 
 

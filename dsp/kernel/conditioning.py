@@ -11,10 +11,11 @@ import numpy as np
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.hum_watch import await_sound, watch_hum
 from thumbline.dsp.memory.event_ring import emit
+from thumbline.dsp.memory.events import FAULT
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import (
     ANALYSIS_CLIP,
     ANALYSIS_STEP,
-    FAULT,
     HARMONICS,
     HOP,
     HUM_AWAITED,
@@ -24,7 +25,6 @@ from thumbline.dsp.memory.records import (
     SILENT,
     SQUARES,
     TICKS,
-    Record,
 )
 
 #: No sample is this loud (full scale is 1): it is taken for a fault, as NaN and infinity are.

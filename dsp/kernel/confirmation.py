@@ -12,17 +12,9 @@ A *note* it is when its pitch stays, it does not die like a thump, and it is no 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.first_partial import partial_period
 from thumbline.dsp.memory.event_ring import emit
-from thumbline.dsp.memory.records import (
-    BELIEVED,
-    DOUBTED,
-    LANES,
-    NOTE,
-    PLUCKED,
-    SILENT,
-    TICKS,
-    UNPROVED,
-    Record,
-)
+from thumbline.dsp.memory.events import NOTE
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import BELIEVED, DOUBTED, LANES, PLUCKED, SILENT, TICKS, UNPROVED
 from thumbline.dsp.memory.tick_ring import decibels, frame_of, span_power
 
 #: Another string's wave is this much alike (squared correlation) and at least this loud (power) if it is the same

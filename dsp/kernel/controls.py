@@ -10,7 +10,8 @@ import math
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.offsets import end_note
 from thumbline.dsp.kernel.onsets import begin
-from thumbline.dsp.memory.records import SILENT, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import SILENT
 
 #: How long a change takes, in seconds.
 RAMP_S = 0.03

@@ -20,7 +20,8 @@ heard, may be what that set ringing: it must stay for longer, and keep its level
 import math
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.memory.records import HOP, SOUNDING, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import HOP, SOUNDING
 from thumbline.dsp.memory.tick_ring import span_energy, span_power
 
 #: How far the pitch may move while it is said to agree (60 cents).

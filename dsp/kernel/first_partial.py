@@ -12,7 +12,8 @@ note on the string begins with it.
 import math
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.memory.records import HOP, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import HOP
 
 #: Cut-off of each low-pass stage, as a share of the pitch.
 CUTOFF = 0.2

@@ -3,7 +3,8 @@
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.memory.records import LEFT, RIGHT, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import LEFT, RIGHT
 
 
 @kernel

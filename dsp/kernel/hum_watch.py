@@ -9,16 +9,8 @@ sounding, so the canceller itself does not learn there; here it is seen and put 
 import math
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.memory.records import (
-    ANALYSIS_STEP,
-    HARMONICS,
-    HOP,
-    HUM_KNOWN,
-    HUM_LEARNED_FAST,
-    LANES,
-    SILENT,
-    Record,
-)
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import ANALYSIS_STEP, HARMONICS, HOP, HUM_KNOWN, HUM_LEARNED_FAST, LANES, SILENT
 
 #: Hum is at least this far below a typical note (power).
 BELOW_NOTES = 10.0 ** (-10 / 10)

@@ -7,7 +7,8 @@ limiting bends the wave within one frame; that is the price of adding no delay, 
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.memory.records import BASS, LEFT, RIGHT, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 
 
 @kernel

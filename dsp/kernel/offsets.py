@@ -4,7 +4,9 @@ from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.evidence import ALIKE
 from thumbline.dsp.kernel.first_partial import partial_period
 from thumbline.dsp.memory.event_ring import emit
-from thumbline.dsp.memory.records import END, HOP, PLUCKED, SILENT, SOUNDING, Record
+from thumbline.dsp.memory.events import END
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import HOP, PLUCKED, SILENT, SOUNDING
 from thumbline.dsp.memory.tick_ring import decibels, frame_of, span_power
 
 #: A pluck without a pitch is given up after this time and three periods of the lowest note, in seconds.

@@ -12,7 +12,9 @@ from thumbline.dsp.kernel.first_partial import follow_partial
 from thumbline.dsp.kernel.offsets import end_note
 from thumbline.dsp.kernel.period import BEYOND, reshaped, restart, unlike_last_period
 from thumbline.dsp.memory.event_ring import emit
-from thumbline.dsp.memory.records import BELIEVED, HOP, PLUCK, PLUCKED, SILENT, SOUNDING, UNPROVED, Record
+from thumbline.dsp.memory.events import PLUCK
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import BELIEVED, HOP, PLUCKED, SILENT, SOUNDING, UNPROVED
 from thumbline.dsp.memory.tick_ring import decibels, frame_of, span_power
 
 #: A rise of the quick level by this much over the last period is a new attack (power).

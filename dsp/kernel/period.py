@@ -22,7 +22,8 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.interpolation import REACH, summit, vertex
-from thumbline.dsp.memory.records import HOP, TICKS, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import HOP, TICKS
 from thumbline.dsp.memory.tick_ring import span_energy
 
 #: A peak this close to the best one is preferred if its lag is shorter: the period, not a multiple of it.

@@ -8,7 +8,9 @@ from thumbline.dsp.kernel.first_partial import LOOK_HOPS, aim, measure_stretch, 
 from thumbline.dsp.kernel.interpolation import between
 from thumbline.dsp.kernel.offsets import end_note
 from thumbline.dsp.memory.event_ring import emit
-from thumbline.dsp.memory.records import HOP, LOCK, PITCH, PLUCKED, SILENT, SOUNDING, Record
+from thumbline.dsp.memory.events import LOCK, PITCH
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import HOP, PLUCKED, SILENT, SOUNDING
 from thumbline.dsp.memory.tick_ring import decibels, frame_of
 
 #: Clarity that a first period must have.

@@ -12,7 +12,8 @@ from thumbline.dsp.kernel.limiter import limit
 from thumbline.dsp.kernel.offsets import rest
 from thumbline.dsp.kernel.onsets import hear
 from thumbline.dsp.kernel.string_update import attend
-from thumbline.dsp.memory.records import BASS, HOP, HUM_KNOWN, SILENT, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import BASS, HOP, HUM_KNOWN, SILENT
 
 
 @kernel

@@ -8,7 +8,7 @@ attack: Peeters et al., "The Timbre Toolbox", JASA 130, 2011, from memory), back
 """
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.tick_ring import span_power
 
 #: For so long after its pluck a string may become louder before it is dated, in seconds: a touch, and a period more.

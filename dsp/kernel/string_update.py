@@ -12,7 +12,8 @@ from thumbline.dsp.kernel.onsets import answer_attack
 from thumbline.dsp.kernel.period import BEYOND, follow, forget_pick_noise, normalised_difference, pick_period
 from thumbline.dsp.kernel.pitch_tracking import LOCK_CLARITY, lock, report, track
 from thumbline.dsp.kernel.release import date_release
-from thumbline.dsp.memory.records import HOP, SHORTEST_WINDOW_S, SILENT, SOUNDING, WINDOW_PERIODS, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import HOP, SHORTEST_WINDOW_S, SILENT, SOUNDING, WINDOW_PERIODS
 from thumbline.dsp.memory.tick_ring import span_power
 
 #: While a period is unknown, the window is this share of the longest one: soon nothing of the attack is left in it.

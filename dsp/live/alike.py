@@ -7,7 +7,7 @@ about as loud as the loudest one.
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 #: One frame in so many is looked at, and so many of these are judged together: 0.5 s at 48 kHz.
 EVERY, WINDOW = 8, 3000

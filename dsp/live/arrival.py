@@ -5,7 +5,7 @@ the times at which blocks come tell.
 """
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 #: A block that comes later after the one before it than this share of its own length was not waiting beside it.
 APART = 0.5

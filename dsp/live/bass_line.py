@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from thumbline.dsp.live.midi_voice import LiveNotes, Message
-from thumbline.dsp.memory.records import ANALYSIS_STEP, END, HANDOVER, LOCK, MAX_STRINGS, PITCH, PLUCK
+from thumbline.dsp.memory.events import END, HANDOVER, LOCK, PITCH, PLUCK
+from thumbline.dsp.memory.records import ANALYSIS_STEP, MAX_STRINGS
 from thumbline.dsp.note_names import hz_to_midi
 from thumbline.dsp.processor.notes import velocity_of
 

@@ -10,7 +10,8 @@ from thumbline.dsp.kernel.process import process
 from thumbline.dsp.live.alike import compare_channels
 from thumbline.dsp.live.arrival import note_arrival
 from thumbline.dsp.live.record import BINS, CHUNK, SETTINGS
-from thumbline.dsp.memory.records import OUTPUTS, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import OUTPUTS
 
 #: The ramp of the outputs when they are let sound and when they are silenced, in seconds.
 RISE_S, FALL_S = 0.25, 0.02

@@ -5,7 +5,8 @@ one field a block newer than another. Times are nanoseconds of a clock that neve
 frames are counted from the engine's start.
 """
 
-from thumbline.dsp.memory.records import MAX_STRINGS, OUTPUTS, PARAMS, STATE, record_type
+from thumbline.dsp.memory.record_type import record_type
+from thumbline.dsp.memory.records import MAX_STRINGS, OUTPUTS, PARAMS, STATE
 
 #: Settings of a set, and output channels of a device, at most.
 SETTINGS, ROUTES = 32, 64

@@ -1,7 +1,8 @@
 """Events leave the kernel through a ring in the state record; ``event_reader`` is its other end."""
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.memory.records import EVENTS, Record
+from thumbline.dsp.memory.events import EVENTS
+from thumbline.dsp.memory.record_type import Record
 
 
 @kernel

@@ -1,4 +1,4 @@
-"""The processor's memory: one record of parameters, one record of state, one of events.
+"""The processor's memory: one record of parameters and one of state.
 
 Everything the compiled kernel knows lies in these NumPy structured types, by name: in ordinary memory, in shared
 memory, or in a test. Nothing is allocated while sound passes.
@@ -12,18 +12,8 @@ Time is counted in three units:
 Ticks and hops are counted from the first frame, so that no result depends on how a take is cut into blocks.
 """
 
-from typing import Any, TypeAlias
-
-import numpy as np
-
-#: One element of a structured array. Numba reaches its fields as attributes, which no type checker can know.
-Record: TypeAlias = Any
-
-
-def record_type(fields: list[Any]) -> np.dtype[Any]:
-    """Return an aligned record type whose fields are attributes in plain Python too (compiling switched off)."""
-    return np.dtype((np.record, np.dtype(fields, align=True)))
-
+from thumbline.dsp.memory.events import EVENT, EVENTS
+from thumbline.dsp.memory.record_type import record_type
 
 MAX_STRINGS = 10
 #: Columns of the arrays in which strings lie side by side: three vectors of four, whatever the guitar.
@@ -73,40 +63,6 @@ FASTEST_FADE_DB_S = 200.0
 ANALYSIS_STEP = 2.0**-20
 #: Analysis samples are clipped at this many steps: 24 dB above full scale, and exact in a 32-bit float.
 ANALYSIS_CLIP = 2.0**24
-
-# Event kinds ---------------------------------------------------------------------------------------------------------
-#: A string begins to vibrate. ``value``: level in dBFS.
-PLUCK = 1
-#: Its pitch is known. ``value``: Hz; ``extra``: clarity 0 to 1.
-LOCK = 2
-#: The pluck has proved to be a note (or a new note began without a pluck). ``value``: Hz; ``extra``: peak level in
-#: dBFS.
-NOTE = 3
-#: Pitch report. ``value``: Hz; ``extra``: clarity; ``level``: dBFS.
-PITCH = 4
-#: A note ends, or a pluck that never became one. ``value``: mean Hz (0: never known);
-#: ``extra``: peak level in dBFS; ``level``: 1 if it was a note.
-END = 5
-#: The bass passes to ``string`` (0: to none). ``value``: the string that had it; ``extra``: why.
-HANDOVER = 6
-#: ... because the string was plucked, because the one that had it stopped, or because the rule says so now.
-BY_PLUCK, BY_STOP, BY_RULE = 1, 2, 3
-#: Samples that are not numbers, or absurdly loud, are being replaced by zero. ``value``: channel.
-FAULT = 7
-
-EVENT = record_type(
-    [
-        ("frame", "i8"),  # when it happened in the string's signal
-        ("decided", "i8"),  # how far the signal had been read when it was decided
-        ("kind", "i4"),
-        ("string", "i4"),  # 1 is the highest
-        ("value", "f8"),
-        ("extra", "f8"),
-        ("level", "f8"),
-    ]
-)
-#: Events kept until the host takes them (power of two).
-EVENTS = 4096
 
 PARAMS = record_type(
     [

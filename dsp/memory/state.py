@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from thumbline.dsp.memory.records import HUM_AWAITED, HUM_KNOWN, SMOOTH, STATE, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import HUM_AWAITED, HUM_KNOWN, SMOOTH, STATE
 
 
 def initial_state(params: np.ndarray) -> np.ndarray:

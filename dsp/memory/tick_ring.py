@@ -3,7 +3,8 @@
 import math
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.memory.records import ANALYSIS_STEP, TICKS, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import ANALYSIS_STEP, TICKS
 
 
 @kernel

@@ -13,17 +13,9 @@ from numpy.typing import NDArray
 from thumbline.dsp.kernel.choice import may_carry
 from thumbline.dsp.kernel.first_partial import partial_period
 from thumbline.dsp.kernel.offsets import FADED, STOPPED
-from thumbline.dsp.memory.records import (
-    BY_PLUCK,
-    BY_STOP,
-    END,
-    HANDOVER,
-    HUM_KNOWN,
-    PLUCK,
-    PLUCKED,
-    SILENT,
-    Record,
-)
+from thumbline.dsp.memory.events import BY_PLUCK, BY_STOP, END, HANDOVER, PLUCK
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import HUM_KNOWN, PLUCKED, SILENT
 from thumbline.dsp.note_names import hz_to_midi, midi_to_note
 from thumbline.dsp.notebook.levels import in_decibels, loudest_now
 from thumbline.dsp.processor.processor import Processor

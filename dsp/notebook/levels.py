@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.memory.records import TICKS, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import TICKS
 from thumbline.dsp.memory.tick_ring import decibels
 from thumbline.dsp.processor.analysis_signal import analysis_signal
 from thumbline.dsp.processor.processor import Processor

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from thumbline.dsp.calibration.survey import complete, survey
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.takes import open_take
-from thumbline.dsp.memory.records import BASS, LEFT, LOCK, PITCH, RIGHT
+from thumbline.dsp.memory.events import LOCK, PITCH
+from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.midi.mutes import MuteDecision, plan_mutes
 from thumbline.dsp.notebook.explain import Explanation, explain
 from thumbline.dsp.notebook.levels import Levels, measure_levels

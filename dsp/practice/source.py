@@ -18,7 +18,8 @@ from thumbline.dsp.calibration.survey import complete, survey
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.sound_files import file_name
 from thumbline.dsp.files.takes import Take, open_take, take_name
-from thumbline.dsp.memory.records import BASS, LEFT, PLUCK, RIGHT
+from thumbline.dsp.memory.events import PLUCK
+from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.practice.gates import add_gated, bass_spans, gate, silenced, silences
 from thumbline.dsp.processor.hum import Hum
 from thumbline.dsp.processor.notes import Note

@@ -12,7 +12,8 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.memory.records import HARMONICS, HUM_KNOWN, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import HARMONICS, HUM_KNOWN
 from thumbline.dsp.processor.mains import LOW_RATE, low_rate_frames
 from thumbline.dsp.rig.model import Rig
 

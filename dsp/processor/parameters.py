@@ -6,6 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from thumbline.dsp.errors import InputError
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import (
     ANALYSIS_STEP,
     FASTEST_FADE_DB_S,
@@ -24,7 +25,6 @@ from thumbline.dsp.memory.records import (
     SYNTH,
     TAPS,
     WINDOW_PERIODS,
-    Record,
 )
 from thumbline.dsp.note_names import midi_to_hz
 from thumbline.dsp.processor.filters import butterworth, low_pass

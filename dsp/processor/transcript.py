@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from thumbline.dsp.memory.records import BY_PLUCK, END, FAULT, HANDOVER, LOCK, NOTE, PITCH, PLUCK
+from thumbline.dsp.memory.events import BY_PLUCK, END, FAULT, HANDOVER, LOCK, NOTE, PITCH, PLUCK
 from thumbline.dsp.midi.mutes import open_set_of
 from thumbline.dsp.processor.bass_path import BassPath, Handover
 from thumbline.dsp.processor.confidence import confidence

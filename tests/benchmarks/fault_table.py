@@ -25,7 +25,7 @@ from tests.cli.commands.test_live import RATE, make_take
 from tests.helpers.jack_server import JackServer, jack_server
 from tests.helpers.live_process import LiveProcess, alive, wait_until
 from tests.helpers.midi_receiver import Receiver
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 #: A fault whose strings are not open by then is one of those that last "for ever", in seconds.
 EVER_S = 8.0

@@ -13,7 +13,7 @@ import numpy as np
 import soundfile
 
 from thumbline.dsp.calibration.survey import complete, survey
-from thumbline.dsp.memory.records import NOTE
+from thumbline.dsp.memory.events import NOTE
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.file import load_rig
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.machine_code.kernel_cache import are_compiled
-from thumbline.dsp.memory.records import END, HANDOVER, LOCK, NOTE, PLUCK
+from thumbline.dsp.memory.events import END, HANDOVER, LOCK, NOTE, PLUCK
 from thumbline.dsp.processor.processor import warm_up
 
 

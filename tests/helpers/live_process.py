@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from thumbline.cli.shared.live_memory import attach
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 #: Nothing that a test waits for takes longer than this, in seconds, on a slow machine that compiles.
 PATIENCE_S = 120.0

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from tests.material.pitch_tracks import Track
 from thumbline.dsp.calibration.survey import complete, survey
-from thumbline.dsp.memory.records import END, LOCK, NOTE, PITCH
+from thumbline.dsp.memory.events import END, LOCK, NOTE, PITCH
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.string_model import Signal

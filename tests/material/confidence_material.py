@@ -28,7 +28,7 @@ from tests.material.pitch_tracks import (
     solo_track,
     take_of,
 )
-from thumbline.dsp.memory.records import END, LOCK, NOTE, PITCH, PLUCK
+from thumbline.dsp.memory.events import END, LOCK, NOTE, PITCH, PLUCK
 from thumbline.dsp.processor.confidence import CLARITY
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.demo_score import STRINGS

@@ -15,7 +15,7 @@ import soxr
 
 from tests.helpers.pitch_comparison import events_of
 from tests.material.pitch_tracks import GUITAR, HISS_DB, RATE, recordings, release
-from thumbline.dsp.memory.records import NOTE, PITCH
+from thumbline.dsp.memory.events import NOTE, PITCH
 from thumbline.dsp.note_names import note_to_midi
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.demo_score import STRINGS

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from thumbline.dsp.memory.records import NOTE, PITCH
+from thumbline.dsp.memory.events import NOTE, PITCH
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.string_model import GuitarString, Pluck, Signal, render_pluck

@@ -28,7 +28,7 @@ from tests.material.pitch_tracks import (
     solo_track,
     take_of,
 )
-from thumbline.dsp.memory.records import HANDOVER, LOCK, NOTE, PITCH, PLUCK
+from thumbline.dsp.memory.events import HANDOVER, LOCK, NOTE, PITCH, PLUCK
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.demo_score import STRINGS
 from thumbline.dsp.synthetic.string_model import Pluck, Signal, midi_to_hz

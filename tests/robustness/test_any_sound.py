@@ -70,7 +70,7 @@ def test_after_any_sound_a_string_is_heard_again(kind: str, frames: NDArray[np.f
     until what could still ring of them has died away.
     """
     from tests.material.short_take import PLUCKS, RATE
-    from thumbline.dsp.memory.records import NOTE
+    from thumbline.dsp.memory.events import NOTE
 
     processor = Processor(Rig(), RATE)
     for seed in range(3):

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from tests.material.short_take import PLUCKS, RATE
 from thumbline.dsp.calibration.survey import complete, survey
-from thumbline.dsp.memory.records import END, FAULT, HANDOVER, LEFT, NOTE
+from thumbline.dsp.memory.events import END, FAULT, HANDOVER, NOTE
+from thumbline.dsp.memory.records import LEFT
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 

@@ -5,7 +5,8 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.material.short_take import PLUCKS, RATE, short_take
-from thumbline.dsp.memory.records import ANALYSIS_CLIP, EVENT, HISTORY, HOP, NOTE, SQUARES, TICKS
+from thumbline.dsp.memory.events import EVENT, NOTE
+from thumbline.dsp.memory.records import ANALYSIS_CLIP, HISTORY, HOP, SQUARES, TICKS
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 

@@ -18,7 +18,7 @@ from tests.helpers.jack_server import jack_server
 from tests.helpers.live_process import LiveProcess, alive, wait_until
 from tests.helpers.midi_receiver import Receiver
 from thumbline.cli.shared.live_memory import attach
-from thumbline.dsp.memory.records import HANDOVER
+from thumbline.dsp.memory.events import HANDOVER
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.demo_score import STRINGS

@@ -12,7 +12,8 @@ from thumbline.cli.console.listener import Listener
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
 from thumbline.dsp.kernel.process import process
-from thumbline.dsp.memory.records import EVENTS, FAULT, Record
+from thumbline.dsp.memory.events import EVENTS, FAULT
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.demo_score import STRINGS
 from thumbline.dsp.synthetic.model_take import render_string

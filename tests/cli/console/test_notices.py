@@ -10,7 +10,7 @@ from thumbline.cli.console import notices
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.notices import Notice, Watch
 from thumbline.cli.console.routing import make_routing
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
 

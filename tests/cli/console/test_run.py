@@ -16,7 +16,7 @@ from thumbline.cli.console.keys import Keyboard
 from thumbline.cli.console.run import Wishes, _loop
 from thumbline.cli.console.supervision import Outcome
 from thumbline.dsp.live.record import LIVE
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")

@@ -18,7 +18,7 @@ from thumbline.cli.console import supervision
 from thumbline.cli.console.notices import ENGINE_HANGS, KEEPER_DIED, KEEPER_HANGS, Notice
 from thumbline.cli.console.supervision import Outcome, Supervision
 from thumbline.dsp.live.record import FAULT, LIVE, PLAYING, STARTING
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 SLEEP = [sys.executable, "-c", "import time; time.sleep(60)"]
 

@@ -13,7 +13,7 @@ import soundfile
 import thumbline.cli.engine.callback as callback
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
 RATE, BLOCK = 48_000, 64

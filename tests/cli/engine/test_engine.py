@@ -21,8 +21,9 @@ from thumbline.cli.engine.callback import call
 from thumbline.cli.engine.null_stream import NullStream
 from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.memory.events import take_events
-from thumbline.dsp.memory.records import BASS, LEFT, NOTE, Record
+from thumbline.dsp.memory.events import NOTE, take_events
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import BASS, LEFT
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.rig.model import Rig

@@ -17,7 +17,8 @@ from tests.helpers.jack_server import JackServer, jack_server
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.shared.live_memory import FAULT, PLAYING
-from thumbline.dsp.memory.records import BASS, LEFT, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import BASS, LEFT
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 

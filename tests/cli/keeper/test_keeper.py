@@ -19,7 +19,8 @@ from tests.helpers.midi_receiver import Receiver
 from thumbline.cli.keeper.orders import orders_of, read_orders, write_orders
 from thumbline.cli.shared.live_memory import ENDED, PLAYING, attach
 from thumbline.dsp.live.record import LIVE
-from thumbline.dsp.memory.records import BY_PLUCK, EVENTS, HANDOVER, Record
+from thumbline.dsp.memory.events import BY_PLUCK, EVENTS, HANDOVER
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.file import rig_from_dict
 
 BLOCK, RATE = 64, 48000

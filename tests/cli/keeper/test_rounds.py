@@ -16,7 +16,8 @@ from thumbline.cli.keeper.orders import orders_of
 from thumbline.cli.keeper.rounds import BEGIN_NS, Keeper
 from thumbline.cli.shared.live_memory import PLAYING, attach
 from thumbline.dsp.live.record import LIVE
-from thumbline.dsp.memory.records import BY_PLUCK, END, EVENTS, HANDOVER, LOCK, PLUCK, Record
+from thumbline.dsp.memory.events import BY_PLUCK, END, EVENTS, HANDOVER, LOCK, PLUCK
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.file import rig_from_dict
 
 #: Controllers of the first module, string 1 first.

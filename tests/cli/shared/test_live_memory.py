@@ -9,7 +9,8 @@ from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.shared.live_memory import LIVE, attach, bin_of, encoded, frame_time_ns, percentile_ns, setting_names
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.memory.records import BASS, LEFT, RIGHT, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.rig.model import Rig
 
 

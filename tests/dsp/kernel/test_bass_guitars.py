@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tests.helpers.pitch_comparison import events_of
-from thumbline.dsp.memory.records import HANDOVER, NOTE
+from thumbline.dsp.memory.events import HANDOVER, NOTE
 from thumbline.dsp.note_names import note_to_midi
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.model_take import hiss, render_string

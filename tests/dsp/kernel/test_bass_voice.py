@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from thumbline.dsp.memory.records import BASS, HANDOVER
+from thumbline.dsp.memory.events import HANDOVER
+from thumbline.dsp.memory.records import BASS
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from thumbline.dsp.memory.records import BY_PLUCK, BY_RULE, BY_STOP, HANDOVER
+from thumbline.dsp.memory.events import BY_PLUCK, BY_RULE, BY_STOP, HANDOVER
 from thumbline.dsp.note_names import note_to_midi
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.processor.transcript import Handover, Transcript

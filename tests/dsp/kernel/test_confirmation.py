@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pytest
 
-from thumbline.dsp.memory.records import HANDOVER, NOTE, PLUCK
+from thumbline.dsp.memory.events import HANDOVER, NOTE, PLUCK
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.demo_score import STRINGS

@@ -5,7 +5,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from thumbline.dsp.memory.records import PITCH
+from thumbline.dsp.memory.events import PITCH
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.string_model import GuitarString, Pluck, Signal, Vibrato, first_partial_hz, midi_to_hz

@@ -17,7 +17,9 @@ from thumbline.dsp.kernel.period import (
     restart,
     unlike_last_period,
 )
-from thumbline.dsp.memory.records import ANALYSIS_CLIP, ANALYSIS_STEP, HOP, HOPS, LAGS, LOCK, PITCH, Record
+from thumbline.dsp.memory.events import LOCK, PITCH
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import ANALYSIS_CLIP, ANALYSIS_STEP, HOP, HOPS, LAGS
 from thumbline.dsp.memory.state import initial_state
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.processor.processor import Processor

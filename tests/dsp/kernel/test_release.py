@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.dsp.kernel.test_string_update import RATE, clean, listen, open_note, rig
-from thumbline.dsp.memory.records import PLUCK
+from thumbline.dsp.memory.events import PLUCK
 from thumbline.dsp.synthetic.string_model import Pluck
 
 

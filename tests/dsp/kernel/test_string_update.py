@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pytest
 
-from thumbline.dsp.memory.records import END, NOTE, PLUCK
+from thumbline.dsp.memory.events import END, NOTE, PLUCK
 from thumbline.dsp.processor.notes import Note
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.processor.transcript import Transcript

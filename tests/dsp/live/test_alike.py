@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.live.alike import EVERY, WINDOW, compare_channels
 from thumbline.dsp.live.record import LIVE
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.processor.parameters import compile_settings
 from thumbline.dsp.rig.model import Rig
 

@@ -5,7 +5,7 @@ import pytest
 
 from thumbline.dsp.live.arrival import SURE, note_arrival
 from thumbline.dsp.live.record import LIVE
-from thumbline.dsp.memory.records import Record
+from thumbline.dsp.memory.record_type import Record
 
 RATE = 48_000
 

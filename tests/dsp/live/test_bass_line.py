@@ -3,7 +3,7 @@
 import pytest
 
 from thumbline.dsp.live.bass_line import LiveBassLine
-from thumbline.dsp.memory.records import BY_PLUCK, END, HANDOVER, LOCK, PITCH, PLUCK
+from thumbline.dsp.memory.events import BY_PLUCK, END, HANDOVER, LOCK, PITCH, PLUCK
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.rig.model import Rig
 

@@ -9,7 +9,8 @@ import soundfile
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
 from thumbline.dsp.live.block import FALL_S, RISE_S, account, serve
-from thumbline.dsp.memory.records import BASS, LEFT, RIGHT, Record
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 

@@ -3,8 +3,8 @@
 import numpy as np
 
 from thumbline.dsp.memory.event_ring import emit
-from thumbline.dsp.memory.events import take_events
-from thumbline.dsp.memory.records import EVENT, EVENTS, PITCH, STATE
+from thumbline.dsp.memory.events import EVENT, EVENTS, PITCH, take_events
+from thumbline.dsp.memory.records import STATE
 
 
 def write(state: np.ndarray, first: int, count: int) -> None:

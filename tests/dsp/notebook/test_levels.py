@@ -5,7 +5,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from thumbline.dsp.memory.records import ANALYSIS_STEP, PLUCK
+from thumbline.dsp.memory.events import PLUCK
+from thumbline.dsp.memory.records import ANALYSIS_STEP
 from thumbline.dsp.notebook.levels import LOWEST_DB, STEP_S, loudest_now, measure_levels
 from thumbline.dsp.processor.analysis_signal import analysis_signal
 from thumbline.dsp.processor.processor import Processor

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from thumbline.dsp.memory.records import BY_PLUCK, BY_RULE, BY_STOP, END, EVENT, HANDOVER, NOTE, PLUCK
+from thumbline.dsp.memory.events import BY_PLUCK, BY_RULE, BY_STOP, END, EVENT, HANDOVER, NOTE, PLUCK
 from thumbline.dsp.processor.bass_path import Handover
 from thumbline.dsp.processor.transcript import SHORTEST_STRETCH_S, Transcript
 from thumbline.dsp.rig.model import Rig

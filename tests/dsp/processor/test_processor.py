@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from thumbline.dsp.errors import InputError
-from thumbline.dsp.memory.records import EVENT, HANDOVER, NOTE, OUTPUTS, PARAMS, PITCH, PLUCK, STATE
+from thumbline.dsp.memory.events import EVENT, HANDOVER, NOTE, PITCH, PLUCK
+from thumbline.dsp.memory.records import OUTPUTS, PARAMS, STATE
 from thumbline.dsp.processor.processor import CHUNK, Processor, warm_up
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.string_model import Pluck, Signal

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from thumbline.dsp.memory.records import (
+from thumbline.dsp.memory.events import (
     BY_PLUCK,
     BY_RULE,
     BY_STOP,
