@@ -10,7 +10,7 @@ from thumbline.cli.shared.live_memory import _cut, attach, encoded
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.live.record import LIVE, SETTINGS
 from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import initial_state
 from thumbline.dsp.processor.parameters import compile_settings
 from thumbline.dsp.rig.model import Rig
 

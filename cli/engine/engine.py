@@ -26,7 +26,7 @@ from thumbline.cli.shared.processes import hurry
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.live.record import LIVE
 from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.state import initial_state, keep_hum
+from thumbline.dsp.memory.records import initial_state, keep_hum
 
 if TYPE_CHECKING:
     from thumbline.cli.engine.null_stream import Stream

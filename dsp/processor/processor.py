@@ -6,8 +6,7 @@ from thumbline.dsp.errors import InputError
 from thumbline.dsp.kernel.offsets import end_all
 from thumbline.dsp.kernel.process import decide, process
 from thumbline.dsp.memory.events import EVENT, take_events
-from thumbline.dsp.memory.records import OUTPUTS
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import OUTPUTS, initial_state
 from thumbline.dsp.processor.hum import Hum, know_hum
 from thumbline.dsp.processor.parameters import HIGHEST_RATE, compile_parameters
 from thumbline.dsp.rig.model import Rig

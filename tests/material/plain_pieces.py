@@ -21,8 +21,7 @@ from thumbline.dsp.kernel.offsets import end_note
 from thumbline.dsp.kernel.period import pick_period, reshaped
 from thumbline.dsp.kernel.pitch_tracking import track
 from thumbline.dsp.live.block import account, serve
-from thumbline.dsp.memory.records import HEADS, SOUNDING
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import HEADS, SOUNDING, initial_state
 from thumbline.dsp.memory.tick_ring import span_power
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.processor.processor import Processor

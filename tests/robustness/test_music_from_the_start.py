@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 from thumbline.dsp.calibration.calibrate import calibrate
 from thumbline.dsp.calibration.survey import complete, survey
 from thumbline.dsp.memory.events import HANDOVER
-from thumbline.dsp.memory.records import HUM_KNOWN, HUM_LEARNED_FAST
-from thumbline.dsp.memory.state import keep_hum
+from thumbline.dsp.memory.records import HUM_KNOWN, HUM_LEARNED_FAST, keep_hum
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.processor.transcript import Transcript
 from thumbline.dsp.rig.file import load_rig

@@ -11,8 +11,7 @@ from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.conditioning import FAULT_FRAMES, LOUDEST, condition, decimate
 from thumbline.dsp.memory.events import FAULT
 from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.records import ANALYSIS_CLIP, ANALYSIS_STEP, RIGHT, TICKS
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import ANALYSIS_CLIP, ANALYSIS_STEP, RIGHT, TICKS, initial_state
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig

@@ -12,8 +12,7 @@ from scipy import signal
 from thumbline.dsp.kernel.controls import RAMP_S, change_setting, set_out
 from thumbline.dsp.kernel.process import process
 from thumbline.dsp.memory.events import BY_RULE, END, HANDOVER, LOCK, PLUCK, take_events
-from thumbline.dsp.memory.records import BASS, LEFT, OUTPUTS, RIGHT
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import BASS, LEFT, OUTPUTS, RIGHT, initial_state
 from thumbline.dsp.processor.parameters import compile_settings
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.string_model import Pluck, Signal

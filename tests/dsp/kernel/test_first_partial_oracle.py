@@ -10,8 +10,7 @@ import pytest
 
 from thumbline.dsp.kernel.first_partial import CUTOFF, STAGES, aim, follow_partial
 from thumbline.dsp.kernel.period import RELEASE, forget_pick_noise
-from thumbline.dsp.memory.records import HOP, TICKS
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import HOP, TICKS, initial_state
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.string_model import Signal

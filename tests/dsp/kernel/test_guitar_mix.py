@@ -8,8 +8,7 @@ import pytest
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.guitar_mix import remain
 from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.records import LEFT, OUTPUTS, RIGHT
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import LEFT, OUTPUTS, RIGHT, initial_state
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.string_model import Signal

@@ -10,8 +10,7 @@ from scipy.signal import lfilter
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.conditioning import adapt_to_hum, condition
 from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.records import HARMONICS, HOP
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import HARMONICS, HOP, initial_state
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.rig.model import Rig
 

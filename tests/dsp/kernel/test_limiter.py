@@ -8,8 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from thumbline.dsp.kernel.limiter import limit
-from thumbline.dsp.memory.records import BASS, LEFT, OUTPUTS, RIGHT
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import BASS, LEFT, OUTPUTS, RIGHT, initial_state
 from thumbline.dsp.processor.parameters import LIMITER_RELEASE_S, compile_parameters
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig

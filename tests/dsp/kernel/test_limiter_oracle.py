@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from thumbline.dsp.kernel.limiter import limit
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import initial_state
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.rig.model import Rig
 

@@ -19,8 +19,7 @@ from thumbline.dsp.kernel.period import (
 )
 from thumbline.dsp.memory.events import LOCK, PITCH
 from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.records import ANALYSIS_CLIP, ANALYSIS_STEP, HOP, HOPS, LAGS
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import ANALYSIS_CLIP, ANALYSIS_STEP, HOP, HOPS, LAGS, initial_state
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig

@@ -14,8 +14,7 @@ from numba.core.runtime.nrt import rtsys
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.process import process
 from thumbline.dsp.memory.events import END, EVENT, FAULT, HANDOVER, NOTE, PITCH
-from thumbline.dsp.memory.records import OUTPUTS
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import OUTPUTS, initial_state
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig

@@ -6,8 +6,7 @@ import pytest
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.conditioning import decimate
 from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.records import ANALYSIS_CLIP, ANALYSIS_STEP, TICKS
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import ANALYSIS_CLIP, ANALYSIS_STEP, TICKS, initial_state
 from thumbline.dsp.memory.tick_ring import span_energy, span_power
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.rig.model import Rig

@@ -9,8 +9,7 @@ from scipy import signal
 
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.records import HISTORY, LAGS, SQUARES, TAPS
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import HISTORY, LAGS, SQUARES, TAPS, initial_state
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.rig.model import Rig
 

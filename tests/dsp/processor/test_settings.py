@@ -9,8 +9,7 @@ import soundfile
 
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.kernel.process import process
-from thumbline.dsp.memory.records import OUTPUTS
-from thumbline.dsp.memory.state import initial_state
+from thumbline.dsp.memory.records import OUTPUTS, initial_state
 from thumbline.dsp.processor.parameters import compile_parameters, compile_settings
 from thumbline.dsp.rig.model import Rig
 
