@@ -19,7 +19,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-ROOT = Path(__file__).parents[2]
+from tests.helpers.places import ROOT
+
 #: Take, its truth, and the take of the same guitar's open strings.
 DEMO = ("demo", "demo_open_strings")
 RECORDED = (("funk_comp", "open_strings_1"), ("palm_thumb", "open_strings_4"))

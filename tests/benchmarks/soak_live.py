@@ -32,12 +32,12 @@ import soundfile
 
 from tests.helpers.jack_server import jack_server
 from tests.helpers.jack_stage import Stage
+from tests.helpers.places import DEMO
 from thumbline.cli.shared.live_memory import attach
 from thumbline.dsp.memory.events import PLUCK, take_events
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import HOP
 
-DEMO = Path(__file__).parents[2] / "data" / "demo.flac"
 #: Frames a hop at 48 kHz: the take is cut to a whole number of these and of blocks.
 STEP = 4 * HOP * 64
 GROWTH_KIB, LOOK_S = 2048, 10.0

@@ -16,12 +16,12 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers.places import DATA
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.engine.callback import call
 from thumbline.dsp.rig.file import load_rig
 
-DATA = Path(__file__).parents[2] / "data"
 BLOCK, RATE = 64, 48_000
 #: The work's share of a block in the median, at most.
 SHARE = 0.1

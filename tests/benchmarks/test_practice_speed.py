@@ -21,7 +21,8 @@ import numpy as np
 import pytest
 import soundfile
 
-DEMO = Path(__file__).parents[2] / "data" / "demo.flac"
+from tests.helpers.places import DEMO
+
 MINUTES = 5
 GROUP = "five minutes"
 

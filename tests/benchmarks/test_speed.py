@@ -11,7 +11,6 @@ trackers of librosa (its version is in the table) only find pitch.
 """
 
 from importlib.metadata import version
-from pathlib import Path
 from time import perf_counter
 from typing import Any
 
@@ -20,11 +19,11 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers.places import DATA
 from thumbline.dsp.processor.processor import Processor, warm_up
 from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.rig.model import Rig
 
-DATA = Path(__file__).parents[2] / "data"
 SECONDS = 10.0
 LOWEST_HZ, HIGHEST_HZ = 75.0, 1400.0
 ONE_CHANNEL = "ten seconds of one channel at 48 kHz"

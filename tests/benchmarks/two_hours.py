@@ -6,18 +6,17 @@ memory, and whether the notes of each repetition are those of the second.
 
 import resource
 import sys
-from pathlib import Path
 from time import process_time
 
 import numpy as np
 import soundfile
 
+from tests.helpers.places import DATA
 from thumbline.dsp.calibration.survey import complete, survey
 from thumbline.dsp.memory.events import NOTE
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.file import load_rig
 
-DATA = Path(__file__).parents[2] / "data"
 BLOCK = 4096
 #: Two datings of one note are the same if they are this near, in seconds: the hum that is left is not the same.
 SAME_S = 0.002

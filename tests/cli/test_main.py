@@ -9,11 +9,10 @@ from pathlib import Path
 import click
 import pytest
 
+from tests.helpers.places import DEMO
 from thumbline.cli import main as program
 from thumbline.cli.main import COMMANDS, main
 from thumbline.dsp.errors import InputError
-
-DEMO = Path(__file__).parents[2] / "data" / "demo.flac"
 
 
 def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:

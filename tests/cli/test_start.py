@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from tests.helpers.places import OPEN_STRINGS
 from thumbline.cli import start
 from thumbline.cli.console.child_processes import PREFIX, Backstage, _leftovers
 from thumbline.cli.main import COMMANDS
@@ -20,7 +21,6 @@ from thumbline.cli.shared.live_memory import encoded
 Run = Callable[..., tuple[int, str, str]]
 posix = pytest.mark.skipif(os.name != "posix", reason="shells and signals of POSIX")
 COMMAND = [sys.executable, "-m", "thumbline.cli"]
-OPEN_STRINGS = Path(__file__).parents[2] / "data" / "demo_open_strings.flac"
 ESCAPES = "\x1b]0;title\x07\x1b[2J\x9b31m"
 
 

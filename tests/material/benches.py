@@ -1,18 +1,13 @@
 """Takes on the bench that several test modules share; nobody changes them."""
 
-import os
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 
+from tests.helpers.places import DATA
 from thumbline.dsp.notebook.workbench import Workbench, open_workbench
 from thumbline.dsp.rig.adjustment import Adjustment, adjusted, everywhere
 from thumbline.dsp.rig.model import Rig
-
-ROOT = Path(__file__).parents[2]
-DATA = ROOT / "data"
-RECORDINGS = os.environ.get("THUMBLINE_RECORDINGS")
 
 
 @cache

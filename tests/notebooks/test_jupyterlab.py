@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
+from tests.helpers.places import ROOT
 from tests.helpers.system_parts import need
 
-ROOT = Path(__file__).parents[2]
 TOKEN = "thumbline"
 #: Starting the server and the kernel, and running every cell, each on a busy machine.
 PATIENCE_S = 150.0

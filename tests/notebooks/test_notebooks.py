@@ -12,7 +12,8 @@ import pytest
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError
 
-from tests.material.benches import RECORDINGS, ROOT, pixels
+from tests.helpers.places import RECORDINGS, ROOT
+from tests.material.benches import pixels
 
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 #: Running one notebook, its kernels to be compiled first, on a busy machine.

@@ -8,12 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.helpers.places import DEMO
 from thumbline.dsp.files.sound_files import FORMATS
 from thumbline.dsp.practice.practice_set import make_practice_set
 from thumbline.dsp.practice.settings import PracticeSettings
 from thumbline.dsp.rig.model import Rig
-
-DEMO = Path(__file__).parents[2] / "data" / "demo.flac"
 
 
 def _ffmpeg() -> str:

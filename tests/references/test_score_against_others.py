@@ -18,6 +18,7 @@ import mir_eval
 import numpy as np
 import pytest
 
+from tests.helpers.places import DATA
 from thumbline.dsp.results.folder import FoundNote
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.matching import Rates
@@ -25,7 +26,7 @@ from thumbline.dsp.scoring.score import TOLERANCES_S, score
 from thumbline.dsp.scoring.true_bass import Spanned, TrueBass
 from thumbline.dsp.scoring.truth import TrueNote, load_truth
 
-DEMO = Path(__file__).parents[2] / "data" / "demo.json"
+DEMO = DATA / "demo.json"
 _place = os.environ.get("THUMBLINE_RECORDINGS")
 SCORER = Path(_place or ".").resolve().parent / "score_take.py"
 with_recordings = pytest.mark.skipif(

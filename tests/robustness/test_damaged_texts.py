@@ -23,7 +23,6 @@ from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.rig.set_file import load_set
 from thumbline.dsp.scoring.truth import load_truth
 
-DATA = Path(__file__).parents[2] / "data"
 RIG = rig_text(Rig()).encode()
 BARE_RIG = b"""[instrument]
 strings = ["E4", "B3", "G3", "D3", "A2", "E2"]

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers.places import DATA
 from thumbline.dsp.results.folder import read_result
 from thumbline.dsp.results.render import render_take
 from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.scoring.truth import load_truth
 
-DATA = Path(__file__).parents[2] / "data"
 #: A note is found if it begins so near to its true beginning: the default of mir_eval.onset, in seconds.
 ONSET_S = 0.05
 #: What its input still has of its own, in dBFS: nothing, or noise.

@@ -12,6 +12,7 @@ import soundfile
 
 from tests.cli.devices.test_guide import RATE as GUIDED_RATE
 from tests.cli.devices.test_guide import TAKE as GUIDED_TAKE
+from tests.helpers.places import OPEN_STRINGS
 from tests.material.short_take import RATE, short_take
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.digests import file_digest
@@ -24,7 +25,6 @@ from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.rig.model import Rig
 
 Run = Callable[..., tuple[int, str, str]]
-OPEN_STRINGS = Path(__file__).parents[2] / "data" / "demo_open_strings.flac"
 
 
 def tree(folder: Path) -> dict[str, bytes]:

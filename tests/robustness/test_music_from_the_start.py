@@ -4,7 +4,6 @@ What is found in a take that was cut, or after a restart, is held to what is fou
 hold to the truth. The demo take hums; two recorded takes are used where they are at hand.
 """
 
-import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +12,7 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
+from tests.helpers.places import DATA, RECORDINGS
 from thumbline.dsp.calibration.calibrate import calibrate
 from thumbline.dsp.calibration.survey import complete, survey
 from thumbline.dsp.memory.events import HANDOVER
@@ -26,8 +26,6 @@ Frames = NDArray[np.float64]
 #: String, onset in seconds, and pitch as a key number.
 Found = list[tuple[int, float, float]]
 
-DATA = Path(__file__).parents[2] / "data"
-RECORDINGS = os.environ.get("THUMBLINE_RECORDINGS")
 RATE, SECONDS = 48_000, 16.0
 #: After a cut notes are compared from here to here, in seconds.
 FIRST_S, LAST_S = 0.1, 4.0

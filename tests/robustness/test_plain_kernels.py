@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.helpers.places import ROOT
 from tests.material.plain_pieces import PIECES
 
-ROOT = Path(__file__).parents[2]
 PLAIN = """
 import sys
 import numpy as np

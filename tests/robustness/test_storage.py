@@ -19,6 +19,7 @@ import soundfile
 import thumbline.dsp.files.atomic_write as atomic_write
 import thumbline.dsp.machine_code.kernel_cache as kernel_cache
 from tests.helpers.interrupts import interrupted_at
+from tests.helpers.places import OPEN_STRINGS
 from tests.material.short_take import RATE, short_take
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.takes import open_take
@@ -33,7 +34,6 @@ from thumbline.dsp.rig.model import Rig
 Run = Callable[..., tuple[int, str, str]]
 needs_limits = pytest.mark.skipif(sys.platform == "win32", reason="no limits on the size of files, no users")
 
-OPEN_STRINGS = Path(__file__).parents[2] / "data" / "demo_open_strings.flac"
 PRESS = Press("control change", 1, 64, 127)
 
 

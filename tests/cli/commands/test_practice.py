@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 import soundfile
 
-DEMO = Path(__file__).parents[3] / "data" / "demo.flac"
+from tests.helpers.places import DEMO
+
 Run = Callable[..., tuple[int, str, str]]
 
 

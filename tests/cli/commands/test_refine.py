@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from tests.helpers.places import DATA
 from thumbline.dsp.rig.file import load_rig, rig_from_dict, rig_text
 
-DATA = Path(__file__).parents[3] / "data"
 Run = Callable[..., tuple[int, str, str]]
 
 

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.helpers.places import DATA
 from thumbline.dsp.results.render import render_take
 from thumbline.dsp.rig.file import load_rig
 
-DATA = Path(__file__).parents[3] / "data"
 Run = Callable[..., tuple[int, str, str]]
 
 

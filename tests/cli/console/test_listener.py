@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers.places import DATA
 from thumbline.cli.console.full_screen import press
 from thumbline.cli.console.listener import Listener
 from thumbline.cli.console.make_memory import create
@@ -19,7 +20,6 @@ from thumbline.dsp.synthetic.demo_score import STRINGS
 from thumbline.dsp.synthetic.model_take import render_string
 from thumbline.dsp.synthetic.string_model import Pluck
 
-DATA = Path(__file__).parents[3] / "data"
 SETTINGS = [("Slack Water", Rig()), ("Low Tide", Rig.model_validate({"bass": {"interval": -24, "tone_hz": 900.0}}))]
 
 

@@ -15,6 +15,7 @@ import soundfile
 import thumbline.cli.devices.audio_devices as audio_devices
 import thumbline.cli.devices.streams as streams
 import thumbline.cli.engine.device_stream as device_stream
+from tests.helpers.places import OPEN_STRINGS
 from tests.helpers.sound_stand_in import DELAY, PortAudioError, Sound
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
@@ -24,7 +25,6 @@ from thumbline.dsp.rig.model import Rig
 
 Run = Callable[..., tuple[int, str, str]]
 RATE = 48_000
-OPEN_STRINGS = Path(__file__).parents[3] / "data" / "demo_open_strings.flac"
 
 
 @pytest.fixture

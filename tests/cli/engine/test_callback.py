@@ -11,13 +11,13 @@ import pytest
 import soundfile
 
 import thumbline.cli.engine.callback as callback
+from tests.helpers.places import DEMO
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
 RATE, BLOCK = 48_000, 64
-DEMO = Path(__file__).parents[3] / "data" / "demo.flac"
 FLOATS = ctypes.POINTER(ctypes.c_float)
 #: paInputOverflow and paPrimingOutput (portaudio.h): sound was lost; nothing was.
 OVERFLOW, PRIMING = 0x2, 0x10

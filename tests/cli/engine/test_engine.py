@@ -15,6 +15,7 @@ import pytest
 import soundfile
 
 import thumbline.cli.engine.engine as engine_module
+from tests.helpers.places import DEMO
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.engine.callback import call
@@ -29,7 +30,6 @@ from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.rig.model import Rig
 
 RATE, BLOCK = 48_000, 64
-DEMO = Path(__file__).parents[3] / "data" / "demo.flac"
 Start = Callable[..., tuple[Record, "subprocess.Popen[str]"]]
 #: What a set may change from song to song: sound, rule, and how the strings are tuned.
 SETTINGS = [

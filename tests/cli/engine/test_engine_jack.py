@@ -14,6 +14,7 @@ import pytest
 import soundfile
 
 from tests.helpers.jack_server import JackServer, jack_server
+from tests.helpers.places import DEMO
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.shared.live_memory import FAULT, PLAYING
@@ -25,7 +26,6 @@ from thumbline.dsp.rig.model import Rig
 jack = pytest.importorskip("jack", reason="needs JACK-Client and libjack")
 
 RATE, BLOCK = 48_000, 64
-DEMO = Path(__file__).parents[3] / "data" / "demo.flac"
 #: Once sound passes, holds the interpreter's lock for a fifth of a second at a time, then lets go for a moment.
 HOLDING = """
 import ctypes, sys, threading, time

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers.places import DEMO
 from thumbline.cli.console.child_processes import Child
 from thumbline.cli.keeper.companion import Companion
 from thumbline.cli.side_by_side.crew import Crew, Lost
@@ -24,7 +25,6 @@ Show = Callable[[float], None]
 linux = pytest.mark.skipif(sys.platform != "linux", reason="asks Linux which processes there are")
 posix = pytest.mark.skipif(os.name != "posix", reason="signals are POSIX's")
 JOBS = pytest.mark.parametrize("jobs", [1, 2, 3])
-DEMO = Path(__file__).parents[3] / "data" / "demo.flac"
 
 
 class WillfulError(Exception):

@@ -4,13 +4,13 @@ import importlib
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 from numba.core.runtime.nrt import rtsys
 
+from tests.helpers.places import DEMO
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.process import process
 from thumbline.dsp.memory.events import END, EVENT, FAULT, HANDOVER, NOTE, PITCH
@@ -21,7 +21,6 @@ from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.string_model import Pluck, Signal, midi_to_hz
 
 RATE = 48_000
-DEMO = Path(__file__).parents[3] / "data" / "demo.flac"
 DEMO_RIG = Rig.model_validate({"input": {"mains_hz": 50.0}, "choice": {"settle_ms": 3.0}, "guitar": {"stereo": True}})
 OTHER_RIG = Rig.model_validate({"bass": {"voice": "synth", "dynamics": 0.5}, "choice": {"rule": "last plucked"}})
 needs_compiler = pytest.mark.skipif(os.environ.get("NUMBA_DISABLE_JIT") == "1", reason="the compiler is switched off")

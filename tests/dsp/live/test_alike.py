@@ -1,12 +1,11 @@
 """Two channels with the same sound are found; bleed, chords and silence are not taken for it."""
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
 
+from tests.helpers.places import DEMO
 from thumbline.dsp.live.alike import EVERY, WINDOW, compare_channels
 from thumbline.dsp.live.record import LIVE
 from thumbline.dsp.memory.record_type import Record
@@ -14,7 +13,6 @@ from thumbline.dsp.processor.parameters import compile_settings
 from thumbline.dsp.rig.model import Rig
 
 RATE, BLOCK = 48_000, 64
-DEMO = Path(__file__).parents[3] / "data" / "demo.flac"
 Sound = NDArray[np.float32]
 
 

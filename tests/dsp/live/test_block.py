@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers.places import DEMO
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
 from thumbline.dsp.live.block import FALL_S, RISE_S, account, serve
@@ -15,7 +16,6 @@ from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 
 RATE = 48_000
-DEMO = Path(__file__).parents[3] / "data" / "demo.flac"
 STEREO = Rig.model_validate({"guitar": {"stereo": True, "pan": [-1.0, -0.5, 0.0, 0.2, 0.5, 1.0]}})
 
 

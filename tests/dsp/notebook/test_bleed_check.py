@@ -5,7 +5,8 @@ import json
 import numpy as np
 import pytest
 
-from tests.material.benches import DATA, demo_bench
+from tests.helpers.places import DATA
+from tests.material.benches import demo_bench
 from thumbline.dsp.notebook.bleed_check import LEAST_DB, check_bleed, ignoring_bleed, in_db, worst_db
 from thumbline.dsp.notebook.workbench import open_workbench
 

@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.material.benches import DATA, demo_bench, demo_rig
+from tests.helpers.places import DATA
+from tests.material.benches import demo_bench, demo_rig
 from thumbline.dsp.notebook.panel import ALL, TuningPanel
 from thumbline.dsp.notebook.workbench import Workbench
 from thumbline.dsp.rig.file import load_rig

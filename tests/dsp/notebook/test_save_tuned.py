@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.material.benches import DATA, demo_bench, demo_rig
+from tests.helpers.places import DATA
+from tests.material.benches import demo_bench, demo_rig
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.notebook.save_tuned import save_tuned, tuned_name
 from thumbline.dsp.rig.file import load_rig

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from tests.material.benches import DATA, demo_bench, demo_rig
+from tests.helpers.places import DATA
+from tests.material.benches import demo_bench, demo_rig
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.memory.records import BASS, LEFT
 from thumbline.dsp.notebook import workbench

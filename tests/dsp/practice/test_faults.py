@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers.places import DEMO
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.practice.index import read_index
 from thumbline.dsp.practice.practice_set import make_practice_set
 from thumbline.dsp.practice.settings import PracticeSettings
 from thumbline.dsp.rig.model import Rig
 
-DEMO = Path(__file__).parents[3] / "data" / "demo.flac"
 SETTINGS = PracticeSettings(speeds=(100.0,), bpm=107.0, mixes=("both",))
 
 

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers.places import DEMO
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.practice.index import read_index
 from thumbline.dsp.practice.practice_set import PracticeSet, make_practice_set
@@ -15,7 +16,6 @@ from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.demo import SAMPLE_RATE
 from thumbline.dsp.synthetic.demo_score import BEAT_S
 
-DEMO = Path(__file__).parents[3] / "data" / "demo.flac"
 #: Four bars of the demo: short, so that tests are.
 SECONDS = 9.6
 SETTINGS = PracticeSettings(speeds=(100.0, 75.0), bpm=60 / BEAT_S)

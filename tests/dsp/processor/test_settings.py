@@ -1,12 +1,12 @@
 """Settings of one guitar: what they must share, and that sharing memory changes no sound."""
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers.places import DEMO
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.kernel.process import process
 from thumbline.dsp.memory.records import OUTPUTS, initial_state
@@ -14,7 +14,6 @@ from thumbline.dsp.processor.parameters import compile_parameters, compile_setti
 from thumbline.dsp.rig.model import Rig
 
 RATE = 48_000
-DEMO = Path(__file__).parents[3] / "data" / "demo.flac"
 
 
 def test_a_setting_sounds_as_it_does_alone_whatever_the_others_need() -> None:

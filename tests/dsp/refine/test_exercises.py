@@ -7,14 +7,13 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers.places import OPEN_STRINGS
 from thumbline.dsp.calibration.calibrate import calibrate
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.refine.exercises import make_exercises, plain_input
 from thumbline.dsp.refine.known_takes import KnownTake, outcome
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.string_model import Pluck, Signal
-
-OPEN_STRINGS = Path(__file__).parents[3] / "data" / "demo_open_strings.flac"
 
 
 @pytest.fixture(scope="module")

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers.places import OPEN_STRINGS
 from thumbline.dsp.refine import refine_files as refine_takes
 from thumbline.dsp.refine.known_takes import KnownTake, Outcome
 from thumbline.dsp.refine.refine_files import refine_files
@@ -16,7 +17,6 @@ from thumbline.dsp.rig.model import Rig
 RIG = Rig.model_validate(
     {"detect": {"on_db": [-50.0] * 6, "off_db": [-60.0] * 6}, "input": {"mains_hz": "off"}, "bleed": {"matrix": "off"}}
 )
-OPEN_STRINGS = Path(__file__).parents[3] / "data" / "demo_open_strings.flac"
 
 
 @pytest.fixture

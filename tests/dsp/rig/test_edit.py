@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.material.benches import DATA
+from tests.helpers.places import DATA
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.rig.edit import NOTE_MARK, edited_text, save_changes
 from thumbline.dsp.rig.file import load_rig

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.helpers.places import DATA
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.truth import TrueNote, load_truth
@@ -49,7 +50,7 @@ def test_when_a_note_fades_is_taken_from_the_table(tmp_path: Path) -> None:
 
 
 def test_the_truth_of_the_demo_take_is_read() -> None:
-    notes = load_truth(Path(__file__).parents[3] / "data" / "demo.json", RIG)
+    notes = load_truth(DATA / "demo.json", RIG)
     assert len(notes) == 128
     assert notes[0] == TrueNote(1, 64.0456, 0.60329, 1.45225, 1.45225, 1.45225)
 

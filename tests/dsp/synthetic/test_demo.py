@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers.places import DATA
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.synthetic import demo
 from thumbline.dsp.synthetic.demo_score import SCORE, STRINGS, Knock, Note, strum
 from thumbline.dsp.synthetic.string_model import GuitarString, Pluck
 
-DATA = Path(__file__).parents[3] / "data"
 RATE = demo.SAMPLE_RATE
 Truth = dict[str, Any]
 
