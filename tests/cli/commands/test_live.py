@@ -25,6 +25,8 @@ from thumbline.dsp.synthetic.demo_score import STRINGS
 from thumbline.dsp.synthetic.model_take import hiss, render_string
 from thumbline.dsp.synthetic.string_model import Pluck
 
+pytestmark = pytest.mark.real_time
+
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
 RATE = 48_000
 Run = Callable[..., tuple[int, str, str]]

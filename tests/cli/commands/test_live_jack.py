@@ -18,6 +18,8 @@ from tests.helpers.jack_server import JackServer, jack_server
 from tests.helpers.jack_stage import Module, Stage, stage_apart
 from tests.helpers.live_process import LiveProcess, alive, wait_until
 
+pytestmark = pytest.mark.real_time
+
 #: From a fault to open strings at the sound module, in seconds.
 OPEN_S = 0.25
 #: From a pluck to the control change at the module, at blocks of 64 frames, in milliseconds.

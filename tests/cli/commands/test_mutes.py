@@ -10,6 +10,8 @@ import pytest
 from thumbline.cli.devices import midi_ports
 from thumbline.dsp.rig.file import load_rig
 
+pytestmark = pytest.mark.real_time
+
 Run = Callable[..., tuple[int, str, str]]
 
 

@@ -16,6 +16,8 @@ from thumbline.cli.devices import audio_devices
 from thumbline.cli.devices.audio_devices import INSTALL
 from thumbline.dsp.errors import InputError
 
+pytestmark = pytest.mark.real_time
+
 Run = Callable[..., tuple[int, str, str]]
 
 

@@ -29,6 +29,8 @@ from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.rig.model import Rig
 
+pytestmark = pytest.mark.real_time
+
 RATE, BLOCK = 48_000, 64
 Start = Callable[..., tuple[Record, "subprocess.Popen[str]"]]
 #: What a set may change from song to song: sound, rule, and how the strings are tuned.

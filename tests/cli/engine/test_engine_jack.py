@@ -23,6 +23,8 @@ from thumbline.dsp.memory.records import BASS, LEFT
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 
+pytestmark = pytest.mark.real_time
+
 jack = pytest.importorskip("jack", reason="needs JACK-Client and libjack")
 
 RATE, BLOCK = 48_000, 64

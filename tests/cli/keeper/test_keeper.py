@@ -23,6 +23,8 @@ from thumbline.dsp.memory.events import BY_PLUCK, EVENTS, HANDOVER
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.file import rig_from_dict
 
+pytestmark = pytest.mark.real_time
+
 BLOCK, RATE = 64, 48000
 RIG: dict[str, Any] = {"midi": {"port": "module:in"}}
 FEET = {"feet": [{"action": "hold", "number": 64}]}
