@@ -4,7 +4,11 @@ import os
 
 
 def printable(text: str | os.PathLike[str]) -> str:
-    """Return text or a path fit for a one-line message: control characters and undecodable bytes are escaped."""
+    r"""Return text or a path fit for a one-line message: control characters and undecodable bytes are escaped.
+
+    >>> printable("two\nlines")
+    'two\\nlines'
+    """
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in os.fspath(text))
 
 

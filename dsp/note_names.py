@@ -42,6 +42,9 @@ def note_to_midi(name: str) -> int:
     The letter may be small (``"e4"``); accidentals may be ASCII (``#``, ``##``, ``x``, ``b``, ``bb``) or the
     Unicode signs. The octave belongs to the letter, so ``"B#3"`` is 60 and ``"Cb4"`` is 59. The result is not
     limited to the 0 to 127 of MIDI. Raises InputError for anything else.
+
+    >>> note_to_midi("E2"), note_to_midi("Bb3"), note_to_midi("B#3")
+    (40, 58, 60)
     """
     match = _NOTE.fullmatch(name.strip())
     if match is None or match[2] not in _ACCIDENTALS:
@@ -54,6 +57,9 @@ def midi_to_note(midi: float) -> str:
     """Return the name of the key nearest to ``midi``: 60.2 is ``"C4"``, 61 is ``"C#4"``.
 
     Halfway goes up; black keys are named as sharps. Raises ValueError unless ``midi`` is finite.
+
+    >>> midi_to_note(40), midi_to_note(60.5)
+    ('E2', 'C#4')
     """
     if not math.isfinite(midi):
         raise ValueError(f"midi is {midi}; accepted: a finite number")

@@ -4,6 +4,7 @@ import ast
 import configparser
 import doctest
 import importlib.util
+import inspect
 import os
 import pkgutil
 import re
@@ -89,7 +90,7 @@ def test_every_module_is_in_the_wheel_and_nothing_else(wheel: zipfile.ZipFile) -
         f"{package}/{file.relative_to(folder).as_posix()}"
         for package, folder in SOURCES.items()
         for file in folder.rglob("*")
-        if file.suffix == ".py" or file.parent.name == "web"
+        if file.suffix == ".py" or file.name == "py.typed" or file.parent.name == "web"
     }
     assert len(expected) > 30
     assert {name for name in wheel.namelist() if ".dist-info/" not in name} == expected
@@ -129,8 +130,21 @@ def imported_libraries() -> set[str]:
 
 
 @pytest.mark.parametrize("name", list(modules()))
-def test_examples_in_docstrings_are_true(name: str) -> None:
+def test_examples_in_docstrings_are_true(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)  # some read the demo take
     assert doctest.testmod(importlib.import_module(name)).failed == 0
+
+
+def test_every_public_name_has_an_example_or_is_what_an_example_returns() -> None:
+    finder = doctest.DocTestFinder(exclude_empty=True)
+    examples = 0
+    for name in modules():
+        module = importlib.import_module(name)
+        examples += sum(bool(test.examples) for test in finder.find(module, name))
+    assert examples >= 15
+    functions = [getattr(thumbline.dsp, name) for name in thumbline.dsp.__all__]
+    for function in filter(inspect.isfunction, functions):
+        assert ">>> " in (function.__doc__ or ""), function.__name__
 
 
 def test_the_processor_imports_nothing_of_the_command_line() -> None:

@@ -21,7 +21,7 @@ from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.takes import open_take
 from thumbline.dsp.memory.events import LOCK, PITCH
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
-from thumbline.dsp.midi.mutes import MuteDecision, plan_mutes
+from thumbline.dsp.midi.mutes import MuteDecision
 from thumbline.dsp.notebook.explain import Explanation, explain
 from thumbline.dsp.notebook.levels import Levels, measure_levels
 from thumbline.dsp.processor.notes import Note
@@ -174,19 +174,12 @@ class Workbench:
 
     def _judge(self, transcript: Transcript) -> Decisions:
         rig, bassline = transcript.rig, transcript.bassline(self.seconds)
-        mutes = plan_mutes(
-            transcript.open_sets(),
-            self.seconds,
-            strings=rig.string_count,
-            order=rig.mutes.order,
-            gap_s=1e-3 * rig.mutes.gap_ms,
-        )
+        mutes = transcript.mutes(self.seconds)
         true = self.reference.bass
         found = string_at([row for row in bassline if row.offset_s - row.onset_s > SHORTEST_S], true.times_s)
-        notes = sorted(transcript.notes, key=lambda note: (note.onset_s, -note.string))
         return Decisions(
             rig=rig,
-            notes=tuple(notes),
+            notes=tuple(transcript.notes_in_order()),
             bassline=tuple(bassline),
             handovers=tuple(transcript.handovers),
             mutes=tuple(mutes),

@@ -156,7 +156,7 @@ def _take_apart(take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[
             plucks += zip(struck["frame"].tolist(), struck["string"].tolist(), strict=True)
     reports += transcript.feed(processor.finish())
     seconds = take.frames / rate
-    notes = tuple(sorted(transcript.notes, key=lambda note: (note.onset_s, -note.string)))
+    notes = tuple(transcript.notes_in_order())
     line = _line(transcript.bassline(seconds), notes, as_heard)
     spans = bass_spans(transcript.path(), line, seconds) if rig.guitar.strings != "all" else []
     pitch = tuple(sorted((report.time_s, report.string, report.hz) for report in reports))

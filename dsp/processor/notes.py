@@ -51,5 +51,9 @@ def make_note(rig: "Rig", string: int, onset_s: float, offset_s: float, hz: floa
 
 
 def velocity_of(peak_db: float, typical_db: float) -> int:
-    """Return the MIDI velocity, 1 to 127, of a note that reached ``peak_db`` where ``typical_db`` is usual."""
+    """Return the MIDI velocity, 1 to 127, of a note that reached ``peak_db`` where ``typical_db`` is usual.
+
+    >>> velocity_of(-20.0, -20.0), velocity_of(-14.0, -20.0), velocity_of(-90.0, -20.0)
+    (88, 100, 1)
+    """
     return min(max(round(TYPICAL_VELOCITY + (peak_db - typical_db) / DB_A_VELOCITY_STEP), 1), 127)

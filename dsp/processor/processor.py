@@ -24,6 +24,16 @@ class Processor:
     ``state`` (dtype ``STATE``) and ``params`` (dtype ``PARAMS``) are arrays of one record, open to inspection. With
     ``hum``, measured from the take that is about to pass (`Survey.hum`), hum is taken out from the first frame on;
     without, it is learned while sound passes.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import thumbline.dsp as tl
+    >>> processor = tl.Processor(tl.Rig(), 48_000)
+    >>> for block in np.zeros((3, 64, 6)):
+    ...     sound, events = processor.process(block)
+    >>> sound.shape, len(events), len(processor.finish())
+    ((64, 3), 0, 0)
     """
 
     def __init__(self, rig: Rig, rate: int, hum: Hum | None = None) -> None:

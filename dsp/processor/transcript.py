@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from thumbline.dsp.memory.events import BY_PLUCK, END, FAULT, HANDOVER, LOCK, NOTE, PITCH, PLUCK
-from thumbline.dsp.midi.mutes import open_set_of
+from thumbline.dsp.midi.mutes import MuteDecision, open_set_of, plan_mutes
 from thumbline.dsp.processor.bass_path import BassPath, Handover
 from thumbline.dsp.processor.confidence import confidence
 from thumbline.dsp.processor.notes import Note, make_note
@@ -93,6 +93,20 @@ class Transcript:
             open_set = open_set_of(handover.string, self.rig.string_count, self.rig.choice.silence)
             if open_set is not None:
                 yield handover.decided_s, open_set
+
+    def mutes(self, seconds: float) -> list[MuteDecision]:
+        """The decisions for the mutes of a take of so many seconds, in order of time."""
+        return plan_mutes(
+            self.open_sets(),
+            seconds,
+            strings=self.rig.string_count,
+            order=self.rig.mutes.order,
+            gap_s=1e-3 * self.rig.mutes.gap_ms,
+        )
+
+    def notes_in_order(self) -> list[Note]:
+        """The notes in order of their onsets; of equal ones the lower string comes first."""
+        return sorted(self.notes, key=lambda note: (note.onset_s, -note.string))
 
     def pluck_latencies_s(self) -> list[float]:
         """For each hand-over that a pluck caused: how much signal after the pluck was read before the decision."""

@@ -19,7 +19,7 @@ from thumbline.dsp.files.outputs import AudioWriter, OutputFolder, sound_bytes, 
 from thumbline.dsp.files.take_in_the_way import refuse_take_as_target
 from thumbline.dsp.files.takes import Take, open_take
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
-from thumbline.dsp.midi.mutes import MuteDecision, encode_all, open_all, plan_mutes
+from thumbline.dsp.midi.mutes import MuteDecision, encode_all, open_all
 from thumbline.dsp.midi.smf import write_bass_midi, write_mutes_midi
 from thumbline.dsp.midi.wire import decision_delays, summarise
 from thumbline.dsp.processor.hum import Hum
@@ -130,7 +130,7 @@ def _write(
         write_pitch(transcript.feed(processor.finish()), math.inf)
     peaks = {"bass.wav": bass_file.peak_dbfs, "guitar.wav": guitar_file.peak_dbfs}
 
-    notes = sorted(transcript.notes, key=lambda note: (note.onset_s, -note.string))
+    notes = transcript.notes_in_order()
     bassline = transcript.bassline(seconds)
     write_csv(folder / "notes.csv", NOTE_COLUMNS, map(_row, notes))
     write_csv(folder / "bassline.csv", NOTE_COLUMNS, map(_row, bassline))
@@ -173,13 +173,7 @@ def _write(
 
 def _write_mutes(transcript: Transcript, rig: Rig, folder: Path, seconds: float) -> list[MuteDecision]:
     """Write mutes.csv and mutes.mid: all strings open at the start and at the end."""
-    decisions = plan_mutes(
-        transcript.open_sets(),
-        seconds,
-        strings=rig.string_count,
-        order=rig.mutes.order,
-        gap_s=1e-3 * rig.mutes.gap_ms,
-    )
+    decisions = transcript.mutes(seconds)
     rows = ((f"{each.time_s:.6f}", each.string, int(each.open)) for each in decisions)
     write_csv(folder / "mutes.csv", ("time_s", "string", "open"), rows)
     modules = rig.mutes.modules

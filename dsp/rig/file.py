@@ -48,6 +48,10 @@ def load_rig(path: str | os.PathLike[str]) -> Rig:
 
     Raises InputError, naming the file, if it is missing or unreadable, is not UTF-8, is not TOML (with the
     line number), or holds a setting that is unknown or not accepted.
+
+    >>> import thumbline.dsp as tl
+    >>> tl.load_rig("data/demo.toml").string_count
+    6
     """
     return rig_from_dict(read_toml(path, "a rig file"), os.fspath(path))
 

@@ -54,6 +54,14 @@ class Rig(Section):
 
     Sections may be given as mappings or as models. Raises pydantic's ValidationError, which
     ``thumbline.dsp.rig.file.rig_from_dict`` puts into words.
+
+    Examples
+    --------
+    >>> import thumbline.dsp as tl
+    >>> tl.Rig().open_midi.tolist()
+    [64.0, 59.0, 55.0, 50.0, 45.0, 40.0]
+    >>> tl.Rig(instrument={"strings": ["G2", "D2", "A1", "E1"]}).input.channels
+    (1, 2, 3, 4)
     """
 
     instrument: Instrument = Instrument()

@@ -14,9 +14,9 @@ Times are seconds from the first frame of the take.
 """
 
 import math
+import os
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
 
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.text_files import LARGEST_NOTES, read_whole
@@ -40,11 +40,16 @@ class TrueNote:
     faded_s: float  #: the same for 42 dB
 
 
-def load_truth(path: Path, rig: Rig) -> tuple[TrueNote, ...]:
+def load_truth(path: str | os.PathLike[str], rig: Rig) -> tuple[TrueNote, ...]:
     """Return the notes of the file at ``path``, in order of onset, lowest string first.
 
     ``rig`` says how many strings there are, and what A4 is where a file gives pitches in Hz. Raises InputError, of one
     line that names the file and the place in it, for a file that cannot be read or holds no usable notes.
+
+    >>> import thumbline.dsp as tl
+    >>> notes = tl.load_truth("data/demo.json", tl.Rig())
+    >>> notes[0].onset_s <= notes[1].onset_s
+    True
     """
     name = printable(path)
     try:
