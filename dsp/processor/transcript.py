@@ -5,10 +5,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from thumbline.dsp.memory.events import BY_PLUCK, END, FAULT, HANDOVER, LOCK, NOTE, PITCH, PLUCK
 from thumbline.dsp.midi.mutes import MuteDecision, open_set_of, plan_mutes
 from thumbline.dsp.processor.bass_path import BassPath, Handover
 from thumbline.dsp.processor.confidence import confidence
+from thumbline.dsp.processor.event_types import Ended, Faulty, HandedOver, NoteBegun, Pitched, Plucked, typed_events
 from thumbline.dsp.processor.notes import Note, make_note
 from thumbline.dsp.rig.model import Rig
 
@@ -48,21 +48,23 @@ class Transcript:
         """Take events (dtype ``EVENT``) in order."""
         reports = []
         sure = [confidence(events["extra"], proved).tolist() for proved in (False, True)]
-        for i, (frame, decided, kind, string, value, extra, level) in enumerate(events.tolist()):
-            time_s = frame / self.rate
-            if kind in (LOCK, PITCH):
-                reports.append(PitchReport(time_s, string, value, sure[string in self._begun][i], level))
-            elif kind == PLUCK:
-                self._found_s[string, time_s] = decided / self.rate
-            elif kind == NOTE:
-                self._begun[string] = time_s
-            elif kind == END and string in self._begun:
-                onset_s = self._begun.pop(string)
-                self.notes.append(make_note(self.rig, string, onset_s, max(time_s, onset_s), value, extra))
-            elif kind == HANDOVER:
-                self.handovers.append(Handover(time_s, decided / self.rate, string, extra == BY_PLUCK))
-            elif kind == FAULT:
-                self.faulty_channels.add(int(value))
+        for i, event in enumerate(typed_events(events)):
+            time_s = event.frame / self.rate
+            if isinstance(event, Pitched):
+                sure_now = sure[event.string in self._begun][i]
+                reports.append(PitchReport(time_s, event.string, event.hz, sure_now, event.level_db))
+            elif isinstance(event, Plucked):
+                self._found_s[event.string, time_s] = event.decided / self.rate
+            elif isinstance(event, NoteBegun):
+                self._begun[event.string] = time_s
+            elif isinstance(event, Ended) and event.string in self._begun:
+                onset_s = self._begun.pop(event.string)
+                offset_s = max(time_s, onset_s)
+                self.notes.append(make_note(self.rig, event.string, onset_s, offset_s, event.hz, event.peak_db))
+            elif isinstance(event, HandedOver):
+                self.handovers.append(Handover(time_s, event.decided / self.rate, event.string, event.plucked))
+            elif isinstance(event, Faulty):
+                self.faulty_channels.add(event.channel)
         return reports
 
     def path(self) -> list[Handover]:
