@@ -32,13 +32,12 @@ from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.score import Mistake, find_mistakes
 from thumbline.dsp.scoring.true_bass import SHORTEST_S, TrueBass, string_at
 from thumbline.dsp.scoring.truth import TrueNote, load_truth
+from thumbline.dsp.scoring.truth_beside import find_truth
 
 #: A longer take is cut to so many seconds, unless the caller says how long, so that answers come at once.
 LONGEST_S = 30.0
 #: Rigs whose decisions are kept, and rigs whose sound is.
 KEPT_DECISIONS, KEPT_SOUNDS = 256, 2
-#: Endings of truth files that are looked for beside a take.
-TRUTH_SUFFIXES = (".json", ".jams", ".csv", ".mid")
 _BLOCK = 1 << 16
 
 T = TypeVar("T")
@@ -243,12 +242,14 @@ def open_workbench(
     likewise. What the rig leaves open is measured from the take. Of a take longer than ``LONGEST_S`` so much is taken
     from ``start_s`` on, or ``seconds`` if they are given.
 
-    Raises InputError for a file that cannot be used, or a stretch that is not in the take.
+    Raises InputError for a file that cannot be used, for two files of notes beside the take, or a stretch that is not
+    in it.
     """
     path = Path(take)
-    rig_path = Path(rig) if rig is not None else _beside(path, (".toml",))
+    beside = path.with_suffix(".toml")
+    rig_path = Path(rig) if rig is not None else beside if beside.is_file() else None
     settings = load_rig(rig_path) if rig_path is not None else Rig()
-    truth_path = Path(truth) if truth is not None else _beside(path, TRUTH_SUFFIXES)
+    truth_path = Path(truth) if truth is not None else find_truth(path)
     warm_up()
     with open_take(path, settings.string_count, settings.input.channels, settings.instrument.strings) as opened:
         rate, whole_s = opened.sample_rate, opened.frames / opened.sample_rate
@@ -282,7 +283,3 @@ def _stretch(blocks: Any, first: int, last: int) -> NDArray[np.float64]:
         if done >= last:
             break
     return np.concatenate(parts)
-
-
-def _beside(take: Path, suffixes: Sequence[str]) -> Path | None:
-    return next((each for suffix in suffixes if (each := take.with_suffix(suffix)).is_file()), None)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.calibration.survey import Survey, complete, survey
-from thumbline.dsp.errors import InputError, printable
+from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.takes import open_take
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.processor.transcript import Transcript
@@ -16,9 +16,8 @@ from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.score import SHORTEST_ROW_S, bass_notes
 from thumbline.dsp.scoring.true_bass import SHORTEST_S, TrueBass, string_at
 from thumbline.dsp.scoring.truth import load_truth
+from thumbline.dsp.scoring.truth_beside import truth_beside
 
-#: What the file of a take's notes may end in; it bears the take's name and lies beside it.
-TRUTH_SUFFIXES = (".csv", ".mid", ".midi", ".jams", ".json")
 #: Takes are held in memory, six channels at 48 kHz in 1.15 MB a second.
 MOST_S = 1800.0
 BLOCK = 1 << 15
@@ -102,19 +101,6 @@ def _not_too_long(paths: Sequence[Path], rig: Rig) -> Sequence[Path]:
     if seconds > MOST_S:
         raise InputError(f"the takes last {seconds / 60:.0f} min together; accepted: up to {MOST_S / 60:.0f} min")
     return paths
-
-
-def truth_beside(path: Path) -> Path:
-    """Return the one file of notes beside a take. Raises InputError if there is none, or more than one."""
-    stem = path if path.is_dir() else path.with_suffix("")
-    found = [each for suffix in TRUTH_SUFFIXES if (each := stem.with_name(stem.name + suffix)).is_file()]
-    if not found:
-        accepted = f"{printable(stem.name)}{TRUTH_SUFFIXES[0]} (or {', '.join(TRUTH_SUFFIXES[1:])})"
-        raise InputError(f"{printable(path)}: its notes are not known; accepted: a file {accepted} beside it")
-    if len(found) > 1:
-        both = f"{printable(found[0].name)} and {printable(found[1].name)}"
-        raise InputError(f"{printable(path)}: both {both} lie beside it; accepted: one file of its notes")
-    return found[0]
 
 
 def known_take(path: Path, truth: Path, rig: Rig) -> KnownTake:

@@ -146,3 +146,10 @@ def test_a_take_that_does_not_fit_the_rig_is_refused(tmp_path: Path) -> None:
         open_workbench(tmp_path / "stereo.wav")
     with pytest.raises(InputError, match=r"missing\.toml"):
         open_workbench(DATA / "demo.flac", rig=tmp_path / "missing.toml")
+
+
+def test_two_files_of_notes_beside_a_take_are_refused(tmp_path: Path) -> None:
+    for suffix in (".flac", ".json", ".csv"):
+        (tmp_path / f"pier{suffix}").touch()
+    with pytest.raises(InputError, match=r"both pier\.csv and pier\.json lie beside it; accepted: one file"):
+        open_workbench(tmp_path / "pier.flac")

@@ -15,9 +15,9 @@ from thumbline.dsp.refine.known_takes import (
     outcome,
     played_strings,
     together,
-    truth_beside,
 )
 from thumbline.dsp.rig.model import Rig
+from thumbline.dsp.scoring.truth_beside import truth_beside
 from thumbline.dsp.synthetic.demo_score import STRINGS
 from thumbline.dsp.synthetic.model_take import hiss, render_string
 from thumbline.dsp.synthetic.string_model import Pluck
