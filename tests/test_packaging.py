@@ -104,8 +104,8 @@ def test_the_wheel_installs_the_command_and_names_what_it_needs(wheel: zipfile.Z
     (metadata,) = (name for name in wheel.namelist() if name.endswith("METADATA"))
     text = wheel.read(metadata).decode()
     assert re.search(r"^Name: thumbline$", text, re.MULTILINE)
-    notebook = r"""; extra == ["']notebook["']"""
-    needed = re.findall(rf"^Requires-Dist: ([\w.-]+)(?:(?!extra ==|\n).)*(?:{notebook})?$", text, re.MULTILINE)
+    extra = r"""; extra == ["'](?:notebook|pandas)["']"""
+    needed = re.findall(rf"^Requires-Dist: ([\w.-]+)(?:(?!extra ==|\n).)*(?:{extra})?$", text, re.MULTILINE)
     assert imported_libraries() <= {canonical(name) for name in needed}
 
 
