@@ -1,7 +1,33 @@
-"""What each string is doing: silent, plucked, sounding.
+"""What each string is doing: the order of work in a hop, and the life of a note.
 
 A pluck makes a silent string *plucked*: the bass may pass to it at once. When its pitch is known it is *sounding*.
-Whether the pluck was a *note* is known a little later still. Here is the order in which this is worked out, hop by hop.
+Whether the pluck was a *note* is known a little later still, when there is evidence enough (`evidence`). ``proof`` is
+whether the bass may pass to the string: a pluck that most strings hear alike, or that fades without evidence, is
+doubted.
+
+Three fields of a string's record hold this: ``phase``, ``note`` and ``proof``. While the string is ``SILENT``, ``note``
+and ``proof`` are those of its last pluck; while it is ``PLUCKED``, ``note`` is 0.
+
+========================================  =========================================================  ==================
+from                                      to                                                         by
+========================================  =========================================================  ==================
+``SILENT``, struck                        ``PLUCKED``, note 0, ``UNPROVED`` (a string that has the   ``begin``
+                                          bass and is believed stays so); event PLUCK
+``UNPROVED``                              ``BELIEVED``, or ``DOUBTED`` if most strings hear it       ``prove``
+note 0, not yet ``DOUBTED``               ``DOUBTED``: it fades before there is evidence of a note   ``doubt``
+``PLUCKED``, a period is found            ``SOUNDING``; event LOCK                                   ``lock``
+``SOUNDING``, note 0, clarity lost        ``PLUCKED``: it was not a period                           ``track``
+``SOUNDING``, note 0, evidence is 1       note 1; ``DOUBTED`` becomes ``BELIEVED``; event NOTE       ``call_note``
+``SOUNDING``, note 1, the pitch moves     note 0, still ``SOUNDING``; event END. ``SILENT`` if       ``change_note``
+                                          little is left, as where a hand stops a string
+note 1, struck again or changed           ``PLUCKED`` anew; events END, PLUCK                        ``answer_attack``
+note 0, settled, struck again or changed  ``PLUCKED`` anew; events NOTE, END, PLUCK                  ``answer_attack``
+note 0, struck again within 30 ms         ``PLUCKED`` anew, ``UNPROVED`` unless ``BELIEVED``         ``forget``
+note 0, struck again later                ``PLUCKED`` anew; events END, PLUCK                        ``answer_attack``
+tuned otherwise by another setting        ``PLUCKED`` anew; events END, PLUCK                        ``change_setting``
+stopped, faded, or no pitch at all        ``SILENT``; event END                                      ``watch_end``
+the take ends                             ``SILENT``; event END                                      ``end_all``
+========================================  =========================================================  ==================
 """
 
 from thumbline.dsp.compilation import kernel
