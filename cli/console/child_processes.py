@@ -78,8 +78,8 @@ class Backstage:
         _remove_leftovers(base)
         self._folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-", dir=base))
         self.memory = self._folder / "memory"  #: the file, not made yet
-        self.engine = Child("thumbline.cli.engine.engine", self.memory)
-        self.keeper = Child("thumbline.cli.keeper.keeper", self.memory)
+        self.engine = Child("thumbline.cli.engine", self.memory)
+        self.keeper = Child("thumbline.cli.keeper", self.memory)
 
     def __enter__(self) -> Self:
         return self

@@ -1,6 +1,6 @@
 """The engine: the process that owns the audio stream and nothing else.
 
-Started by the console as ``python -m thumbline.cli.engine.engine MEMORY_FILE``. It prepares everything before the
+Started by the console as ``python -m thumbline.cli.engine MEMORY_FILE``. It prepares everything before the
 stream opens, then only watches: sound passes in the native callback. It leaves when it is told to, when the console has
 gone, at the end of a take, or with a fault when the device stops asking for sound; and it always leaves in time, for a
 driver whose device has died may hang for ever when the stream is closed.
@@ -207,7 +207,3 @@ def warm_up(live: Record) -> None:
     out = np.zeros((frames, int(live.setup.outputs)), np.float32)
     for _ in range(WARM_BLOCKS):
         call(copy, 0.1 * noise, out)
-
-
-if __name__ == "__main__":
-    main()

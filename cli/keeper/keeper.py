@@ -1,6 +1,6 @@
 """The keeper: the process that owns the MIDI ports, and sees to it that no string is ever left muted.
 
-`python -m thumbline.cli.keeper.keeper MEMORY` with the file of the shared memory. Of several keepers of one memory the
+`python -m thumbline.cli.keeper MEMORY` with the file of the shared memory. Of several keepers of one memory the
 first takes charge; the others stand by with everything loaded and their MIDI client made, and the moment it ends,
 however it ends, one of them takes over, opens every string and says the whole state. Who is in charge sees to it that
 others stand by, and mutes nothing while none could take over; who stands by ends a keeper that hangs.
@@ -20,7 +20,7 @@ from thumbline.cli.keeper.line import Line, Place
 from thumbline.cli.keeper.orders import Orders, read_orders
 from thumbline.cli.keeper.rounds import Keeper
 from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded, names_in
-from thumbline.cli.shared.processes import STOPPED, Charge, Watched, hurry, kill, leave_with, state_of
+from thumbline.cli.shared.processes import STOPPED, Charge, Watched, hurry, kill, state_of
 from thumbline.cli.shared.runs import run_on
 from thumbline.cli.signals import Told
 from thumbline.dsp.errors import InputError
@@ -193,7 +193,3 @@ def _close(out: OutputPort) -> None:
         signal.signal(signal.SIGALRM, signal.SIG_DFL)  # ends the process even while the interpreter is locked
         signal.setitimer(signal.ITIMER_REAL, CLOSE_S)
     out.close()
-
-
-if __name__ == "__main__":
-    leave_with(keep)

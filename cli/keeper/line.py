@@ -99,7 +99,7 @@ class Line:
             return
         self._free_looked_ns = now_ns
         if any(map(_is_free, self._locks)):
-            command = [sys.executable, *MODULE, "thumbline.cli.keeper.keeper", str(self._memory)]
+            command = [sys.executable, *MODULE, "thumbline.cli.keeper", str(self._memory)]
             self._started = subprocess.Popen(command, stdin=subprocess.DEVNULL, start_new_session=True)
             self._started_ns = now_ns
 

@@ -72,7 +72,7 @@ def start(tmp_path: Path, make: Callable[..., Record]) -> Iterator[Start]:
 
     def run(take: Path, wait: bool = True, **keywords: Any) -> tuple[Record, "subprocess.Popen[str]"]:
         live = make(take, **keywords)
-        command = [sys.executable, "-m", "thumbline.cli.engine.engine", str(tmp_path / "memory")]
+        command = [sys.executable, "-m", "thumbline.cli.engine", str(tmp_path / "memory")]
         engine = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
         running.append(engine)
         if wait:
@@ -187,7 +187,7 @@ def test_the_engine_ends_when_the_console_is_killed(make: Callable[..., Record],
     live = make(take)
     program = (
         "import subprocess, sys, time\n"
-        "subprocess.Popen([sys.executable, '-m', 'thumbline.cli.engine.engine', sys.argv[1]])\n"
+        "subprocess.Popen([sys.executable, '-m', 'thumbline.cli.engine', sys.argv[1]])\n"
         "time.sleep(120)\n"
     )
     console = subprocess.Popen([sys.executable, "-c", program, str(tmp_path / "memory")])
@@ -207,7 +207,7 @@ def test_an_engine_that_is_started_again_goes_on_with_the_event_ring(start: Star
     engine.kill()
     engine.wait()
     written = int(live.engine.events)
-    command = [sys.executable, "-m", "thumbline.cli.engine.engine", str(tmp_path / "memory")]
+    command = [sys.executable, "-m", "thumbline.cli.engine", str(tmp_path / "memory")]
     with subprocess.Popen(command) as again:
         try:
             reach(lambda: live.engine.pid == again.pid and live.engine.phase == PLAYING, 60.0)

@@ -96,7 +96,7 @@ def playing(
     folder: Path,
     server: JackServer,
     frames: np.ndarray,
-    program: tuple[str, ...] = ("-m", "thumbline.cli.engine.engine"),
+    program: tuple[str, ...] = ("-m", "thumbline.cli.engine"),
     settings: Sequence[tuple[str, Rig]] = (("song", Rig()),),
 ) -> Iterator[tuple[Record, Feed, "subprocess.Popen[str]"]]:
     """Run an engine between a feed's two clients, with the sound on."""

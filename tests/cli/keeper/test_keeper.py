@@ -84,7 +84,7 @@ class Room:
         self.keeper = self.start()
 
     def start(self) -> "subprocess.Popen[bytes]":
-        command = [sys.executable, "-m", "thumbline.cli.keeper.keeper", str(self.memory)]
+        command = [sys.executable, "-m", "thumbline.cli.keeper", str(self.memory)]
         return subprocess.Popen(command, env=self._environment, start_new_session=True)
 
     def wait(self, what: Callable[[], Any], limit_s: float = 20.0) -> None:

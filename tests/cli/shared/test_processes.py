@@ -98,7 +98,7 @@ def test_a_process_leaves_with_its_code_whatever_happened(raised: str, code: int
 
 
 def test_a_childs_last_line_is_its_last_words(tmp_path: Path) -> None:
-    child = Child("thumbline.cli.engine.engine", tmp_path / "memory")
+    child = Child("thumbline.cli.engine", tmp_path / "memory")
     assert (child.code, child.pid, child.last_words()) == (None, 0, "")
     child.kill()  # was never started
     (tmp_path / "engine.log").write_text("one\ntwo \n\n")

@@ -189,7 +189,7 @@ def test_workers_run_nothing_from_the_working_folder(planted: Path) -> None:
 def test_nor_does_the_keeper(planted: Path, tmp_path: Path) -> None:
     memory = tmp_path / "memory"
     memory.write_text("none")
-    keeper = Child("thumbline.cli.keeper.keeper", memory)
+    keeper = Child("thumbline.cli.keeper", memory)
     keeper.start()
     assert keeper.process is not None
     assert keeper.process.wait(60) == 2
@@ -200,7 +200,7 @@ def test_nor_does_the_keeper(planted: Path, tmp_path: Path) -> None:
 @linux
 def test_nor_does_the_engine(planted: Path, tmp_path: Path) -> None:
     """It loads the compiler before it looks for its memory, and waits for that."""
-    engine = Child("thumbline.cli.engine.engine", tmp_path / "memory")
+    engine = Child("thumbline.cli.engine", tmp_path / "memory")
     engine.start()
     try:
         deadline = time.monotonic() + 60.0
