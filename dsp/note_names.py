@@ -97,18 +97,6 @@ def hz_to_midi(hz: ArrayLike, a4_hz: float = 440.0) -> float | NDArray[np.float6
     return _plain(A4_MIDI + 12.0 * _log2_ratio(hz, a4_hz))
 
 
-@overload
-def cents(hz: float, reference_hz: float) -> float: ...
-@overload
-def cents(hz: Array, reference_hz: ArrayLike) -> NDArray[np.float64]: ...
-def cents(hz: ArrayLike, reference_hz: ArrayLike) -> float | NDArray[np.float64]:
-    """Return the interval from ``reference_hz`` up to ``hz`` in cents, 100 to the semitone; arrays broadcast.
-
-    What is no frequency of a tone (zero, negative, NaN) gives NaN.
-    """
-    return _plain(1200.0 * _log2_ratio(hz, reference_hz))
-
-
 def _require_reference(a4_hz: float) -> None:
     if not (math.isfinite(a4_hz) and a4_hz > 0.0):
         raise ValueError(f"a4_hz is {a4_hz}; accepted: a frequency above 0 Hz")

@@ -56,12 +56,6 @@ class Wire:
         return repeated
 
 
-def arrivals(messages: Iterable[tuple[float, Sequence[int]]], *, running_status: bool = True) -> list[float]:
-    """When the last byte of each ``(time_s, bytes)`` has arrived; messages come in the order of sending."""
-    wire = Wire(running_status=running_status)
-    return [wire.send(time_s, message) for time_s, message in messages]
-
-
 def decision_delays(
     decisions: Iterable[MuteDecision], modules: Sequence[ModuleLike], *, running_status: bool = True
 ) -> list[float]:
@@ -78,16 +72,6 @@ def decision_delays(
             arrived_s = wire.send(decision.time_s, message.bytes())
         delays.append(arrived_s - decision.time_s)
     return delays
-
-
-def worst_case_s(strings: int, modules: Sequence[ModuleLike], *, running_status: bool = True) -> float:
-    """The longest delay on an idle wire: that of the last string when all ``strings`` change at once.
-
-    Raises:
-        InputError: as :func:`thumbline.dsp.midi.mutes.encode`.
-    """
-    every_string = [MuteDecision(0.0, string, open=False) for string in range(strings, 0, -1)]
-    return max(decision_delays(every_string, modules, running_status=running_status), default=0.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,12 +17,6 @@ SAFETY_DB = 0.05
 HEADROOM_DB = 1.0
 
 
-def limit_true_peak(sound: NDArray[np.float32], rate: int, ceiling_db: float) -> NDArray[np.float32]:
-    """Return ``sound``, (frames, channels), with no true peak above ``ceiling_db`` (dBTP); itself if it has none."""
-    limiter = TrackLimiter(sound, rate, ceiling_db)
-    return limiter.limited(0.0) if limiter.works_at(0.0) else sound
-
-
 class TrackLimiter:
     """What limiting makes of one sound at any gain; its peaks are looked for once."""
 

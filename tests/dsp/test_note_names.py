@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.helpers.intervals import cents
 from thumbline.dsp.errors import InputError, printable
-from thumbline.dsp.note_names import cents, hz_to_midi, midi_to_hz, midi_to_note, note_to_midi
+from thumbline.dsp.note_names import hz_to_midi, midi_to_hz, midi_to_note, note_to_midi
 
 
 @pytest.mark.parametrize(

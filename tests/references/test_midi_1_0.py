@@ -10,11 +10,12 @@ from typing import Any, NamedTuple
 import mido
 import pytest
 
+from tests.helpers.cable import arrivals, worst_case_s
 from tests.helpers.sound_module import Module
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.midi.mutes import ControlChange, MuteDecision, encode, encode_all, plan_mutes
 from thumbline.dsp.midi.smf import write_bass_midi, write_mutes_midi
-from thumbline.dsp.midi.wire import arrivals, decision_delays, worst_case_s
+from thumbline.dsp.midi.wire import decision_delays
 
 US = 1e-6
 

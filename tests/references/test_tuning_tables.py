@@ -4,7 +4,8 @@ import librosa
 import numpy as np
 import pytest
 
-from thumbline.dsp.note_names import cents, hz_to_midi, midi_to_hz, midi_to_note, note_to_midi
+from tests.helpers.intervals import cents
+from thumbline.dsp.note_names import hz_to_midi, midi_to_hz, midi_to_note, note_to_midi
 
 # "Musical scales: equal tempered chromatic scale, A4 = 440", a table of the CRC Handbook of Chemistry and
 # Physics; its values, in Hz to two places, are given here from memory.

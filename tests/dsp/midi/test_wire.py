@@ -2,9 +2,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.helpers.cable import arrivals, worst_case_s
 from tests.helpers.sound_module import Module
 from thumbline.dsp.midi.mutes import MuteDecision, plan_mutes
-from thumbline.dsp.midi.wire import BYTE_S, DelaySummary, Wire, arrivals, decision_delays, summarise, worst_case_s
+from thumbline.dsp.midi.wire import BYTE_S, DelaySummary, Wire, decision_delays, summarise
 
 CONTROL = (0xB0, 102, 127)
 OTHER_CHANNEL = (0xB1, 102, 127)

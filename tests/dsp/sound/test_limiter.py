@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from thumbline.dsp.sound.limiter import TrackLimiter, limit_true_peak
+from thumbline.dsp.sound.limiter import TrackLimiter
 from thumbline.dsp.sound.true_peak import true_peak
 
 RATE = 48_000
@@ -16,7 +16,7 @@ def _plucks(level: float, seconds: float = 4.0) -> np.ndarray:
 def test_where_no_peak_is_near_the_limiter_changes_nothing() -> None:
     sound = _plucks(0.5)
     sound[RATE] = 2.0
-    limited = limit_true_peak(sound, RATE, -1.0)
+    limited = TrackLimiter(sound, RATE, -1.0).limited(0.0)
     far = np.abs(np.arange(len(sound)) - RATE) > 0.05 * RATE
     assert np.array_equal(limited[far], sound[far])
     assert true_peak(limited) <= 10 ** (-1.0 / 20)
@@ -24,12 +24,14 @@ def test_where_no_peak_is_near_the_limiter_changes_nothing() -> None:
 
 def test_a_sound_below_the_ceiling_is_left_alone() -> None:
     sound = _plucks(0.3)
-    assert limit_true_peak(sound, RATE, -1.0) is sound
+    limiter = TrackLimiter(sound, RATE, -1.0)
+    assert not limiter.works_at(0.0)
+    np.testing.assert_array_equal(limiter.limited(0.0), sound)
 
 
 def test_channels_are_turned_down_together() -> None:
     left = _plucks(2.0)
-    limited = limit_true_peak(np.hstack([left, 0.5 * left]).astype(np.float32), RATE, -1.0)
+    limited = TrackLimiter(np.hstack([left, 0.5 * left]).astype(np.float32), RATE, -1.0).limited(0.0)
     np.testing.assert_allclose(limited[:, 1], 0.5 * limited[:, 0], atol=1e-6)
 
 
@@ -39,7 +41,7 @@ def test_a_gain_is_as_good_as_the_louder_sound(gain_db: float) -> None:
     limiter = TrackLimiter(sound, RATE, -1.0)
     limiter.limited(0.2)  # what is known of the peaks by now must not be taken for all of them
     louder = sound * np.float32(10 ** (gain_db / 20))
-    np.testing.assert_allclose(limiter.limited(gain_db), limit_true_peak(louder, RATE, -1.0), atol=1e-5)
+    np.testing.assert_allclose(limiter.limited(gain_db), TrackLimiter(louder, RATE, -1.0).limited(0.0), atol=1e-5)
 
 
 def test_what_limiting_takes_is_known_beforehand() -> None:
