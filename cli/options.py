@@ -5,6 +5,11 @@ from typing import Any
 
 import click
 
+from thumbline.dsp.sample_rates import HIGHEST_RATE, LOWEST_RATE
+
+#: A sample rate in frames per second.
+RATE = click.IntRange(LOWEST_RATE, HIGHEST_RATE)
+
 
 class Seconds(click.FloatRange):
     """A number of seconds from ``low`` to ``high``. Click's own range lets "nan" through, which is never over."""

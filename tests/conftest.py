@@ -7,10 +7,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 from xdist.scheduler import LoadScopeScheduling
 
 #: How often a test in real time is tried: a machine that does something else for a moment is no fault of the program.
 TRIES = 3
+
+
+# How long examples take says how busy the machine is, nothing of the program.
+settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("any machine")
 
 
 def pytest_configure(config: pytest.Config) -> None:

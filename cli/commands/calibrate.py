@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from thumbline.cli.options import RATE
 from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 @click.option("--rig", "base", metavar="BASE", type=click.Path(path_type=Path), help="Strings, tuning and wishes.")
 @click.option("--live", "guided", is_flag=True, help="Play now, string by string, as you are asked to.")
 @click.option("--input", "device", metavar="DEV", help="With --live: the device of the strings, by name or number.")
-@click.option("--rate", type=click.IntRange(22050, 192000), metavar="HZ", help="With --live: frames a second.")
+@click.option("--rate", type=RATE, metavar="HZ", help="With --live: frames a second.")
 @click.option(
     "--keep", metavar="FILE", type=click.Path(path_type=Path), help="With --live: keep the take as a WAV file."
 )

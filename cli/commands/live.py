@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from thumbline.cli.options import Seconds
+from thumbline.cli.options import RATE, Seconds
 from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ LATER_S = 60.0
 @click.option("--midi", "midi_port", metavar="PORT", help="MIDI port of the sound module.")
 @click.option("--foot", "foot_port", metavar="PORT", help="MIDI port of the foot controller.")
 @click.option("--take", metavar="TAKE", type=click.Path(path_type=Path), help="Play a take instead of the guitar.")
-@click.option("--rate", metavar="HZ", type=click.IntRange(22050, 192000), help="Frames a second.")
+@click.option("--rate", metavar="HZ", type=RATE, help="Frames a second.")
 @click.option("--block", metavar="FRAMES", type=click.IntRange(32, 2048), help="Frames that pass at a time.")
 @click.option(
     "--wait",

@@ -20,6 +20,7 @@ from thumbline.dsp.live.mutes import LiveMutes
 from thumbline.dsp.memory.events import BY_PLUCK, EVENTS, HANDOVER
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.midi.mutes import ControlChange, open_set_of
+from thumbline.dsp.midi.numbers import BAUD, BITS_PER_BYTE
 
 #: An engine that plays and has served no block for this long, and for so many blocks, has stopped.
 ENGINE_SILENT_NS, ENGINE_SILENT_BLOCKS = 100_000_000, 3
@@ -36,8 +37,8 @@ IDLE_NS = 2_000_000_000
 ASK_NS = 10_000_000
 #: How often what changes slowly is told to the console, in nanoseconds.
 REPORT_NS = 10_000_000
-#: What a MIDI cable carries: 31,250 bits a second, ten a byte (MIDI 1.0, "Hardware").
-WIRE_BYTES_S = 3125
+#: What a MIDI cable carries, in bytes per second.
+WIRE_BYTES_S = BAUD / BITS_PER_BYTE
 SECOND_NS = 1_000_000_000
 
 

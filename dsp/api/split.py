@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.api.tables import HandOvers, Notes, Pitches
-from thumbline.dsp.api.take import BLOCK, checked_frames
+from thumbline.dsp.api.take import checked_frames
 from thumbline.dsp.calibration.survey import complete, survey, without_bleed_into_silence
+from thumbline.dsp.files.passes import BLOCK
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.midi.mutes import MuteDecision
 from thumbline.dsp.processor.notes import Note

@@ -9,11 +9,9 @@ from numpy.typing import NDArray
 from thumbline.dsp.calibration import calibrate as calibration
 from thumbline.dsp.calibration.calibrate import Calibration
 from thumbline.dsp.errors import InputError
+from thumbline.dsp.files.passes import BLOCK
 from thumbline.dsp.files.takes import open_take
 from thumbline.dsp.rig.model import Rig
-
-#: Frames read at a time.
-BLOCK = 1 << 15
 
 
 def read_take(path: str | os.PathLike[str], rig: Rig | None = None) -> tuple[NDArray[np.float64], int]:

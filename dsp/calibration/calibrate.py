@@ -1,7 +1,6 @@
 """Calibrate: from a take in which each string is played alone to a rig that fits the guitar."""
 
-import itertools
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -16,18 +15,19 @@ from thumbline.dsp.calibration.survey import (
     STEADY_DB,
     Survey,
     complete,
+    passes_of,
     survey,
 )
 from thumbline.dsp.errors import InputError
+from thumbline.dsp.files.passes import Progress, counted_passes
 from thumbline.dsp.files.takes import Take, open_take
 from thumbline.dsp.note_names import midi_to_note, note_to_midi
 from thumbline.dsp.processor.hum import Hum
 from thumbline.dsp.processor.processor import Processor
-from thumbline.dsp.processor.transcript import Transcript
+from thumbline.dsp.processor.transcript import transcribe
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.rig.sections import LOWEST_OPEN_STRING
 
-BLOCK = 1 << 15
 #: A string further off its note than this is called out of tune, in cents (common practice, no source).
 OUT_OF_TUNE_CENTS = 10.0
 #: Further off than this it is not that string.
@@ -72,23 +72,14 @@ class Calibration:
     warnings: tuple[str, ...] = field(default=())
 
 
-def calibrate(path: Path, base: Rig, progress: Callable[[float], None] = lambda share: None) -> Calibration:
+def calibrate(path: Path, base: Rig, progress: Progress = lambda share: None) -> Calibration:
     """Measure a take of single strings. ``base`` gives strings, tuning and everything that is not measured.
 
     Mains frequency, levels, thresholds and bleed of ``base`` are measured anew. Raises InputError for a take that
     cannot be used, or in which nothing is played.
     """
     with open_take(path, base.string_count, base.input.channels, base.instrument.strings) as take:
-        readings = itertools.count()
-        passes = 2 if base.input.mains_hz == "off" else 3
-
-        def blocks() -> Iterator[NDArray[np.float64]]:
-            this, done = next(readings), 0
-            for block in take.blocks(BLOCK):
-                yield block
-                done += len(block)
-                progress((this + done / max(take.frames, 1)) / passes)
-
+        blocks = counted_passes(take, passes_of(base), progress)
         found = survey(blocks, _to_measure(base), take.sample_rate)
         if not found.played.any():
             raise InputError(
@@ -129,13 +120,14 @@ def _listen(
     lowest = max(round(float(rig.open_midi.min())) - TUNED_DOWN, note_to_midi(LOWEST_OPEN_STRING))
     data["instrument"] |= {"strings": [midi_to_note(lowest)] * rig.string_count, "frets": 36, "capo": 0}
     wide = Rig.model_validate(data)
-    processor = Processor(wide, take.sample_rate, hum)
-    transcript = Transcript(wide, take.sample_rate)
     clipped = np.zeros(take.channels, np.int64)
-    for block in blocks:
-        transcript.feed(processor.process(block)[1])
-        clipped += _clipped(block)
-    transcript.feed(processor.finish())
+
+    def passing() -> Iterator[NDArray[np.float64]]:
+        for block in blocks:
+            np.add(clipped, _clipped(block), out=clipped)
+            yield block
+
+    transcript = transcribe(Processor(wide, take.sample_rate, hum), passing())
     pitches: list[list[float]] = [[] for _ in range(rig.string_count)]
     for note in transcript.notes:
         pitches[note.string - 1].append(note.midi)

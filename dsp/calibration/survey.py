@@ -53,6 +53,11 @@ class Survey:
     hum: Hum | None  #: of the take from its first frame on; None without mains removal
 
 
+def passes_of(rig: Rig) -> int:
+    """How often a take is read until it is split: for the hum, for bleed and levels, and for the splitting."""
+    return 2 if rig.input.mains_hz == "off" else 3
+
+
 def survey(blocks: Blocks, rig: Rig, rate: int) -> Survey:
     """Measure a take. ``blocks()`` starts it from the beginning each time it is called (twice at most).
 

@@ -25,11 +25,10 @@ from thumbline.dsp.files.mono_files import by_notes, mono_files
 from thumbline.dsp.files.sound_ends import ends_within_a_frame, holds_no_length, missing_bytes, wrongly_read
 from thumbline.dsp.files.sound_files import file_name
 from thumbline.dsp.files.sound_headers import promised_and_present
+from thumbline.dsp.sample_rates import HIGHEST_RATE, LOWEST_RATE
 
 _log = logging.getLogger(__name__)
 
-LOWEST_RATE_HZ = 22_050
-HIGHEST_RATE_HZ = 192_000
 
 _READ_FRAMES = 16_384  # read at a time, whatever the block size, so that a call's cost is paid seldom
 _UNKNOWN = 2**63 - 1  # libsndfile's frame count of a FLAC stream whose header leaves its length open
@@ -132,9 +131,9 @@ class _SoundFile:
             raise InputError(f"{self.name} is damaged or cut short: it ends within a frame")
         if self.frames < promised:
             raise self._cut_short(self.frames, promised)
-        if not LOWEST_RATE_HZ <= self.sample_rate <= HIGHEST_RATE_HZ:
+        if not LOWEST_RATE <= self.sample_rate <= HIGHEST_RATE:
             has = f"{self.name} has a sample rate of {self.sample_rate} Hz"
-            raise InputError(f"{has}; accepted are {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz")
+            raise InputError(f"{has}; accepted are {LOWEST_RATE} to {HIGHEST_RATE} Hz")
         if self.frames == _UNKNOWN:
             self.frames = sum(len(block) for block in self.blocks(_READ_FRAMES))
         if self.length_is_open:

@@ -10,10 +10,19 @@ Source: MIDI 1.0 Detailed Specification 4.2.1 (MMA): pitch bend and its range as
 
 import math
 
+from thumbline.dsp.midi.numbers import (
+    BEND_STEPS,
+    CONTROL_CHANGE,
+    NOTE_OFF,
+    NOTE_ON,
+    PITCH_BEND,
+    bend_range_controls,
+)
+
 #: A bend is sent when it has moved by this much, in semitones: a hundred reports a second must not fill the wire.
 BEND_STEP = 0.02
-#: Steps of pitch bend from its centre to either end.
-BEND_STEPS = 8192
+#: A channel mode message.
+ALL_NOTES_OFF = 123
 
 Message = tuple[int, ...]
 
@@ -41,9 +50,8 @@ class LiveNotes:
     def begin(self) -> list[Message]:
         """For a module in an unknown state: no note sounds, pitch bend reaches so far, and is at its centre."""
         self._key, self._bent = None, 0.0
-        # Registered parameter 0,0 is the range of pitch bend; 127,127 lets go of it.
-        pairs = [(123, 0), (101, 0), (100, 0), (6, self._range), (38, 0), (101, 127), (100, 127)]
-        return [*((0xB0 | self._channel, number, value) for number, value in pairs), self._bend(0.0)]
+        pairs = [(ALL_NOTES_OFF, 0), *bend_range_controls(self._range)]
+        return [*((CONTROL_CHANGE | self._channel, number, value) for number, value in pairs), self._bend(0.0)]
 
     def start(self, pitch: float, velocity: int) -> list[Message]:
         """Begin a note at ``pitch`` (fractional key number), and end the one before; nothing if no key is so named."""
@@ -52,7 +60,7 @@ class LiveNotes:
         if not 0 <= key <= 127:
             return messages
         self._key, self._velocity = key, min(max(velocity, 1), 127)
-        return [*messages, *self._bent_to(pitch - key, 0.0), (0x90 | self._channel, key, self._velocity)]
+        return [*messages, *self._bent_to(pitch - key, 0.0), (NOTE_ON | self._channel, key, self._velocity)]
 
     def follow(self, pitch: float) -> list[Message]:
         """The note that sounds is at ``pitch`` now."""
@@ -66,7 +74,7 @@ class LiveNotes:
         if self._key is None:
             return []
         key, self._key = self._key, None
-        return [(0x80 | self._channel, key, 64)]
+        return [(NOTE_OFF | self._channel, key, 64)]
 
     def _bent_to(self, bend: float, step: float) -> list[Message]:
         if abs(bend - self._bent) <= step:
@@ -76,4 +84,4 @@ class LiveNotes:
 
     def _bend(self, bend: float) -> Message:
         value = min(max(round(bend / self._range * BEND_STEPS), -BEND_STEPS), BEND_STEPS - 1) + BEND_STEPS
-        return (0xE0 | self._channel, value & 0x7F, value >> 7)
+        return (PITCH_BEND | self._channel, value & 0x7F, value >> 7)

@@ -13,7 +13,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple, Protocol
 
-NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE = 0x80, 0x90, 0xB0, 0xC0
+from thumbline.dsp.midi.numbers import CONTROL_CHANGE, LAST_CONTROLLER, NOTE_OFF, NOTE_ON, PROGRAM_CHANGE
+
 ON = 64
 """The lowest value of a controller that means "on"."""
 
@@ -150,7 +151,7 @@ def read_press(message: Sequence[int]) -> Press | None:
     if len(message) != 3:
         return None
     _, number, value = message
-    if kind == CONTROL_CHANGE and number < 120:
+    if kind == CONTROL_CHANGE and number <= LAST_CONTROLLER:
         return Press("control change", channel, number, value)
     if kind == NOTE_ON:
         # However softly: a switch that sends notes says "pressed" with any velocity but 0.

@@ -17,14 +17,9 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple, Protocol, get_args
 
 from thumbline.dsp.errors import InputError
+from thumbline.dsp.midi.numbers import CONTROL_CHANGE, LAST_CONTROLLER
 
 MuteOrder = Literal["open first", "close first", "gap"]
-
-CONTROL_CHANGE = 0xB0
-"""Status byte of a control change on channel 1 (MIDI 1.0 Detailed Specification 4.2.1, page 9)."""
-
-LAST_CONTROLLER = 119
-"""Numbers 120 to 127 are channel mode messages, not controllers (same document, pages 11 and 20)."""
 
 
 class MuteDecision(NamedTuple):

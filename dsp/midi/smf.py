@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.atomic_write import write_whole
 from thumbline.dsp.midi.mutes import ControlChange
+from thumbline.dsp.midi.numbers import BEND_STEPS, bend_range_controls
 
 if TYPE_CHECKING:
     import mido
@@ -34,9 +35,6 @@ ELECTRIC_BASS_FINGER = 33
 
 BEND_RANGE = 2
 """Semitones either way; what General MIDI 1 gives a module at power-up (from memory), sent all the same."""
-
-BEND_STEPS = 8192
-"""Steps of pitch bend from the centre to either end (14 bits in all)."""
 
 
 class BassNote(Protocol):
@@ -105,12 +103,9 @@ def write_bass_midi(
 def _voice_events(channel: int) -> list[_Event]:
     import mido
 
-    # Registered parameter 0,0 is the range of pitch bend; 127,127 lets go of it, so that no later data entry
-    # can change it.
-    parameters = [(101, 0), (100, 0), (6, BEND_RANGE), (38, 0), (101, 127), (100, 127)]
     messages = [
         mido.Message("control_change", channel=channel, control=controller, value=value)
-        for controller, value in parameters
+        for controller, value in bend_range_controls(BEND_RANGE)
     ]
     messages.append(mido.Message("program_change", channel=channel, program=ELECTRIC_BASS_FINGER))
     messages.append(mido.Message("pitchwheel", channel=channel, pitch=0))

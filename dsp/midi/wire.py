@@ -16,9 +16,8 @@ from dataclasses import dataclass
 from statistics import median
 
 from thumbline.dsp.midi.mutes import ModuleLike, MuteDecision, encode
+from thumbline.dsp.midi.numbers import BAUD, BITS_PER_BYTE
 
-BAUD = 31_250
-BITS_PER_BYTE = 10
 BYTE_S = BITS_PER_BYTE / BAUD
 
 FIRST_SYSTEM_COMMON = 0xF0

@@ -30,7 +30,7 @@ from thumbline.dsp.processor.transcript import Handover, Transcript
 from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.score import Mistake, find_mistakes
-from thumbline.dsp.scoring.true_bass import SHORTEST_S, TrueBass, string_at
+from thumbline.dsp.scoring.true_bass import TrueBass
 from thumbline.dsp.scoring.truth import TrueNote, load_truth
 from thumbline.dsp.scoring.truth_beside import find_truth
 
@@ -175,7 +175,7 @@ class Workbench:
         rig, bassline = transcript.rig, transcript.bassline(self.seconds)
         mutes = transcript.mutes(self.seconds)
         true = self.reference.bass
-        found = string_at([row for row in bassline if row.offset_s - row.onset_s > SHORTEST_S], true.times_s)
+        found = true.found(bassline)
         return Decisions(
             rig=rig,
             notes=tuple(transcript.notes_in_order()),

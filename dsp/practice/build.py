@@ -14,6 +14,7 @@ import numpy as np
 from thumbline.dsp.beats.tempo import Beats
 from thumbline.dsp.files.digests import digest
 from thumbline.dsp.files.made_files import facts_of
+from thumbline.dsp.files.passes import Progress
 from thumbline.dsp.files.sound_files import FORMATS, Tags, write_sound
 from thumbline.dsp.practice.bass_fingering import fingered
 from thumbline.dsp.practice.bass_midi import write_bass_midi_with_beats
@@ -30,8 +31,6 @@ from thumbline.dsp.results.overview_layout import LEFT, RIGHT, rows_of
 from thumbline.dsp.results.sheet import WIDTH
 from thumbline.dsp.sound.loudness import normalise
 from thumbline.dsp.sound.true_peak import true_peak
-
-Progress = Callable[[float], None]
 
 
 class Work:

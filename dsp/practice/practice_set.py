@@ -4,7 +4,6 @@ Every file is known by a digest of all that its sound and tags were made from. A
 the same; other tags too make a file anew. Files that an earlier run made and that are no longer wanted are removed.
 """
 
-from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from importlib.metadata import version
@@ -16,6 +15,7 @@ from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.digests import digest, file_digest
 from thumbline.dsp.files.made_files import made_in
 from thumbline.dsp.files.outputs import OutputFolder
+from thumbline.dsp.files.passes import Progress
 from thumbline.dsp.files.publication import changed_files
 from thumbline.dsp.files.take_in_the_way import refuse_take_as_target
 from thumbline.dsp.files.takes import open_take, state_of, take_name
@@ -37,8 +37,6 @@ DOCUMENTS = (
 )
 #: Share of the work that is reading the take.
 READING_SHARE = 0.35
-
-Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True)

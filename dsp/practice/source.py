@@ -5,7 +5,7 @@ render`` made holds the bass, which is one voice too, and the guitar as one soun
 """
 
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from csv import DictReader
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,15 +14,16 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from thumbline.dsp.calibration.survey import complete, survey
+from thumbline.dsp.calibration.survey import complete, passes_of, survey
 from thumbline.dsp.errors import InputError, printable
+from thumbline.dsp.files.passes import Progress, counted_passes
 from thumbline.dsp.files.sound_files import file_name
 from thumbline.dsp.files.takes import Take, open_take, take_name
 from thumbline.dsp.memory.events import PLUCK
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.practice.gates import add_gated, bass_spans, gate, silenced, silences
 from thumbline.dsp.processor.hum import Hum
-from thumbline.dsp.processor.notes import Note
+from thumbline.dsp.processor.notes import Note, in_order
 from thumbline.dsp.processor.processor import CHUNK, Processor
 from thumbline.dsp.processor.settled_line import SettledLine, settled_line
 from thumbline.dsp.processor.transcript import PitchReport, Transcript
@@ -31,11 +32,8 @@ from thumbline.dsp.sound.stretch import Voice
 
 #: Longest take, s: all its strings are held in memory, 4 bytes a sample.
 LONGEST_S = 1800.0
-BLOCK = 1 << 15
 #: The files of a rendered folder that are read here.
 RENDERED = ("summary.json", "bass.wav", "guitar.wav", "bassline.csv", "notes.csv", "pitch.csv")
-
-Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True)
@@ -112,17 +110,7 @@ def _line(bassline: Sequence[Note], notes: Sequence[Note], as_heard: bool) -> Se
 def _from_take(path: Path, rig: Rig, progress: Progress, as_heard: bool) -> Source:
     with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
         _refuse_long(path, take.frames, take.sample_rate)
-        passes = 2 if rig.input.mains_hz == "off" else 3
-        begun = 0
-
-        def blocks() -> Iterator[NDArray[np.float64]]:
-            nonlocal begun
-            this, begun, done = begun, begun + 1, 0
-            for block in take.blocks(BLOCK):
-                yield block
-                done += len(block)
-                progress((this + done / max(take.frames, 1)) / passes)
-
+        blocks = counted_passes(take, passes_of(rig), progress)
         found = survey(blocks, rig, take.sample_rate)
         return _take_apart(take, complete(rig, found), found.hum, blocks(), as_heard)
 
@@ -293,4 +281,4 @@ def guitar_notes(source: Source) -> list[Note]:
                 start_s = bass.offset_s
         if note.offset_s - start_s >= 0.03:
             left.append(replace(note, onset_s=start_s))
-    return sorted(left, key=lambda note: (note.onset_s, -note.string))
+    return in_order(left)

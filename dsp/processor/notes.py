@@ -1,7 +1,8 @@
 """Notes, as the tables and files know them."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from thumbline.dsp.note_names import hz_to_midi, midi_to_note
 
@@ -57,3 +58,21 @@ def velocity_of(peak_db: float, typical_db: float) -> int:
     (88, 100, 1)
     """
     return min(max(round(TYPICAL_VELOCITY + (peak_db - typical_db) / DB_A_VELOCITY_STEP), 1), 127)
+
+
+class _Begun(Protocol):
+    """What has an onset on a string."""
+
+    @property
+    def onset_s(self) -> float: ...
+
+    @property
+    def string(self) -> int: ...
+
+
+Begun = TypeVar("Begun", bound=_Begun)
+
+
+def in_order(notes: Iterable[Begun]) -> list[Begun]:
+    """Return notes in order of their onsets; of equal ones the lower string comes first."""
+    return sorted(notes, key=lambda note: (note.onset_s, -note.string))

@@ -29,9 +29,8 @@ from thumbline.dsp.memory.records import (
 from thumbline.dsp.note_names import midi_to_hz
 from thumbline.dsp.processor.filters import butterworth, low_pass
 from thumbline.dsp.rig.model import Rig
+from thumbline.dsp.sample_rates import HIGHEST_RATE, LOWEST_RATE
 
-#: Rates that the buffers in the records are made for, in frames a second.
-LOWEST_RATE, HIGHEST_RATE = 22050, 192000
 #: The analysis signal's aim, in ticks a second.
 TICK_RATE = 12000.0
 #: A string may be tuned this much lower than the rig says (or be pressed down by a lever), in semitones.

@@ -8,8 +8,9 @@ from thumbline.dsp.kernel.process import decide, process
 from thumbline.dsp.memory.events import EVENT, take_events
 from thumbline.dsp.memory.records import OUTPUTS, initial_state
 from thumbline.dsp.processor.hum import Hum, know_hum
-from thumbline.dsp.processor.parameters import HIGHEST_RATE, compile_parameters
+from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.rig.model import Rig
+from thumbline.dsp.sample_rates import HIGHEST_RATE
 
 #: Frames handed to the kernel at once, so that the event ring cannot overflow between two looks.
 CHUNK = 2048

@@ -9,7 +9,8 @@ from thumbline.dsp.midi.mutes import MuteDecision, open_set_of, plan_mutes
 from thumbline.dsp.processor.bass_path import BassPath, Handover
 from thumbline.dsp.processor.confidence import confidence
 from thumbline.dsp.processor.event_types import Ended, Faulty, HandedOver, NoteBegun, Pitched, Plucked, typed_events
-from thumbline.dsp.processor.notes import Note, make_note
+from thumbline.dsp.processor.notes import Note, in_order, make_note
+from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 
 #: Shorter stretches of bass are where two datings meet.
@@ -108,7 +109,7 @@ class Transcript:
 
     def notes_in_order(self) -> list[Note]:
         """The notes in order of their onsets; of equal ones the lower string comes first."""
-        return sorted(self.notes, key=lambda note: (note.onset_s, -note.string))
+        return in_order(self.notes)
 
     def pluck_latencies_s(self) -> list[float]:
         """For each hand-over that a pluck caused: how much signal after the pluck was read before the decision."""
@@ -117,3 +118,12 @@ class Transcript:
     def stop_latencies_s(self) -> list[float]:
         """The same for hand-overs whose cause was the end of a note."""
         return [each.decided_s - each.time_s for each in self.handovers if not each.plucked]
+
+
+def transcribe(processor: Processor, blocks: Iterable[np.ndarray]) -> Transcript:
+    """Pass ``blocks`` of frames (n, channels) through a fresh processor for their decisions alone."""
+    transcript = Transcript(processor.rig, processor.rate)
+    for block in blocks:
+        transcript.feed(processor.decide(block))
+    transcript.feed(processor.finish())
+    return transcript

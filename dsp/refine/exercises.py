@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.takes import open_take
 from thumbline.dsp.memory.records import LEFT, RIGHT
-from thumbline.dsp.processor.notes import Note
+from thumbline.dsp.processor.notes import Note, in_order
 from thumbline.dsp.processor.processor import Processor
-from thumbline.dsp.processor.transcript import Transcript
+from thumbline.dsp.processor.transcript import transcribe
 from thumbline.dsp.refine.known_takes import BLOCK, KnownTake
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.true_bass import TrueBass
@@ -81,11 +81,7 @@ def make_exercises(path: Path, rig: Rig) -> list[KnownTake]:
 
 def _notes_alone(parts: Sequence[NDArray[np.float64]], rig: Rig, rate: int) -> list[tuple[Note, float]]:
     """Return each open string's note that sounds alone, and until when it does, in order of time."""
-    processor, transcript = Processor(rig, rate), Transcript(rig, rate)
-    for part in parts:
-        transcript.feed(processor.decide(part))
-    transcript.feed(processor.finish())
-    notes = sorted(transcript.notes, key=lambda note: note.onset_s)
+    notes = sorted(transcribe(Processor(rig, rate), parts).notes, key=lambda note: note.onset_s)
     total_s = sum(map(len, parts)) / rate
     alone: list[tuple[Note, float]] = []
     for index, note in enumerate(notes):
@@ -161,7 +157,7 @@ def _exercise(
             cut = cuts[string][rng.integers(len(cuts[string]))]
             notes.append(_place(frames, cut, onset_s, lasts_s, rate, rng))
             free_s[string] = notes[-1].offset_s + 0.02
-    truth = TrueBass(sorted(notes, key=lambda note: (note.onset_s, -note.string)))
+    truth = TrueBass(in_order(notes))
     return KnownTake(f"exercise {number + 1}", frames.astype(np.float32), rate, truth)
 
 

@@ -11,10 +11,10 @@ from thumbline.dsp.calibration.survey import Survey, complete, survey
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.takes import open_take
 from thumbline.dsp.processor.processor import Processor
-from thumbline.dsp.processor.transcript import Transcript
+from thumbline.dsp.processor.transcript import transcribe
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.score import SHORTEST_ROW_S, bass_notes
-from thumbline.dsp.scoring.true_bass import SHORTEST_S, TrueBass, string_at
+from thumbline.dsp.scoring.true_bass import TrueBass
 from thumbline.dsp.scoring.truth import load_truth
 from thumbline.dsp.scoring.truth_beside import truth_beside
 
@@ -150,13 +150,9 @@ def _surveyed(rig: Rig, takes: Sequence[KnownTake]) -> Survey:
 
 def outcome(rig: Rig, take: KnownTake) -> Outcome:
     """Return how ``rig``, in which nothing is left open, fares on a take."""
-    processor, transcript = Processor(rig, take.rate), Transcript(rig, take.rate)
-    for block in take.blocks():
-        transcript.feed(processor.decide(block))
-    transcript.feed(processor.finish())
-    rows = transcript.bassline(len(take.frames) / take.rate)
+    rows = transcribe(Processor(rig, take.rate), take.blocks()).bassline(len(take.frames) / take.rate)
     truth = take.truth
-    found = string_at([row for row in rows if row.offset_s - row.onset_s > SHORTEST_S], truth.times_s)
+    found = truth.found(rows)
     notes = bass_notes(truth, [row for row in rows if row.offset_s - row.onset_s >= SHORTEST_ROW_S], TOLERANCE_S)
     missed = set(map(id, notes.missed))
     sure = [each for each in truth.stretches if each.sure]

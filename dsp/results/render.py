@@ -13,9 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from thumbline.dsp.calibration.survey import complete, survey, without_bleed_into_silence
+from thumbline.dsp.calibration.survey import complete, passes_of, survey, without_bleed_into_silence
 from thumbline.dsp.files.made_files import RENDERED_FILES, write_summary
 from thumbline.dsp.files.outputs import AudioWriter, OutputFolder, sound_bytes, write_csv
+from thumbline.dsp.files.passes import Progress, counted_passes
 from thumbline.dsp.files.take_in_the_way import refuse_take_as_target
 from thumbline.dsp.files.takes import Take, open_take
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
@@ -30,8 +31,6 @@ from thumbline.dsp.processor.transcript import PitchReport, Transcript
 from thumbline.dsp.results.overview import draw_overview
 from thumbline.dsp.rig.model import Rig
 
-#: Frames read at a time.
-BLOCK = 1 << 15
 #: Pitch reports drawn in the overview at most.
 DRAWN_REPORTS = 60000
 
@@ -42,9 +41,6 @@ NOTE_COLUMNS = tuple(field.name for field in fields(Note))
 PITCH_COLUMNS = tuple(field.name for field in fields(PitchReport))
 #: Digits behind the point: times to a microsecond, the rest finer than anyone can hear.
 _DIGITS = {"onset_s": 6, "offset_s": 6, "midi": 4, "hz": 4, "cents": 2}
-
-#: Called with the share of the work that is done, 0 to 1.
-Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True)
@@ -75,36 +71,12 @@ def render_take(path: Path, out: Path, rig: Rig, progress: Progress = lambda sha
 
 def _split(take: Take, rig: Rig, folder: Path, progress: Progress) -> dict[str, Any]:
     """Measure what the rig leaves open, write all files into ``folder`` and return the summary."""
-    passes = _passes(rig)
-    found = survey(_counted(take, progress, 0, passes), rig, take.sample_rate)
-    rig = complete(rig, without_bleed_into_silence(found))
-    return _write(take, rig, found.hum, folder, _counted(take, progress, passes - 1, passes))
+    blocks = counted_passes(take, passes_of(rig), progress)
+    found = survey(blocks, rig, take.sample_rate)
+    return _write(take, complete(rig, without_bleed_into_silence(found)), found.hum, folder, blocks())
 
 
-def _passes(rig: Rig) -> int:
-    """How often the take is read: for the hum, for bleed and levels, and to be rendered."""
-    return 2 if rig.input.mains_hz == "off" else 3
-
-
-def _counted(take: Take, progress: Progress, first: int, passes: int) -> Callable[[], Iterator[np.ndarray]]:
-    """Blocks of the take that report progress; each call is the next of ``passes`` readings."""
-    begun = first
-
-    def blocks() -> Iterator[np.ndarray]:
-        nonlocal begun
-        this, begun = begun, begun + 1
-        done = 0
-        for block in take.blocks(BLOCK):
-            yield block
-            done += len(block)
-            progress((this + done / max(take.frames, 1)) / passes)
-
-    return blocks
-
-
-def _write(
-    take: Take, rig: Rig, hum: Hum | None, folder: Path, blocks: Callable[[], Iterator[np.ndarray]]
-) -> dict[str, Any]:
+def _write(take: Take, rig: Rig, hum: Hum | None, folder: Path, blocks: Iterator[np.ndarray]) -> dict[str, Any]:
     rate, seconds = take.sample_rate, take.frames / take.sample_rate
     processor = Processor(rig, rate, hum)
     transcript = Transcript(rig, rate)
@@ -117,7 +89,7 @@ def _write(
         AudioWriter(folder / "guitar.wav", rate, len(guitar), take.frames) as guitar_file,
         _pitch_table(folder / "pitch.csv") as write_pitch,
     ):
-        for block in blocks():
+        for block in blocks:
             begun = perf_counter()
             out, events = processor.process(block)
             processing_s += perf_counter() - begun

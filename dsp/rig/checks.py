@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from thumbline.dsp.midi.foot_controller import ACTIONS, bind
+from thumbline.dsp.midi.numbers import LAST_CONTROLLER
 from thumbline.dsp.note_names import midi_to_note, note_to_midi
 
 if TYPE_CHECKING:
@@ -135,9 +136,6 @@ def _modules(rig: "Rig") -> Iterator[str]:
                 f"{second} is {controller} on channel {channel}, as is {first}; "
                 "accepted: each controller once per channel"
             )
-
-
-LAST_CONTROLLER = 119
 
 
 def stage_contradictions(rig: "Rig") -> Iterator[str]:

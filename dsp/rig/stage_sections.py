@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, StrictBool
 
 from thumbline.dsp.rig.sections import Section, limits, one_line
+from thumbline.dsp.sample_rates import HIGHEST_RATE, LOWEST_RATE
 
 
 def _name_or_nothing(name: str) -> str:
@@ -49,7 +50,7 @@ class Live(Section):
     output: DeviceName = Field(
         default="", description='The device that bass and guitar go out through; "" is the system\'s default.'
     )
-    sample_rate: Annotated[int, limits(22050, 192000)] = Field(
+    sample_rate: Annotated[int, limits(LOWEST_RATE, HIGHEST_RATE)] = Field(
         default=48000, description="Frames a second; the interface must be able to do it."
     )
     block_frames: Annotated[int, limits(32, 2048)] = Field(

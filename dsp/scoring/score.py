@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.midi.mutes import MuteDecision
 from thumbline.dsp.scoring.matching import Rates, match
-from thumbline.dsp.scoring.true_bass import SHORTEST_S, STEP_S, Spanned, Stretch, TrueBass, string_at
+from thumbline.dsp.scoring.true_bass import STEP_S, Spanned, Stretch, TrueBass
 
 TOLERANCES_S = (0.05, 0.02, 0.01)
 SHORTEST_ROW_S = 0.02
@@ -136,7 +136,7 @@ def score(
 
     ``strings`` is how many the guitar has. Rows are in the order of the tables.
     """
-    found_string = string_at([row for row in bassline if row.offset_s - row.onset_s > SHORTEST_S], truth.times_s)
+    found_string = truth.found(bassline)
     confusion = np.zeros((strings + 1, strings + 1), np.int_)
     np.add.at(confusion, (truth.string[truth.asked], found_string[truth.asked]), 1)
     played, silent = int(confusion[1:].sum()), int(confusion[0].sum())

@@ -91,6 +91,10 @@ class TrueBass:
         """Whether a note that is found to begin at ``time_s`` costs nothing though the truth has none."""
         return bool(self._widely_open[min(max(int(time_s / STEP_S), 0), len(self.times_s) - 1)])
 
+    def found(self, bassline: Iterable[Spanned]) -> NDArray[np.int_]:
+        """Return the string that the rows of a bass line have at each of ``times_s``, 0 for none."""
+        return string_at([row for row in bassline if row.offset_s - row.onset_s > SHORTEST_S], self.times_s)
+
     def _near_changes(self) -> NDArray[np.bool_]:
         changes = 1 + np.flatnonzero(np.diff(self.string))
         reach = np.arange(-round(GUARD_S / STEP_S) - 1, round(GUARD_S / STEP_S) + 2)

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.text_files import LARGEST_NOTES, read_whole
 from thumbline.dsp.note_names import hz_to_midi, note_to_midi
+from thumbline.dsp.processor.notes import in_order
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.truth_entry import ACCEPTED, LATEST_S, Entry, shown
 from thumbline.dsp.scoring.truth_json import json_entries
@@ -60,7 +61,7 @@ def load_truth(path: str | os.PathLike[str], rig: Rig) -> tuple[TrueNote, ...]:
     notes = [_checked(entry, rig, name) for entry in _entries(content, rig, name)]
     if not notes:
         raise InputError(f"{name}: holds no notes; accepted: {ACCEPTED}, with one note or more")
-    return tuple(sorted(notes, key=lambda note: (note.onset_s, -note.string)))
+    return tuple(in_order(notes))
 
 
 def _entries(content: bytes, rig: Rig, name: str) -> Iterable[Entry]:

@@ -12,11 +12,11 @@ from io import BytesIO
 from typing import Any
 
 from thumbline.dsp.errors import InputError
+from thumbline.dsp.midi.numbers import BEND_STEPS
 from thumbline.dsp.note_names import midi_to_note
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.truth_entry import Entry
 
-BEND_STEPS = 8192
 #: A string may be bent down, or tuned lower than the rig says, by this much and still be that string, in semitones.
 BELOW_OPEN = 5.0
 

@@ -1,10 +1,12 @@
 """The public names: loaded when they are used, and what they return is what `thumbline render` writes."""
 
 import csv
+import re
 import subprocess
 import sys
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import mir_eval
 import numpy as np
@@ -12,7 +14,7 @@ import pytest
 import soundfile
 
 import thumbline.dsp as tl
-from tests.helpers.places import DATA, DEMO
+from tests.helpers.places import DATA, DEMO, ROOT
 from thumbline.dsp.results.render import render_take
 
 SECONDS = 12
@@ -153,3 +155,12 @@ def test_a_split_of_the_demo_scores_as_its_folder_does(found: tl.Split) -> None:
     assert scored.path_right is not None
     assert scored.path_right > 0.9
     assert scored.after_a_pluck is not None
+
+
+def test_the_example_in_the_readme_runs(monkeypatch: pytest.MonkeyPatch) -> None:
+    (example,) = re.findall(r"^```python\n(.*?)^```", (ROOT / "README.md").read_text("utf-8"), re.MULTILINE | re.DOTALL)
+    monkeypatch.chdir(ROOT)
+    names: dict[str, Any] = {}
+    exec(example, names)
+    assert len(names["times"]) == len(names["f0"]) > 1000
+    assert names["found"].bass.shape == names["found"].guitar.shape
