@@ -56,6 +56,17 @@ def test_a_working_folder_that_is_gone_is_told(tmp_path: Path) -> None:
 
 
 @posix
+def test_ctrl_c_within_code_that_a_library_runs_from_text_exits_1(tmp_path: Path) -> None:
+    """CPython takes such an interrupt for one that nobody has handled, and ends itself by the signal."""
+    text = "from thumbline.cli import main, start\n"
+    text += "main.thumbline.main = lambda *_, **__: exec('raise KeyboardInterrupt')\n"
+    (tmp_path / "from_text.py").write_text(text + "start.main()\n")
+    command = [sys.executable, "-m", "from_text"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False, timeout=60)
+    assert (done.returncode, done.stderr.strip()) == (1, start.INTERRUPTED)
+
+
+@posix
 def test_ctrl_c_at_any_moment_shows_no_traceback() -> None:
     """From the first moment that is ours: before it Python itself is being loaded."""
     chance = random.Random(1)
