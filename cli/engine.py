@@ -5,6 +5,9 @@ opens, then only watches: sound passes in the native callback. It leaves when it
 gone, at the end of a take, or with a fault when the device stops asking for sound; and it always leaves in time, for a
 driver whose device has died may hang for ever when the stream is closed.
 
+With the further arguments ``--stand-by FILE`` it prepares everything that does not depend on the moment, makes the file
+to say so, and begins when a line comes on its standard input: an engine that died is replaced at once.
+
 Exit codes: 0 ended, 1 fault, 2 the setup cannot be used (``engine.fault`` and ``engine.advice`` say why).
 """
 
@@ -20,6 +23,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from thumbline.cli.backstage import STAND_BY
 from thumbline.cli.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded
 from thumbline.cli.own_clock import OwnClock
 from thumbline.cli.processes import hurry
@@ -57,6 +61,8 @@ def main() -> None:
     """Run the engine for the memory file that the command line names."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the terminal's Ctrl-C: the console decides what ends when
     live = _memory(Path(sys.argv[1]))
+    if STAND_BY in sys.argv[2:]:
+        _stand_by(live, Path(sys.argv[3]))
     engine = Engine(live)
     signal.signal(signal.SIGTERM, lambda number, frame: engine.be_told())
     try:
@@ -78,6 +84,16 @@ def _memory(path: Path) -> Record:
                 return live
         time.sleep(MEMORY_LOOK_S)
     sys.exit(f"no memory came at {path}")
+
+
+def _stand_by(live: Record, warm: Path) -> None:
+    """Return when told to begin, with all loaded; leave the process if the console goes instead."""
+    importlib.import_module("thumbline.cli.device_stream")
+    importlib.import_module("thumbline.cli.null_stream")
+    warm_up(live)
+    warm.touch()
+    if not sys.stdin.readline():
+        sys.exit(0)
 
 
 class Engine:
@@ -199,9 +215,10 @@ def warm_up(live: Record) -> None:
 
     private = np.zeros(1, LIVE)
     copy = private[0]
-    for name in ("setup", "request", "engine", "setting_count", "params", "state"):
+    for name in ("setup", "request", "setting_count", "params"):  # an engine may be writing to the rest
         setattr(copy, name, getattr(live, name))
-    copy.request.sound_on = 1
+    copy.state = initial_state(copy.params[:1])[0]
+    copy.request.sound_on, copy.request.setting, copy.engine.rate = 1, 0, live.setup.rate
     frames = max(int(live.setup.block_frames), 1)
     noise = np.random.default_rng(1).standard_normal((frames, int(live.setup.inputs))).astype(np.float32)
     out = np.zeros((frames, int(live.setup.outputs)), np.float32)

@@ -16,6 +16,7 @@ REAL_TIME = {
     "test_live",
     "test_live_jack",
     "test_mutes",
+    "test_pipewire",
     "test_ports",
 }
 #: How often a test in real time is tried: a machine that does something else for a moment is no fault of the program.

@@ -182,6 +182,39 @@ def test_when_the_engine_ends_or_hangs_all_strings_open_and_it_is_started_again(
     assert playing.process.poll() is None
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="asks Linux which processes there are")
+def test_an_engine_that_is_killed_is_back_within_a_second_with_what_was_asked_of_it(playing: LiveProcess) -> None:
+    """By the one that stands by, which is another afterwards."""
+    record = playing.record
+    record.request.bass_level_db, record.request.hold = -6.0, 1
+    for number in range(2):
+        wait_until(lambda n=number: len([*playing.memory.parent.glob("warm-*")]) > n, "one that stands by")
+        engine = int(record.engine.pid)
+        begun = time.monotonic()
+        os.kill(engine, signal.SIGKILL)
+        wait_until(lambda engine=engine: int(record.engine.pid) != engine and record.engine.blocks, "sound")
+        assert time.monotonic() - begun < 1.0
+    assert (float(record.request.bass_level_db), int(record.request.hold)) == (-6.0, 1)
+    assert playing.wait_for("recovered", 2)["kind"] == "engine"
+
+
+@posix
+def test_a_stand_by_engine_ends_with_the_console(playing: LiveProcess) -> None:
+    wait_until(lambda: any(playing.memory.parent.glob("warm-*")), "one that stands by")
+    name = f"--stand-by\0{playing.memory.parent}"
+    standing = [path for path in Path("/proc").glob("[0-9]*/cmdline") if name in _text_of(path)]
+    assert len(standing) == 1
+    playing.process.send_signal(signal.SIGKILL)
+    wait_until(lambda: not alive(int(standing[0].parent.name)), "its end", 5.0)
+
+
+def _text_of(path: Path) -> str:
+    try:
+        return path.read_text()
+    except OSError:
+        return ""
+
+
 def test_an_interrupt_meant_for_the_console_does_not_end_the_engine(playing: LiveProcess) -> None:
     engine = int(playing.record.engine.pid)
     os.kill(engine, signal.SIGINT)

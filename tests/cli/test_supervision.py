@@ -31,9 +31,15 @@ class Child:
         self.code: int | None = None
         self.pid = 0
         self.started_ns = self.retry_ns = 0
-        self.starts = self.kills = 0
+        self.starts = self.kills = self.goes = 0
+        self.is_warm = self.stood_by = False
 
-    def start(self) -> None:
+    def go(self) -> None:
+        self.goes += 1
+        self.started_ns = time.monotonic_ns()
+
+    def start(self, *, stand_by: bool = False) -> None:
+        self.stood_by = stand_by
         self.process, self.code = object(), None
         self.started_ns = time.monotonic_ns()
         self.starts += 1
@@ -49,9 +55,9 @@ class Stage:
     def __init__(self) -> None:
         self.live: Record = np.zeros(1, LIVE)[0]
         self.live.engine.rate, self.live.engine.block_frames = 48000, 64
-        self.engine, self.keeper = Child(), Child()
+        self.engine, self.spare, self.keeper = Child(), Child(), Child()
         self.told: list[Notice] = []
-        backstage: Any = SimpleNamespace(engine=self.engine, keeper=self.keeper)
+        backstage: Any = SimpleNamespace(engine=self.engine, spare=self.spare, keeper=self.keeper)
         self.supervision = Supervision(backstage, self.live, self.told.append, 0.3)
         self.engine.pid = 1234567
         self.play()
@@ -154,6 +160,54 @@ def test_a_pause_of_all_processes_is_no_dead_interface(stage: Stage, sleeper: "s
     supervision._clock._awake_ns -= 10**9  # a second later
     supervision._look_at_engine()
     assert stage.engine.kills == 1
+
+
+def test_an_engine_stands_by_once_the_sound_has_passed_for_a_while(stage: Stage) -> None:
+    stage.live.engine.first_block_ns = time.monotonic_ns()
+    stage.supervision._look_at_engine()
+    assert stage.spare.starts == 0
+    stage.live.engine.first_block_ns -= 3 * 10**9
+    for _ in range(2):
+        stage.live.engine.block_at_ns = time.monotonic_ns()
+        stage.supervision._clock.look()
+        stage.supervision._look_at_engine()
+    assert (stage.spare.starts, stage.spare.stood_by) == (1, True)
+
+
+@pytest.mark.parametrize("how", ["dies", "hangs"])
+def test_the_engine_that_stands_by_takes_the_place_of_one_that_fails(stage: Stage, how: str) -> None:
+    stage.spare.is_warm, stage.spare.process, stage.spare.pid = True, object(), 7654321
+    stage.supervision._look_at_engine()
+    if how == "dies":
+        stage.engine.code = -9
+    else:
+        stage.live.engine.block_at_ns = time.monotonic_ns() - 10**9
+        stage.supervision._clock._awake_ns -= 2 * 10**9
+    stage.supervision._clock.look()
+    stage.supervision._look_at_engine()
+    assert (stage.spare.goes, stage.engine.starts) == (1, 0)
+    stage.supervision._look_at_engine()
+    stage.live.engine.pid = 7654321
+    now = time.monotonic_ns()
+    stage.live.engine.block_at_ns = stage.live.engine.first_block_ns = now
+    stage.supervision._look_at_engine()
+    assert stage.told[-1].text == "The sound is back"
+    assert stage.spare.kills == 0
+
+
+def test_one_that_was_told_to_begin_and_does_not_is_replaced(stage: Stage) -> None:
+    stage.spare.is_warm, stage.spare.process, stage.spare.pid = True, object(), 7654321
+    stage.supervision._look_at_engine()
+    stage.engine.code = -9
+    stage.supervision._look_at_engine()
+    assert stage.spare.goes == 1
+    stage.spare.started_ns -= 10**9
+    stage.supervision._look_at_engine()
+    assert stage.spare.kills == 1
+    stage.spare.code, stage.spare.is_warm = -9, False
+    stage.supervision._look_at_engine()
+    assert stage.spare.starts == 1
+    assert not stage.spare.stood_by
 
 
 def test_an_engine_that_starts_for_ever_is_killed(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
