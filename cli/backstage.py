@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Self
 
-from thumbline.cli.processes import MODULE, Watched, state_of
+from thumbline.cli.processes import MODULE, STOPPED, Watched, state_of
 from thumbline.cli.runs import PREFIX
 
 #: What tells a process to stand by, and one that does to begin.
@@ -54,11 +54,24 @@ class Child:
             )
 
     @property
+    def was_to_stand_by(self) -> bool:
+        """Whether it was started to stand by and has not been told to begin, whether it lives or not."""
+        return self._warm is not None
+
+    @property
+    def stands_by(self) -> bool:
+        """Whether it stands by, or is about to: once told to, it begins as soon as it is warm."""
+        return self.was_to_stand_by and self.process is not None and self.code is None
+
+    @property
     def is_warm(self) -> bool:
-        """Whether it stands by, has loaded all that it needs, and is not stopped by a signal (Linux can tell)."""
-        if self._warm is None or self.process is None or self.code is not None:
-            return False
-        return self._warm.exists() and state_of(self.pid) not in ("T", "t")
+        """Whether it stands by and has loaded all that it needs."""
+        return self.stands_by and self._warm is not None and self._warm.exists()
+
+    @property
+    def is_stopped(self) -> bool:
+        """Whether a signal has stopped it (Linux can tell)."""
+        return state_of(self.pid) == STOPPED
 
     def go(self) -> None:
         """Let it begin that has stood by."""

@@ -26,7 +26,7 @@ import numpy as np
 from thumbline.cli.backstage import STAND_BY
 from thumbline.cli.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded
 from thumbline.cli.own_clock import OwnClock
-from thumbline.cli.processes import hurry
+from thumbline.cli.processes import Watched, hurry
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.live_record import LIVE
 from thumbline.dsp.records import Record
@@ -101,7 +101,7 @@ class Engine:
 
     def __init__(self, live: Record) -> None:
         self._live = live
-        self._parent = os.getppid()
+        self._parent, self._console = os.getppid(), Watched(0)
         self._told = False
         self._stream: Stream | None = None
         started = time.monotonic_ns()
@@ -161,8 +161,11 @@ class Engine:
         console = self._live.console
         if not int(console.pid):
             return False  # nobody has said that there is one
-        if os.name == "posix":
-            return os.getppid() != self._parent
+        if int(console.pid) != self._console.pid:
+            self._console.close()
+            self._console = Watched(int(console.pid))
+        if os.name == "posix":  # the first cannot tell if it has gone before this engine began
+            return os.getppid() != self._parent or self._console.ended
         return time.monotonic_ns() - int(console.beat_ns) > 1e9 * CONSOLE_SILENT_S
 
     def _fade(self) -> None:

@@ -29,9 +29,9 @@ ENGINE_SILENT_S, KEEPER_SILENT_S, KEEPER_HANGS_S = 0.5, 0.3, 0.6
 START_S = 180.0
 #: Looks that are further apart mean that this process itself was stopped, in seconds.
 GAP_S = 0.2
-#: An engine that stands by is started when the sound has passed for so long, and again so long after it has died; once
-#: told to begin it must have begun after the last of these times, in seconds.
-SPARE_AFTER_S, SPARE_RETRY_S, TAKE_OVER_S = 2.0, 10.0, 0.5
+#: An engine that stands by is started when the sound has passed for so long, and again so long after it was started and
+#: died of itself; once told to begin one that is warm must have begun after the last of these times, in seconds.
+SPARE_AFTER_S, SPARE_RETRY_S, TAKE_OVER_S = 1.0, 10.0, 0.5
 #: Between attempts to open an interface or a port that has gone, in seconds.
 RETRY_S = 1.0
 
@@ -158,31 +158,38 @@ class Supervision:
                     self._tell(Notice("engine", "The sound is back", fault=False))
                 self._played = True
                 self._see_to_spare(now)
-        elif self._taking_over and int(engine.pid) != child.pid:
-            if now - child.started_ns > TAKE_OVER_S * 1e9:
-                child.kill()  # a new one is started at the next look
-                self._taking_over = False
+        elif self._taking_over and int(engine.pid) != child.pid and now - child.started_ns > TAKE_OVER_S * 1e9:
+            child.kill()  # a new one is started at the next look
+        elif self._stays_stopped(child):
+            child.kill()
         elif self._patience_is_over("engine") or now - child.started_ns > START_S * 1e9:
             child.kill()  # opening a device of a sound server that hangs never ends
 
     def _replace_engine(self) -> None:
-        """Let the engine begin that stands by; start one where none does."""
-        if not self._spare.is_warm:
+        """Let the engine begin that stands by, or is about to; start one where none does."""
+        spare = self._spare
+        if not spare.stands_by or spare.is_stopped:
             self._taking_over = False
             self._start_again("engine", self._engine)
             return
-        self._engine, self._spare = self._spare, self._engine
-        self._taking_over = True
+        self._engine, self._spare = spare, self._engine
+        self._taking_over = spare.is_warm
         self._engine.go()
 
     def _see_to_spare(self, now_ns: int) -> None:
-        """Have an engine stand by while the other plays."""
+        """Have an engine stand by while the other plays; one that a signal has stopped is none."""
         spare = self._spare
-        if spare.process is not None and spare.code is None:
+        if spare.stands_by:
+            if self._stays_stopped(spare):
+                spare.kill()
             return
-        plays_ns = now_ns - int(self._live.engine.first_block_ns)
-        if plays_ns > SPARE_AFTER_S * 1e9 and now_ns - spare.started_ns > SPARE_RETRY_S * 1e9:
+        died = spare.was_to_stand_by and now_ns - spare.started_ns < SPARE_RETRY_S * 1e9
+        if not died and now_ns - int(self._live.engine.first_block_ns) > SPARE_AFTER_S * 1e9:
             spare.start(stand_by=True)
+
+    def _stays_stopped(self, child: Child) -> bool:
+        """Whether a signal has stopped a process, and not this one with it."""
+        return child.is_stopped and self._clock.silent_ns(0) > GAP_S * 1e9
 
     def _take_is_over(self) -> bool:
         engine = self._live.engine
