@@ -1,9 +1,9 @@
 """The sound in a practice page: Opus in blocks, each decoded by itself when it is due.
 
 Twenty minutes of decoded stems would fill the memory of a phone, so a browser holds only the blocks about the place
-that is heard. A block is an Ogg Opus stream of its own (RFC 7845, RFC 6716). What an Opus decoder gives first is not yet
-right: RFC 7845, 4.6, asks for 80 ms of lead before a place that is jumped to. So each block begins that much early and
-ends a frame of the codec late, and the page cuts both off; the joins are then those of the sound.
+that is heard. A block is an Ogg Opus stream of its own (RFC 7845, RFC 6716). What an Opus decoder gives first is not
+yet right: RFC 7845, 4.6, asks for 80 ms of lead before a place that is jumped to. So each block begins that much early
+and ends a frame of the codec late, and the page cuts both off; the joins are then those of the sound.
 """
 
 import base64
