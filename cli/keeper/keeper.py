@@ -21,7 +21,7 @@ from thumbline.cli.keeper.orders import Orders, read_orders
 from thumbline.cli.keeper.rounds import Keeper
 from thumbline.cli.keeper.vigil import Vigil
 from thumbline.cli.shared.live_memory import ENDED, FAULT, STARTING, attach, cell, encoded, names_in
-from thumbline.cli.shared.processes import Charge, hurry, kill, leave_with
+from thumbline.cli.shared.processes import Charge, hurry, kill
 from thumbline.cli.shared.runs import run_on
 from thumbline.cli.signals import Told
 from thumbline.dsp.errors import InputError
