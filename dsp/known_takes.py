@@ -24,7 +24,7 @@ MOST_S = 1800.0
 BLOCK = 1 << 15
 #: Length of the pieces that a take's outcome is counted in, in seconds.
 PIECE_S = 2.0
-#: Within this a bass note must be found: tight enough that a late decision counts.
+#: Within this a bass note must be found, unless a take says otherwise: tight enough that a late decision counts.
 TOLERANCE_S = 0.02
 
 
@@ -36,6 +36,7 @@ class KnownTake:
     frames: NDArray[np.float32]  #: (n, channels)
     rate: int
     truth: TrueBass
+    tolerance_s: float = TOLERANCE_S  #: within this of its onset a bass note must be found
 
     def blocks(self) -> Iterator[NDArray[np.float64]]:
         """Yield the take in blocks."""
@@ -60,7 +61,7 @@ class Outcome:
 
     @property
     def f(self) -> float:
-        """F of the bass notes, within ``TOLERANCE_S``."""
+        """F of the bass notes, within the takes' tolerance."""
         return float(f_measure(self.counts.sum(axis=0)))
 
     @property
@@ -171,7 +172,7 @@ def outcome(rig: Rig, take: KnownTake) -> Outcome:
     rows = transcript.bassline(len(take.frames) / take.rate)
     truth = take.truth
     found = string_at([row for row in rows if row.offset_s - row.onset_s > SHORTEST_S], truth.times_s)
-    notes = bass_notes(truth, [row for row in rows if row.offset_s - row.onset_s >= SHORTEST_ROW_S], TOLERANCE_S)
+    notes = bass_notes(truth, [row for row in rows if row.offset_s - row.onset_s >= SHORTEST_ROW_S], take.tolerance_s)
     missed = set(map(id, notes.missed))
     sure = [each for each in truth.stretches if each.sure]
     times = (
