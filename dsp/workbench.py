@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.levels import Levels, measure_levels
+from thumbline.dsp.matching import unmatched
+from thumbline.dsp.missed_notes import Unmatched, why_false, why_missed
 from thumbline.dsp.mutes import MuteDecision, plan_mutes
 from thumbline.dsp.notes import Note
 from thumbline.dsp.processor import Processor, warm_up
@@ -25,11 +27,11 @@ from thumbline.dsp.reasons import Explanation, explain
 from thumbline.dsp.records import BASS, LEFT, LOCK, PITCH, RIGHT
 from thumbline.dsp.rig import Rig
 from thumbline.dsp.rig_file import load_rig
-from thumbline.dsp.score import Mistake, find_mistakes
+from thumbline.dsp.score import TOLERANCES_S, Mistake, find_mistakes, path_right
 from thumbline.dsp.survey import complete, survey
 from thumbline.dsp.takes import open_take
 from thumbline.dsp.transcript import Handover, Transcript
-from thumbline.dsp.true_bass import SHORTEST_S, TrueBass, string_at
+from thumbline.dsp.true_bass import SHORTEST_S, HeardBass, TrueBass, string_at
 from thumbline.dsp.truth import TrueNote, load_truth
 
 #: A longer take is cut to so many seconds, unless the caller says how long, so that answers come at once.
@@ -52,8 +54,10 @@ class Decisions:
     bassline: tuple[Note, ...]
     handovers: tuple[Handover, ...]  #: in order of decision
     mutes: tuple[MuteDecision, ...]
-    right: float | None  #: share of the moments asked for at which the bass line is right; None if none is asked for
+    right: float | None  #: share of the moments asked for, with a bass, at which the bass line is right, as in a score
     mistakes: tuple[Mistake, ...]
+    missed: tuple[TrueNote, ...]  #: known notes of any string that were not found, as in a score
+    false: tuple[Note, ...]  #: notes that were found though they are not among those known
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,10 +107,14 @@ class Workbench:
         self._lock = Lock()
         #: What decisions are compared with.
         self.reference = (
-            Reference(TrueBass(_own_notes(self._hear(rig, None)[0])), "rig", "what the rig decided as it was loaded")
+            Reference(self._as_loaded(), "rig", "what the rig decided as it was loaded")
             if truth is None
             else Reference(TrueBass(_within(truth, start_s, self.seconds)), "truth", truth_name)
         )
+
+    def _as_loaded(self) -> HeardBass:
+        transcript = self._hear(self.rig, None)[0]
+        return HeardBass(_own_notes(transcript), transcript.bassline(self.seconds))
 
     def decisions(self, rig: Rig | None = None) -> Decisions:
         """Return what is decided with ``rig`` (default: the one the take was opened with)."""
@@ -139,6 +147,13 @@ class Workbench:
         processor = Processor(rig, self.rate)
         events = processor.decide(self.frames[: round(moment_s * self.rate)])
         return explain(processor, events, moment_s)
+
+    def why(self, rig: Rig, note: TrueNote | Note) -> Unmatched:
+        """Return why a note of ``decisions(rig).missed`` or ``.false`` was missed or found; half a second of work."""
+        decisions = self.decisions(rig)
+        if any(note is each for each in decisions.missed):
+            return next(why_missed(self.frames, self.rate, rig, [note], decisions.false))
+        return next(why_false(self.frames, self.rate, rig, [note]))
 
     def levels(self, rig: Rig | None = None) -> Levels:
         """Return the levels of all strings as ``rig`` conditions them."""
@@ -183,14 +198,17 @@ class Workbench:
         true = self.reference.bass
         found = string_at([row for row in bassline if row.offset_s - row.onset_s > SHORTEST_S], true.times_s)
         notes = sorted(transcript.notes, key=lambda note: (note.onset_s, -note.string))
+        missed, false = unmatched(true.notes, notes, TOLERANCES_S[0])
         return Decisions(
             rig=rig,
             notes=tuple(notes),
             bassline=tuple(bassline),
             handovers=tuple(transcript.handovers),
             mutes=tuple(mutes),
-            right=float((found == true.string)[true.asked].mean()) if true.asked.any() else None,
+            right=path_right(true, found),
             mistakes=tuple(find_mistakes(true, found)),
+            missed=missed,
+            false=false,
         )
 
     def _keep(self, kind: str, rig: Rig, most: int, make: Callable[[Rig], T]) -> T:
