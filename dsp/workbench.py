@@ -98,11 +98,13 @@ class Workbench:
         truth: Sequence[TrueNote] | None = None,
         truth_name: str = "truth",
         start_s: float = 0.0,
+        whole_s: float | None = None,
     ) -> None:
         self.name, self.rate, self.rig, self.start_s = name, rate, rig, start_s
         self.take_path, self.rig_path = take_path, rig_path
         self.frames = np.ascontiguousarray(frames, np.float64)
         self.seconds = len(self.frames) / rate
+        self.whole_s = self.seconds if whole_s is None else whole_s  #: length of the file
         self._kept: dict[str, OrderedDict[str, Any]] = {}
         self._lock = Lock()
         #: What decisions are compared with.
@@ -294,6 +296,7 @@ def open_workbench(
         truth=None if truth_path is None else load_truth(truth_path, settings),
         truth_name="truth" if truth_path is None else truth_path.name,
         start_s=start_s,
+        whole_s=whole_s,
     )
 
 
