@@ -4,7 +4,8 @@ Four kinds of file are read, known by their content whatever they are called:
 
 ======================  ==============================================================================================
 our table (CSV)         columns ``onset_s``, ``offset_s``, ``string`` and the pitch as ``midi``, ``hz`` or ``note``, as
-                        in `notes.csv` of a rendered take; ``fades_s`` and ``faded_s`` if known; others are ignored
+                        in `notes.csv` of a rendered take; ``fades_s`` and ``faded_s`` if known; others are ignored;
+                        also with semicolons or tabs, and decimal commas (`truth_table`)
 Standard MIDI File      one channel a string: channel 1 carries string 1 (`truth_midi`)
 JAMS                    one annotation of notes a string (`truth_json`)
 JSON of a made-up take  ``notes``, as in `data/demo.json` (`thumbline.dsp.demo`)
@@ -13,11 +14,9 @@ JSON of a made-up take  ``notes``, as in `data/demo.json` (`thumbline.dsp.demo`)
 Times are seconds from the first frame of the take.
 """
 
-import csv
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
-from io import StringIO
 from pathlib import Path
 
 from thumbline.dsp.errors import InputError, printable
@@ -26,6 +25,7 @@ from thumbline.dsp.text_files import LARGEST_NOTES, read_whole
 from thumbline.dsp.truth_entries import ACCEPTED, LATEST_S, Entry, shown
 from thumbline.dsp.truth_json import json_entries
 from thumbline.dsp.truth_midi import midi_entries
+from thumbline.dsp.truth_table import table_entries
 from thumbline.dsp.tuning import hz_to_midi, note_to_midi
 
 
@@ -68,26 +68,7 @@ def _entries(content: bytes, rig: Rig, name: str) -> Iterable[Entry]:
         raise InputError(f"{name}: byte {error.start} is no text in UTF-8; accepted: {ACCEPTED}") from None
     if text.lstrip().startswith(("{", "[")):
         return json_entries(text, rig, name)
-    return _table_entries(text, name)
-
-
-def _table_entries(text: str, name: str) -> Iterator[Entry]:
-    table = csv.DictReader(StringIO(text, newline=""))
-    try:
-        columns = table.fieldnames or []
-        missing = [column for column in ("onset_s", "offset_s", "string") if column not in columns]
-        pitch = next((column for column in ("midi", "hz", "note") if column in columns), None)
-        if pitch is None:
-            missing.append("midi (or hz, or note)")
-        if missing:
-            raise InputError(f"{name}: has no column {missing[0]}; accepted: {ACCEPTED}")
-        wanted = ("onset_s", "offset_s", "string", pitch or "midi", "fades_s", "faded_s")
-        for row in table:
-            yield Entry(f"line {table.line_num}", {key: row[key] for key in wanted if row.get(key) not in (None, "")})
-    except csv.Error as error:
-        raise InputError(
-            f"{name}: line {table.reader.line_num} is no row of a table ({error}); accepted: {ACCEPTED}"
-        ) from None
+    return table_entries(text, name)
 
 
 def _checked(entry: Entry, rig: Rig, name: str) -> TrueNote:
