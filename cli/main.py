@@ -83,7 +83,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             signal.signal(number, interrupt)
     try:
         if signal.getsignal(signal.SIGINT) != signal.SIG_IGN:
-            signal.signal(signal.SIGINT, signal.default_int_handler)
+            signal.signal(signal.SIGINT, interrupt)
         _require_working_folder()
         restore(thumbline)
         _refuse_empty(sys.argv[1:] if arguments is None else arguments)

@@ -2,7 +2,13 @@
 
 import os
 import signal
+import sys
+import threading
 from types import FrameType
+from typing import Any
+
+#: An interrupt that was lost comes again after so long, in seconds.
+AGAIN_S = 0.01
 
 
 class Told:
@@ -20,9 +26,19 @@ class Told:
 
 
 def interrupt(number: int, frame: FrameType | None) -> None:
-    """Signal handler: unwind as for Ctrl-C, once, so that nothing half-written stays.
+    """Signal handler: unwind as for Ctrl-C, so that nothing half-written stays.
 
-    Whoever is told to stop twice is already putting things away, and must not be disturbed at it.
+    Whoever is told to stop twice is already putting things away, and must not be disturbed at it; only Ctrl-C, which
+    a person presses, may come again.
     """
-    signal.signal(number, signal.SIG_IGN)
+    if number != signal.SIGINT:
+        signal.signal(number, signal.SIG_IGN)
+
+    def passed_over(what: Any) -> None:
+        # Objects that the interrupt has left half made complain as they go. One that came within a destructor is lost.
+        if isinstance(what.exc_value, KeyboardInterrupt):
+            signal.signal(number, interrupt)
+            threading.Timer(AGAIN_S, os.kill, (os.getpid(), number)).start()
+
+    sys.unraisablehook = passed_over
     raise KeyboardInterrupt

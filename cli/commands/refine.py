@@ -36,8 +36,8 @@ def refine(
     The notes of each TAKE lie beside it under the same name: gig.wav and gig.csv (or .mid, .jams, .json), as `thumbline
     score` reads them. Without a TAKE, exercises are put together from --open-strings and searched on.
 
-    The gain is told by takes that the search has not seen: those kept --apart, or each take in turn. The comments of
-    BASE are kept.
+    The rig is changed only if that gains on what the search has not seen, each take in turn. Takes kept --apart choose
+    nothing: they tell the gain. The comments of BASE are kept.
     """
     from thumbline.cli.progress import compile_kernels, progress_bar
     from thumbline.dsp.refine import refine_files
@@ -65,8 +65,14 @@ def _report(found: "Refined") -> None:
     before, after = found.before, found.after
     click.echo(_gain("bass path right", before.path_right, after.path_right, found.path_right))
     click.echo(_gain("F of bass notes", before.f, after.f, found.f))
-    click.echo("In brackets: 95 % confidence interval of the gain (bootstrap over pieces of 2 s).")
-    click.echo("Accuracy is the mean of both; notes count if found within 20 ms.")
+    click.echo(_gain("accuracy", before.accuracy, after.accuracy, found.accuracy))
+    click.echo(
+        f"  F of the notes of all strings: {100 * before.notes_f:.2f} % before, {100 * after.notes_f:.2f} % after"
+    )
+    click.echo(
+        "In brackets: where the gain on another take as long should lie, 95 in 100 (bootstrap over pieces of 2 s)."
+    )
+    click.echo("Accuracy is the mean of the three. Bass notes count if found within 20 ms, others within 50 ms.")
 
 
 def _gain(name: str, before: float, after: float, gain: "Interval") -> str:

@@ -13,6 +13,9 @@ if TYPE_CHECKING:
 
     from thumbline.dsp.scoring.score import Latency, Score
 
+#: Notes missed, and notes false, that the text names; the rest is in --json.
+MOST_LISTED = 8
+
 
 @click.command()
 @click.argument("result", metavar="RESULT_DIR", type=click.Path(path_type=Path))
@@ -29,6 +32,7 @@ def score(result: Path, truth: Path, as_json: bool, picture: Path | None) -> Non
     """
     from thumbline.dsp.files.atomic_write import refuse_other_kind, write_whole
     from thumbline.dsp.scoring.score_folder import score_folder
+    from thumbline.dsp.scoring.truth_slips import likely_slip
 
     if picture:
         refuse_other_kind(picture, _is_png, "PNG picture")
@@ -40,6 +44,9 @@ def score(result: Path, truth: Path, as_json: bool, picture: Path | None) -> Non
             f"{truth}: a note begins at {last_s:.1f} s, but the take lasts {found.seconds:.1f} s; of another take?",
             err=True,
         )
+    slip = likely_slip(bass.notes, found.notes, found.rig.string_count)
+    if slip:
+        click.echo(f"{printable(truth)}: {slip}.", err=True)
     if picture:
         from thumbline.dsp.scoring.picture import draw_score
 
@@ -69,6 +76,7 @@ def _is_png(path: Path) -> bool:
 def _report(scored: "Score") -> None:
     from rich.console import Console
 
+    from thumbline.dsp.note_names import midi_to_note
     from thumbline.dsp.scoring.moments import moments
 
     console = Console(highlight=False, markup=False)
@@ -77,9 +85,22 @@ def _report(scored: "Score") -> None:
     click.echo(f"Bass path: {right} right, {missed} missed; {false} of the silence filled.")
     console.print(_rates_table(scored))
     console.print(_strings_table(scored))
+    if scored.onset_error.count:
+        each = scored.onset_error
+        side = "late" if (each.median_ms or 0.0) >= 0.0 else "early"
+        click.echo(
+            f"Onsets of bass notes: {abs(each.median_ms or 0.0):.1f} ms {side} in the median, 95 % within "
+            f"{each.p95_ms:.1f} ms, worst {each.worst_ms:.1f} ms."
+        )
     for name, latency in (("a pluck", scored.after_a_pluck), ("a stop", scored.after_a_stop)):
         if latency:
             click.echo(f"Mutes after {name}: {_latency(latency)}.")
+    if scored.notes_missed or scored.notes_false:
+        missed, false = len(scored.notes_missed), len(scored.notes_false)
+        click.echo(f"Notes of all strings: {missed} missed, {false} false (every one with --json):")
+    for kind, notes in (("missed", scored.notes_missed), ("false", scored.notes_false)):
+        for note in notes[:MOST_LISTED]:
+            click.echo(f"  {note.onset_s:9.3f} s  {kind} {midi_to_note(note.midi)} on string {note.string}")
     wrong = sorted(moments(scored), key=lambda each: -each.weight_s)
     if wrong:
         click.echo(f"Went wrong, worst first ({len(wrong)} in all):")
@@ -108,7 +129,7 @@ def _strings_table(scored: "Score") -> "Table":
     within = ", ".join(f"{1e3 * each:.0f}" for each in tolerances)
     for heading in ("string", "bass for", "path right", "notes", f"F at {within} ms"):
         table.add_column(heading, justify="right")
-    table.add_column("other string for")
+    table.add_column("other string for", no_wrap=True)
     for each in scored.strings:
         rates = [each.rates[tolerance_s] for tolerance_s in tolerances if tolerance_s in each.rates]
         row = scored.confusion_s[each.string]

@@ -14,9 +14,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Self
 
-from thumbline.cli.shared.processes import MODULE, Watched
+from thumbline.cli.shared.processes import MODULE, STAND_BY, STOPPED, Watched, state_of
 from thumbline.cli.shared.runs import PREFIX
 
+#: What tells a process that stands by to begin.
+GO = b"go\n"
 #: What is killed may take this long to go, in seconds.
 END_S = 1.5
 
@@ -28,16 +30,61 @@ class Child:
         self._command = [sys.executable, *MODULE, module, str(memory)]
         self._log = memory.with_name(f"{module.rsplit('.', 1)[1]}.log")
         self.process: subprocess.Popen[bytes] | None = None
+        self._warm: Path | None = None
         self.started_ns = 0
         self.retry_ns = 0
 
-    def start(self) -> None:
-        """Start it in a session of its own: the terminal's Ctrl-C is the console's business."""
+    def start(self, *, stand_by: bool = False) -> None:
+        """Start it in a session of its own: the terminal's Ctrl-C is the console's business.
+
+        One that is to stand by loads what it needs, makes a file to say so (:attr:`is_warm`), and begins when
+        :meth:`go` tells it on its standard input, whose end also tells it that the console has gone.
+        """
+        self._close_pipe()
+        self.started_ns = time.monotonic_ns()
+        self._warm = self._log.with_name(f"warm-{self.started_ns}") if stand_by else None
+        command = self._command if self._warm is None else [*self._command, STAND_BY, str(self._warm)]
         with self._log.open("ab") as log:
             self.process = subprocess.Popen(
-                self._command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True
+                command,
+                stdin=subprocess.PIPE if stand_by else subprocess.DEVNULL,
+                stdout=log,
+                stderr=log,
+                start_new_session=True,
             )
-        self.started_ns = time.monotonic_ns()
+
+    @property
+    def was_to_stand_by(self) -> bool:
+        """Whether it was started to stand by and has not been told to begin, whether it lives or not."""
+        return self._warm is not None
+
+    @property
+    def stands_by(self) -> bool:
+        """Whether it stands by, or is about to: once told to, it begins as soon as it is warm."""
+        return self.was_to_stand_by and self.process is not None and self.code is None
+
+    @property
+    def is_warm(self) -> bool:
+        """Whether it stands by and has loaded all that it needs."""
+        return self.stands_by and self._warm is not None and self._warm.exists()
+
+    @property
+    def is_stopped(self) -> bool:
+        """Whether a signal has stopped it (Linux can tell)."""
+        return state_of(self.pid) == STOPPED
+
+    def go(self) -> None:
+        """Let it begin that has stood by."""
+        self.started_ns, self._warm = time.monotonic_ns(), None
+        if self.process is not None and self.process.stdin is not None:
+            with contextlib.suppress(OSError):
+                self.process.stdin.write(GO)
+                self.process.stdin.flush()
+
+    def _close_pipe(self) -> None:
+        if self.process is not None and self.process.stdin is not None:
+            with contextlib.suppress(OSError):
+                self.process.stdin.close()
 
     @property
     def code(self) -> int | None:
@@ -55,6 +102,7 @@ class Child:
             self.process.kill()
             with contextlib.suppress(subprocess.TimeoutExpired):
                 self.process.wait(END_S)
+            self._close_pipe()
 
     def last_words(self) -> str:
         """The last line that it printed."""
@@ -79,14 +127,15 @@ class Backstage:
         self._folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-", dir=base))
         self.memory = self._folder / "memory"  #: the file, not made yet
         self.engine = Child("thumbline.cli.engine", self.memory)
+        self.spare = Child("thumbline.cli.engine", self.memory)  #: an engine that stands by, once it is started
         self.keeper = Child("thumbline.cli.keeper", self.memory)
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *error: object) -> None:
-        self.engine.kill()
-        self.keeper.kill()
+        for child in (self.engine, self.spare, self.keeper):
+            child.kill()
         shutil.rmtree(self._folder, ignore_errors=True)
 
 

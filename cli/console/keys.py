@@ -37,6 +37,9 @@ class Keyboard:
             self._saved = termios.tcgetattr(self._fd)
             self._guard = _start_guard(self._fd, self._saved)
             tty.setcbreak(self._fd)
+            changed = termios.tcgetattr(self._fd)
+            changed[0] &= ~termios.IXON  # Ctrl-S would hold up what is shown, and with it all other keys
+            termios.tcsetattr(self._fd, termios.TCSANOW, changed)
         return self
 
     def __exit__(

@@ -171,8 +171,8 @@ class Changes:
         engine = self._record.engine
         time_s = round(int(engine.frames) / max(float(engine.rate), 1.0), 5)
         found: list[dict[str, Any]] = []
-        if int(engine.first_block_ns) != self._first_block_ns:
-            self._first_block_ns = int(engine.first_block_ns)
+        if (first_ns := int(engine.first_block_ns)) and first_ns != self._first_block_ns:
+            self._first_block_ns = first_ns
             latencies = {"in_ms": float(engine.input_latency_s), "out_ms": float(engine.output_latency_s)}
             known = {name: round(1e3 * seconds, 2) for name, seconds in latencies.items() if seconds}
             found.append({"event": "playing", "time_s": time_s} | known)

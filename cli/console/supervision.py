@@ -29,6 +29,9 @@ ENGINE_SILENT_S, KEEPER_SILENT_S, KEEPER_HANGS_S = 0.5, 0.3, 0.6
 START_S = 180.0
 #: Looks that are further apart mean that this process itself was stopped, in seconds.
 GAP_S = 0.2
+#: An engine that stands by is started when the sound has passed for so long, and again so long after it was started and
+#: died of itself; once told to begin one that is warm must have begun after the last of these times, in seconds.
+SPARE_AFTER_S, SPARE_RETRY_S, TAKE_OVER_S = 1.0, 10.0, 0.5
 #: Between attempts to open an interface or a port that has gone, in seconds.
 RETRY_S = 1.0
 
@@ -63,11 +66,11 @@ class Supervision:
         self._live = live
         self._tell = tell
         self._patience_ns, self._waits = int(patience_s * 1e9), wait_s > 0.0
-        self._engine, self._keeper = backstage.engine, backstage.keeper
+        self._engine, self._spare, self._keeper = backstage.engine, backstage.spare, backstage.keeper
         self._charged = Watched(0)  # the keeper in charge
         self._lost_ns = {"engine": 0, "keeper": 0}
         self._lost_why: dict[str, Notice] = {}
-        self._played = False
+        self._played = self._taking_over = False
         self._ending = threading.Event()
         self._clock = OwnClock(GAP_S)
         self._thread = threading.Thread(target=self._watch, name="supervision", daemon=True)
@@ -93,6 +96,7 @@ class Supervision:
             self._beat()
             time.sleep(LOOK_S)
         self._engine.kill()
+        self._spare.kill()
         self._kill_charged()
         self._keeper.kill()
         # A process that a signal has stopped ends no other way.
@@ -141,20 +145,51 @@ class Supervision:
                     self.outcome = Outcome(2 if child.code == 2 else 1, _with_advice(why, _text(engine.advice)))
                 return
             self._lose("engine", Notice("interface", fault, _text(engine.advice)) if fault else ENGINE_DIED)
-            self._start_again("engine", child)
+            self._replace_engine()
         elif phase == PLAYING and int(engine.pid) == child.pid:
             silent = self._clock.silent_ns(int(engine.block_at_ns))
             if engine.block_at_ns and silent > max(ENGINE_SILENT_S * 1e9, 10e9 * engine.block_frames / engine.rate):
                 child.kill()
                 self._lose("engine", ENGINE_HANGS)
-                self._start_again("engine", child)
+                self._replace_engine()
             elif engine.block_at_ns:
                 if self._lost_ns["engine"] and int(engine.first_block_ns) > child.started_ns:
                     self._lost_ns["engine"] = 0
                     self._tell(Notice("engine", "The sound is back", fault=False))
                 self._played = True
+                self._see_to_spare(now)
+        elif self._taking_over and int(engine.pid) != child.pid and now - child.started_ns > TAKE_OVER_S * 1e9:
+            child.kill()  # a new one is started at the next look
+        elif self._stays_stopped(child):
+            child.kill()
         elif self._patience_is_over("engine") or now - child.started_ns > START_S * 1e9:
             child.kill()  # opening a device of a sound server that hangs never ends
+
+    def _replace_engine(self) -> None:
+        """Let the engine begin that stands by, or is about to; start one where none does."""
+        spare = self._spare
+        if not spare.stands_by or spare.is_stopped:
+            self._taking_over = False
+            self._start_again("engine", self._engine)
+            return
+        self._engine, self._spare = spare, self._engine
+        self._taking_over = spare.is_warm
+        self._engine.go()
+
+    def _see_to_spare(self, now_ns: int) -> None:
+        """Have an engine stand by while the other plays; one that a signal has stopped is none."""
+        spare = self._spare
+        if spare.stands_by:
+            if self._stays_stopped(spare):
+                spare.kill()
+            return
+        died = spare.was_to_stand_by and now_ns - spare.started_ns < SPARE_RETRY_S * 1e9
+        if not died and now_ns - int(self._live.engine.first_block_ns) > SPARE_AFTER_S * 1e9:
+            spare.start(stand_by=True)
+
+    def _stays_stopped(self, child: Child) -> bool:
+        """Whether a signal has stopped a process, and not this one with it."""
+        return child.is_stopped and self._clock.silent_ns(0) > GAP_S * 1e9
 
     def _take_is_over(self) -> bool:
         engine = self._live.engine

@@ -24,8 +24,9 @@ from typing import Any
 
 from thumbline.cli.shared.processes import hurry
 
-#: Time between looks at the ports, and between attempts to reach a server, in seconds.
-LOOK_S, RETRY_S = 0.05, 0.2
+#: Time between looks at the ports, while our port is not to be used yet, and between attempts to reach a server, in
+#: seconds.
+LOOK_S, AHEAD_S, RETRY_S = 0.05, 0.25, 0.2
 #: The same while a connection has been asked for and does not hold yet.
 SOON_S = 0.003
 #: A port of ours that others connect to forgets a connection that somebody has cut this long ago, in nanoseconds. (A
@@ -168,6 +169,8 @@ class JackMidi:
     def _pause_s(self) -> float:
         if self._client is None:
             return RETRY_S
+        if not self._serving:
+            return AHEAD_S
         return SOON_S if self._missing() else LOOK_S
 
     def _missing(self) -> list[str]:

@@ -5,6 +5,9 @@ stream opens, then only watches: sound passes in the native callback. It leaves 
 gone, at the end of a take, or with a fault when the device stops asking for sound; and it always leaves in time, for a
 driver whose device has died may hang for ever when the stream is closed.
 
+With the further arguments ``--stand-by FILE`` it prepares everything that does not depend on the moment, makes the file
+to say so, and begins when a line comes on its standard input: an engine that died is replaced at once.
+
 Exit codes: 0 ended, 1 fault, 2 the setup cannot be used (``engine.fault`` and ``engine.advice`` say why).
 """
 
@@ -22,7 +25,7 @@ import numpy as np
 
 from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded
 from thumbline.cli.shared.own_clock import OwnClock
-from thumbline.cli.shared.processes import hurry
+from thumbline.cli.shared.processes import STAND_BY, Watched, hurry
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.live.record import LIVE
 from thumbline.dsp.memory.record_type import Record
@@ -57,6 +60,8 @@ def main() -> None:
     """Run the engine for the memory file that the command line names."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the terminal's Ctrl-C: the console decides what ends when
     live = _memory(Path(sys.argv[1]))
+    if STAND_BY in sys.argv[2:]:
+        _stand_by(live, Path(sys.argv[3]))
     engine = Engine(live)
     signal.signal(signal.SIGTERM, lambda number, frame: engine.be_told())
     try:
@@ -80,12 +85,22 @@ def _memory(path: Path) -> Record:
     sys.exit(f"no memory came at {path}")
 
 
+def _stand_by(live: Record, warm: Path) -> None:
+    """Return when told to begin, with all loaded; leave the process if the console goes instead."""
+    importlib.import_module("thumbline.cli.engine.device_stream")
+    importlib.import_module("thumbline.cli.engine.null_stream")
+    warm_up(live)
+    warm.touch()
+    if not sys.stdin.readline():
+        sys.exit(0)
+
+
 class Engine:
     """One run of the engine on a live record."""
 
     def __init__(self, live: Record) -> None:
         self._live = live
-        self._parent = os.getppid()
+        self._parent, self._console = os.getppid(), Watched(0)
         self._told = False
         self._stream: Stream | None = None
         started = time.monotonic_ns()
@@ -145,8 +160,11 @@ class Engine:
         console = self._live.console
         if not int(console.pid):
             return False  # nobody has said that there is one
-        if os.name == "posix":
-            return os.getppid() != self._parent
+        if int(console.pid) != self._console.pid:
+            self._console.close()
+            self._console = Watched(int(console.pid))
+        if os.name == "posix":  # the first cannot tell if it has gone before this engine began
+            return os.getppid() != self._parent or self._console.ended
         return time.monotonic_ns() - int(console.beat_ns) > 1e9 * CONSOLE_SILENT_S
 
     def _fade(self) -> None:
@@ -199,9 +217,10 @@ def warm_up(live: Record) -> None:
 
     private = np.zeros(1, LIVE)
     copy = private[0]
-    for name in ("setup", "request", "engine", "setting_count", "params", "state"):
+    for name in ("setup", "request", "setting_count", "params"):  # an engine may be writing to the rest
         setattr(copy, name, getattr(live, name))
-    copy.request.sound_on = 1
+    copy.state = initial_state(copy.params[:1])[0]
+    copy.request.sound_on, copy.request.setting, copy.engine.rate = 1, 0, live.setup.rate
     frames = max(int(live.setup.block_frames), 1)
     noise = np.random.default_rng(1).standard_normal((frames, int(live.setup.inputs))).astype(np.float32)
     out = np.zeros((frames, int(live.setup.outputs)), np.float32)

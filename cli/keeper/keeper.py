@@ -19,8 +19,9 @@ from thumbline.cli.keeper.companion import Companion
 from thumbline.cli.keeper.line import Line, Place
 from thumbline.cli.keeper.orders import Orders, read_orders
 from thumbline.cli.keeper.rounds import Keeper
-from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded, names_in
-from thumbline.cli.shared.processes import STOPPED, Charge, Watched, hurry, kill, state_of
+from thumbline.cli.keeper.vigil import Vigil
+from thumbline.cli.shared.live_memory import ENDED, FAULT, STARTING, attach, cell, encoded, names_in
+from thumbline.cli.shared.processes import Charge, hurry, kill
 from thumbline.cli.shared.runs import run_on
 from thumbline.cli.signals import Told
 from thumbline.dsp.errors import InputError
@@ -31,10 +32,8 @@ from thumbline.dsp.memory.record_type import Record
 ROUND_S, IDLE_ROUND_S, STAND_BY_S = 0.0005, 0.002, 0.01
 #: Who is not first in line gives those before it this much time to take charge, in seconds.
 AFTER_YOU_S = 0.03
-#: A keeper in charge that waits and whose heartbeat is older than this hangs, in nanoseconds.
-HANGS_NS = 200_000_000
-#: The same while it connects its port, while it waits for a processor, and for the process that hears the feet.
-SLOW_NS = 1_000_000_000
+#: The process that hears the feet hangs if its heartbeat is older than this, in nanoseconds.
+FEET_HANG_NS = 1_000_000_000
 #: Said where a port of our own cannot be handed on.
 UNPROTECTED = (
     "nothing is muted through a MIDI port of Thumbline's own here, as nobody could take it over; "
@@ -58,9 +57,9 @@ def keep(memory: Path) -> int:
     if not place.take(told.pid):
         return 0
     out = OutputPort(orders.port, priority=PRIORITY)
-    console, charged = Watched(int(live.console.pid)), Watched(0)
-    while not (_is_our_turn(place, charged) and charge.take()):
-        if told.to_end or _all_is_over(live, console):
+    vigil = Vigil(live)
+    while not (_is_our_turn(place, vigil) and charge.take()):
+        if told.to_end or vigil.all_is_over:
             place.leave()
             _close(out)
             return 0
@@ -68,40 +67,20 @@ def keep(memory: Path) -> int:
         if place.is_next:  # one alone: who takes part in a server's rounds and dies holds it up
             out.prepare()
         place.beat(warm=out.prepared)
-        _end_if_hanging(live)
-        if int(live.keeper.pid) != charged.pid:
-            charged.close()
-            charged = Watched(int(live.keeper.pid))
-        charged.wait(STAND_BY_S)
+        vigil.look()
+        vigil.wait(STAND_BY_S)
     place.leave()
-    if _all_is_over(live, console):
+    if vigil.all_is_over:
         _close(out)
         return 0
     return _in_charge(live, orders, memory, told, out)
 
 
-def _is_our_turn(place: Place, charged: Watched) -> bool:
+def _is_our_turn(place: Place, vigil: Vigil) -> bool:
     """Whether to try to take charge: the first in line at once, the others if nobody has taken it a little later."""
-    if not place.is_next and charged.ended:
+    if not place.is_next and vigil.charged_ended:
         time.sleep(AFTER_YOU_S)
     return True
-
-
-def _all_is_over(live: Record, console: Watched) -> bool:
-    """Whether nobody needs a keeper any more: who was in charge has opened every string, or never began."""
-    phase = int(live.keeper.phase)
-    return phase == FAULT or (phase == ENDED and bool(live.request.stop or console.ended))
-
-
-def _end_if_hanging(live: Record) -> None:
-    keeper, pid = live.keeper, int(live.keeper.pid)
-    if not pid or int(keeper.phase) not in (STARTING, READY, PLAYING):
-        return
-    state = state_of(pid)
-    # One that would run has not been given a processor; it is let live a little longer.
-    patience_ns = SLOW_NS if state == "R" or int(keeper.phase) == STARTING else HANGS_NS
-    if state == STOPPED or time.monotonic_ns() - int(keeper.beat_ns) > patience_ns:
-        kill(pid)
 
 
 def _in_charge(live: Record, orders: Orders, memory: Path, told: Told, out: OutputPort) -> int:
@@ -129,14 +108,17 @@ def _in_charge(live: Record, orders: Orders, memory: Path, told: Told, out: Outp
         if _is_taken(out, live, memory):
             return _refused(live)
     work.begin()
+    engine_phase, feet_pid, feet_beat_ns = (
+        cell(live, path) for path in ("engine.phase", "keeper.feet_pid", "keeper.feet_beat_ns")
+    )
     code = 0
     try:
         while not told.to_end and work.round():
             now_ns = time.monotonic_ns()
-            if int(live.engine.phase) != STARTING:  # it has the processors for itself until it plays
+            if engine_phase[0] != STARTING:  # it has the processors for itself until it plays
                 line.see_to_it(now_ns)
             if feet is not None:
-                _see_to(feet, live)
+                _see_to(feet, feet_pid, feet_beat_ns)
                 if feet.code == 2:
                     code = 2
                     break
@@ -171,12 +153,11 @@ def _is_taken(out: OutputPort, live: Record, memory: Path) -> bool:
     return bool(other)
 
 
-def _see_to(feet: Companion, live: Record) -> None:
-    """See to it that the foot controller is heard, by a process that does not hang."""
-    keeper = live.keeper
-    if int(keeper.feet_pid) and time.monotonic_ns() - int(keeper.feet_beat_ns) > SLOW_NS:
-        kill(int(keeper.feet_pid))
-        keeper.feet_pid = 0
+def _see_to(feet: Companion, pid: memoryview, beat_ns: memoryview) -> None:
+    """See to it that the foot controller is heard, by a process that does not hang; its number and heartbeat."""
+    if pid[0] and time.monotonic_ns() - beat_ns[0] > FEET_HANG_NS:
+        kill(pid[0])
+        pid[0] = 0
     feet.see_to_it()
 
 

@@ -9,12 +9,15 @@ import sys
 import time
 from pathlib import Path
 
-from thumbline.cli.shared.live_memory import STAND_BYS
+from thumbline.cli.shared.live_memory import STAND_BYS, cell
 from thumbline.cli.shared.processes import MODULE, STOPPED, Charge, Watched, kill, state_of
 from thumbline.dsp.memory.record_type import Record
 
-#: Time between looks of the one in charge, and between looks for a free place, in nanoseconds.
-LOOK_NS, FREE_NS = 20_000_000, 250_000_000
+#: Time between looks of the one in charge, and between looks for a free place: its own, and of one who stands by, in
+#: nanoseconds.
+LOOK_NS, FREE_NS, AHEAD_NS = 20_000_000, 250_000_000, 50_000_000
+#: One whose heartbeat is older than this may have been stopped: it is asked for, in nanoseconds.
+LATE_NS = 30_000_000
 #: One whose heartbeat is older than this does not count as warm, and is ended after the second, in nanoseconds; after
 #: the third if it is the processor that it waits for.
 SILENT_NS, HANGS_NS, STARVES_NS = 250_000_000, 1_000_000_000, 3_000_000_000
@@ -32,18 +35,23 @@ class Place:
 
     def __init__(self, memory: Path, live: Record):
         self._locks = _locks(memory)
-        self._keeper = live.keeper
+        self._slots = _Slots(live)
         self._number = -1
+        self._looked_ns = 0
 
     def take(self, pid: int) -> bool:
         """Take the foremost place that is free, leaving the one behind; False if there is none for us."""
+        now_ns = time.monotonic_ns()
         ahead = range(STAND_BYS if self._number < 0 else self._number)
+        if now_ns - self._looked_ns < AHEAD_NS and all(self._slots.pid[number] for number in ahead):
+            return self._number >= 0
+        self._looked_ns = now_ns
         for number in ahead:
             if self._locks[number].take():
                 self._clear()
                 self._number = number
-                self._keeper.standby_beat_ns[number] = time.monotonic_ns()
-                self._keeper.standby_pid[number] = pid
+                self._slots.beat_ns[number] = now_ns
+                self._slots.pid[number] = pid
                 break
         return self._number >= 0
 
@@ -54,8 +62,8 @@ class Place:
 
     def beat(self, *, warm: bool) -> None:
         """Say that we live, and whether we could take over at once."""
-        self._keeper.standby_beat_ns[self._number] = time.monotonic_ns()
-        self._keeper.standby_warm[self._number] = warm
+        self._slots.beat_ns[self._number] = time.monotonic_ns()
+        self._slots.warm[self._number] = warm
 
     def leave(self) -> None:
         """Leave the line."""
@@ -64,7 +72,7 @@ class Place:
 
     def _clear(self) -> None:
         if self._number >= 0:
-            self._keeper.standby_warm[self._number] = self._keeper.standby_pid[self._number] = 0
+            self._slots.warm[self._number] = self._slots.pid[self._number] = 0
             self._locks[self._number].give_back()
 
 
@@ -79,7 +87,7 @@ class Line:
     def __init__(self, memory: Path, live: Record):
         self._memory = memory
         self._locks = _locks(memory)
-        self._keeper = live.keeper
+        self._slots = _Slots(live)
         self._watched = [Watched(0) for _ in range(STAND_BYS)]
         self._started: subprocess.Popen[bytes] | None = None
         self._started_ns = self._looked_ns = self._free_looked_ns = 0
@@ -104,28 +112,37 @@ class Line:
             self._started_ns = now_ns
 
     def _look(self, number: int, now_ns: int) -> bool:
-        pid = int(self._keeper.standby_pid[number])
+        pid = self._slots.pid[number]
         if pid != self._watched[number].pid:
             self._watched[number].close()
             self._watched[number] = Watched(pid)
         if not pid or self._watched[number].ended:
             return False
-        silent_ns = now_ns - int(self._keeper.standby_beat_ns[number])
-        state = state_of(pid)
+        silent_ns = now_ns - self._slots.beat_ns[number]
+        state = state_of(pid) if silent_ns > LATE_NS else ""
         # One that would run has not been given a processor; it is let live a little longer.
         if state == STOPPED or silent_ns > (STARVES_NS if state == "R" else HANGS_NS):
             kill(pid)
             return False
-        return bool(self._keeper.standby_warm[number]) and silent_ns < SILENT_NS
+        return bool(self._slots.warm[number]) and silent_ns < SILENT_NS
 
     def _on_the_way(self, now_ns: int) -> bool:
         """Whether the keeper that was started last still loads what it needs; one that is stopped at it is ended."""
         started = self._started
-        if started is None or started.poll() is not None or started.pid in self._keeper.standby_pid:
+        if started is None or started.poll() is not None or started.pid in self._slots.pid:
             return False
         if now_ns - self._started_ns > START_NS or state_of(started.pid) == STOPPED:
             started.kill()
         return True
+
+
+class _Slots:
+    """What the record says of those who stand by, one number per place."""
+
+    def __init__(self, live: Record):
+        self.pid, self.beat_ns, self.warm = (
+            cell(live, f"keeper.standby_{name}") for name in ("pid", "beat_ns", "warm")
+        )
 
 
 def _locks(memory: Path) -> list[Charge]:

@@ -48,6 +48,9 @@ LOOKED_AT = (
     "request.split",
     "request.all_open",
     "engine.phase",
+    "engine.pid",
+    "engine.rate",
+    "engine.block_frames",
     "engine.setting",
     "engine.started_ns",
     "engine.block_at_ns",
@@ -78,6 +81,7 @@ class Keeper:
         self._console, self._engine = Watched(int(live.console.pid)), Watched(int(live.engine.pid))
         self._engine_silent_ns: float = ENGINE_SILENT_NS
         self._asked_ns = self._reported_ns = 0
+        self._reported: tuple[object, ...] = ()  # what the console was told last
         self._engine_started = 0
         self._begun_ns = 0  # when the first port was there, 0 before
         self._waits_from_ns = self._port_looked_ns = self._heard_ns = 0
@@ -143,14 +147,14 @@ class Keeper:
 
     def _ask(self) -> None:
         """Learn who the console and the engine are now, and ask whether they have ended."""
-        live = self._live
-        if int(live.console.pid) != self._console.pid:
+        now = self._now
+        if now["console.pid"][0] != self._console.pid:
             self._console.close()
-            self._console = Watched(int(live.console.pid))
-        if int(live.engine.pid) != self._engine.pid:
+            self._console = Watched(now["console.pid"][0])
+        if now["engine.pid"][0] != self._engine.pid:
             self._engine.close()
-            self._engine = Watched(int(live.engine.pid))
-        block_ns = int(live.engine.block_frames) * SECOND_NS / max(float(live.engine.rate), 1.0)
+            self._engine = Watched(now["engine.pid"][0])
+        block_ns = now["engine.block_frames"][0] * SECOND_NS / max(now["engine.rate"][0], 1.0)
         self._engine_silent_ns = max(ENGINE_SILENT_NS, ENGINE_SILENT_BLOCKS * block_ns)
 
     def _what_forces_open(self, now_ns: int) -> str:
@@ -278,17 +282,22 @@ class Keeper:
         return len(messages)
 
     def _report(self, now_ns: int) -> None:
-        keeper = self._live.keeper
+        """Tell the console what has changed."""
         while self._wire and now_ns - self._wire[0][0] > SECOND_NS:
             self._wire_bytes -= self._wire.popleft()[1]
+        out, repeated = self._out, self._repeated + self._mutes.repeated
+        report = (self._wire_bytes, repeated, self._mutes.closed, self._forced)
+        report += (out.name or out.wanted, out.present, out.place, out.wanted, out.connections)
+        if report == self._reported:
+            return
+        self._reported = report
+        keeper = self._live.keeper
         keeper.wire_share = self._wire_bytes / WIRE_BYTES_S
-        keeper.repeated = self._repeated + self._mutes.repeated
-        closed = self._mutes.closed
+        keeper.repeated = repeated
         for string in range(1, self._orders.strings + 1):
-            keeper.closed[string - 1] = string in closed
+            keeper.closed[string - 1] = string in self._mutes.closed
         keeper.phase = PLAYING if not self._forced else READY
         keeper.forced = encoded(self._forced, 64)
-        out = self._out
         keeper.port, keeper.port_present = encoded(out.name or out.wanted, 256), out.present
         keeper.port_place = encoded(out.place, 256)
         keeper.port_own, keeper.connections = not out.wanted, encoded_names(out.connections, 2048)

@@ -16,6 +16,8 @@ from thumbline.dsp.files.file_lock import lock
 
 #: How Python runs a module of ours. The working folder (-P) is no place to look for modules: it may hold anything.
 MODULE = ("-P", "-m")
+#: What tells a process to stand by.
+STAND_BY = "--stand-by"
 #: What Linux says of a process that a signal has stopped (:func:`state_of`).
 STOPPED = "T"
 

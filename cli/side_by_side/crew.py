@@ -10,8 +10,8 @@ import signal
 import threading
 import traceback
 from collections import deque
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from ctypes import c_double
 from multiprocessing import get_context, parent_process
 from multiprocessing.connection import Connection, wait
@@ -59,7 +59,8 @@ class _Worker:
         self.connection: Connection
         self.connection, theirs = context.Pipe()
         self.process = context.Process(target=_serve, args=(theirs, task, takes, shares))
-        self.process.start()
+        with _safe_path():
+            self.process.start()
         theirs.close()
         self.index: int | None = None
 
@@ -80,11 +81,24 @@ class _Worker:
             return Fault(RuntimeError(f"{type(error).__name__}: {error}"))
 
 
+@contextmanager
+def _safe_path() -> Iterator[None]:
+    """Keep what is started meanwhile from the modules of the working folder, which may hold files named like ours."""
+    before = os.environ.get("PYTHONSAFEPATH")
+    os.environ["PYTHONSAFEPATH"] = "1"
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ["PYTHONSAFEPATH"]
+        else:
+            os.environ["PYTHONSAFEPATH"] = before
+
+
 class Crew:
     """At most ``jobs`` processes that do ``task`` on ``takes``. ``task`` and its results are pickled."""
 
     def __init__(self, task: Task, takes: Sequence[Path], jobs: int):
-        os.environ["PYTHONSAFEPATH"] = "1"  # the working folder may hold files named like modules
         self._task, self._takes, self._jobs = task, takes, jobs
         self._shares: Any = get_context("spawn").RawArray(
             c_double, len(takes)

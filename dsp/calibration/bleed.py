@@ -27,6 +27,12 @@ LIKELY_BLEED = 0.03
 FORGIVEN = 4.0
 #: Greatest bleed that is believed: the sum of what all others leave in a channel.
 MOST_BLEED = 0.8
+#: With all channels equally loud (in this percentile of the blocks) so much may be bleed all the same ...
+LOUD_PERCENTILE, MOST_IN_ALL = 99.0, 2.0
+#: ... if each string that leaves more than this (amplitude) was heard this much louder (power), as often as one played.
+MUCH, CLEARLY = 0.1, 10.0 ** (4 / 10)
+#: A rig takes no more than this of one string in the channel of another (amplitude).
+MOST_OF_ONE = 1.0
 _ITERATIONS = 100
 _TOLERANCE = 1e-7
 
@@ -50,21 +56,72 @@ def estimate_bleed(moments: NDArray[np.float64], floor: NDArray[np.float64]) -> 
     """Estimate B (n, n) from block moments (blocks, n, n) and the power of silence (n,).
 
     Column j is how much of string j arrives in each channel; ones on the diagonal. Columns of strings that were not
-    played, and rows beyond ``MOST_BLEED`` (the same sound on all channels: a knock on the body), are taken as no bleed.
+    played, and rows that are not believed (`measure_bleed`), are taken as no bleed.
+    """
+    return measure_bleed(moments, floor)[0]
+
+
+def measure_bleed(
+    moments: NDArray[np.float64], floor: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return B as `estimate_bleed` does, and (n,) which rows of it are not believed.
+
+    A row beyond ``MOST_BLEED`` is that of a channel that hears the same as the others (a knock on the body), of one
+    whose input is much hotter, or of a pickup that bleeds that much. So it is looked at again with all channels made
+    equally loud, and is then believed up to ``MOST_IN_ALL`` if each string that it names was also heard clearly louder
+    than the channel's own.
     """
     n = moments.shape[1]
     played = played_strings(moments, floor)
-    unmix = np.eye(n)
+    unmix, doubted = np.eye(n), np.zeros(n, np.bool_)
+    loudness = _loudness(moments, played)
     for i in range(n):
         others = np.array([j for j in range(n) if j != i and played[j]], int)
-        if len(others):
-            weights = _explain(moments[:, i, i], moments[:, i, others], moments[:, others][:, :, others], floor[i])
-            if np.abs(weights).sum() <= MOST_BLEED:
-                unmix[i, others] = -weights
+        if not len(others):
+            continue
+        cross, own = moments[:, i, others], moments[:, i, i]
+        weights = _explain(own, cross, moments[:, others][:, :, others], floor[i])
+        if np.abs(weights).sum() > MOST_BLEED:
+            scale = loudness[i] / loudness[others]  # weights of channels that are equally loud are these times theirs
+            level = moments / (loudness[:, np.newaxis] * loudness)
+            even = _explain(
+                level[:, i, i], level[:, i, others], level[:, others][:, :, others], floor[i] / loudness[i] ** 2
+            )
+            weights = even * scale
+            doubted[i] = not _is_believed(even, level[:, i, i], np.einsum("bii->bi", level)[:, others])
+        if not doubted[i]:
+            unmix[i, others] = -weights
+    mixing = _mixing(unmix)
+    too_much = np.abs(mixing - np.eye(n)).max(axis=1) > MOST_OF_ONE
+    if too_much.any():
+        doubted |= too_much
+        unmix[too_much] = np.eye(n)[too_much]
+        mixing = _mixing(unmix)
+    even = np.abs(mixing * loudness / loudness[:, np.newaxis] - np.eye(n)).max(initial=0.0)
+    if min(even, np.abs(mixing - np.eye(n)).max(initial=0.0)) > MOST_BLEED:
+        return np.eye(n), played
+    return mixing, doubted
+
+
+def _mixing(unmix: NDArray[np.float64]) -> NDArray[np.float64]:
     mixing = np.linalg.inv(unmix)
-    mixing /= np.diag(mixing)
-    believed = float(np.abs(mixing - np.eye(n)).max(initial=0.0)) <= MOST_BLEED
-    return np.asarray(mixing if believed else np.eye(n), np.float64)
+    return np.asarray(mixing / np.diag(mixing), np.float64)
+
+
+def _loudness(moments: NDArray[np.float64], played: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Amplitude (n,) of each channel in its loudest blocks; of one that is not played, that of the others."""
+    power = np.percentile(np.einsum("bii->bi", moments), LOUD_PERCENTILE, axis=0)
+    usual = float(np.median(power[played])) if played.any() else 1.0
+    return np.sqrt(np.where(played & (power > 0.0), power, max(usual, 1e-30)))
+
+
+def _is_believed(weights: NDArray[np.float64], own: NDArray[np.float64], others: NDArray[np.float64]) -> bool:
+    """Whether a row is bleed, by the powers of its ``own`` channel (blocks,) and of the ``others`` (blocks, others)."""
+    if np.abs(weights).sum() > MOST_IN_ALL:
+        return False
+    loudest = others == others.max(axis=1, keepdims=True)
+    alone = np.count_nonzero(loudest & (others > CLEARLY * own[:, np.newaxis]), axis=0)
+    return bool((alone[np.abs(weights) > MUCH] >= PLAYED_BLOCKS).all())
 
 
 def _explain(

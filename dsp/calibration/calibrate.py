@@ -7,6 +7,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.calibration.advice import ANOTHER_NOTE_CENTS, warnings
+from thumbline.dsp.calibration.report import StringReport
 from thumbline.dsp.calibration.survey import (
     OFF_ABOVE_FLOOR_DB,
     OFF_BELOW_LEVEL_DB,
@@ -28,37 +30,12 @@ from thumbline.dsp.processor.transcript import transcribe
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.rig.sections import LOWEST_OPEN_STRING
 
-#: A string further off its note than this is called out of tune, in cents (common practice, no source).
-OUT_OF_TUNE_CENTS = 10.0
-#: Further off than this it is not that string.
-ANOTHER_NOTE_CENTS = 150.0
 #: The lowest string may be tuned down this far from what the rig says, and still be recognised, in semitones.
 TUNED_DOWN = 5
 #: Samples at this share of full scale, so many in a row, are clipped.
 CLIPPED_AT, CLIPPED_RUN = 0.999, 3
-#: Less distance than this between floor and notes makes thresholds a gamble, in dB.
-LEAST_RANGE_DB = 30.0
-#: More bleed than this is unusual for a hexaphonic pickup (common practice, no source).
-MUCH_BLEED_DB = -12.0
-
-
-@dataclass(frozen=True)
-class StringReport:
-    """What was found on one string."""
-
-    string: int
-    note: str  #: as the rig has it
-    channel: int
-    played: bool
-    notes: int  #: how many were recognised
-    cents: float | None  #: median deviation from the open string; None if no note was recognised
-    floor_db: float
-    level_db: float
-    on_db: float
-    off_db: float
-    bleed_db: float | None  #: strongest bleed from another string into this channel
-    bleed_from: int | None
-    clipped: int  #: samples
+#: Tops that are equal to this share are flat.
+FLAT = 1e-5
 
 
 @dataclass(frozen=True)
@@ -87,9 +64,9 @@ def calibrate(path: Path, base: Rig, progress: Progress = lambda share: None) ->
                 "a few times each, with a moment of silence first"
             )
         rig = complete(_to_measure(base), found)
-        pitches, clipped = _listen(take, rig, found.hum, blocks())
+        pitches, clipped, flat_tops = _listen(take, rig, found.hum, blocks())
     cents = [_deviation(pitches[s], float(rig.open_midi[s])) for s in range(rig.string_count)]
-    reports = tuple(_report(rig, found, s, pitches[s], cents[s], clipped) for s in range(rig.string_count))
+    reports = tuple(_report(rig, found, s, pitches[s], cents[s], clipped, flat_tops) for s in range(rig.string_count))
     data = rig.model_dump()
     data["detect"]["tuning_cents"] = [
         round(c, 1) if c is not None and abs(c) < ANOTHER_NOTE_CENTS else 0.0 for c in cents
@@ -99,7 +76,7 @@ def calibrate(path: Path, base: Rig, progress: Progress = lambda share: None) ->
         _reasons(path, found),
         reports,
         found.mains_hz,
-        tuple(_warnings(rig, reports, pitches)),
+        tuple(warnings(rig, reports, pitches, found.bleed_doubted)),
     )
 
 
@@ -113,25 +90,27 @@ def _to_measure(base: Rig) -> Rig:
 
 def _listen(
     take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[np.float64]]
-) -> tuple[list[list[float]], NDArray[np.int64]]:
-    """Pitches (key numbers) of the notes on each string, sought over the whole neck, and clipped samples by channel."""
+) -> tuple[list[list[float]], NDArray[np.int64], NDArray[np.int64]]:
+    """Pitches (key numbers) of the notes on each string, sought over the whole neck; clipped samples and flat tops by
+    channel."""
     data = rig.model_dump()
     # Each channel is searched from below the lowest string up, so that a swapped or retuned one is known by its pitch.
     lowest = max(round(float(rig.open_midi.min())) - TUNED_DOWN, note_to_midi(LOWEST_OPEN_STRING))
     data["instrument"] |= {"strings": [midi_to_note(lowest)] * rig.string_count, "frets": 36, "capo": 0}
     wide = Rig.model_validate(data)
-    clipped = np.zeros(take.channels, np.int64)
+    clipped, tops = np.zeros(take.channels, np.int64), FlatTops(take.channels)
 
     def passing() -> Iterator[NDArray[np.float64]]:
         for block in blocks:
             np.add(clipped, _clipped(block), out=clipped)
+            tops.take(block)
             yield block
 
     transcript = transcribe(Processor(wide, take.sample_rate, hum), passing())
     pitches: list[list[float]] = [[] for _ in range(rig.string_count)]
     for note in transcript.notes:
         pitches[note.string - 1].append(note.midi)
-    return pitches, clipped
+    return pitches, clipped, tops.counts
 
 
 def _clipped(block: NDArray[np.float64]) -> NDArray[np.int64]:
@@ -143,12 +122,41 @@ def _clipped(block: NDArray[np.float64]) -> NDArray[np.int64]:
     return runs.sum(axis=0)
 
 
+class FlatTops:
+    """Counts, channel by channel, the runs of ``CLIPPED_RUN`` equal samples at the channel's greatest level so far."""
+
+    def __init__(self, channels: int) -> None:
+        self.counts = np.zeros(channels, np.int64)
+        self._peak = np.zeros(channels)
+
+    def take(self, block: NDArray[np.float64]) -> None:
+        """Take a block (frames, channels); what is split between two blocks is missed."""
+        if len(block) < CLIPPED_RUN:
+            return
+        loud = np.abs(block)
+        peak = loud.max(axis=0)
+        self.counts[peak > self._peak * (1.0 + FLAT)] = 0
+        self._peak = np.maximum(self._peak, peak)
+        at_top = (loud >= self._peak * (1.0 - FLAT)) & (self._peak > 0.0)
+        flat = at_top[CLIPPED_RUN - 1 :].copy()
+        for shift in range(1, CLIPPED_RUN):
+            earlier = slice(CLIPPED_RUN - 1 - shift, len(block) - shift)
+            flat &= at_top[earlier]
+        self.counts += (flat[1:] > flat[:-1]).sum(axis=0) + flat[0]
+
+
 def _deviation(pitches: list[float], open_midi: float) -> float | None:
     return 100.0 * (float(np.median(pitches)) - open_midi) if pitches else None
 
 
 def _report(
-    rig: Rig, found: Survey, s: int, pitches: list[float], cents: float | None, clipped: NDArray[np.int64]
+    rig: Rig,
+    found: Survey,
+    s: int,
+    pitches: list[float],
+    cents: float | None,
+    clipped: NDArray[np.int64],
+    flat_tops: NDArray[np.int64],
 ) -> StringReport:
     others = np.abs(found.bleed[s])
     others[s] = 0.0
@@ -168,40 +176,8 @@ def _report(
         bleed_db=20.0 * float(np.log10(others[loudest])) if others[loudest] > 1e-4 else None,
         bleed_from=loudest + 1 if others[loudest] > 1e-4 else None,
         clipped=int(clipped[channel - 1]),
+        flat_tops=int(flat_tops[channel - 1]),
     )
-
-
-def _warnings(rig: Rig, reports: tuple[StringReport, ...], pitches: list[list[float]]) -> Iterator[str]:
-    """One sentence for each thing the player should look at."""
-    for report in reports:
-        name = f"string {report.string} ({report.note}, channel {report.channel})"
-        if not report.played:
-            yield f"{name}: never heard; dead channel, loose cable, or not played? Levels of the other strings are used"
-            continue
-        if report.cents is None:
-            yield f"{name}: heard, but no note was recognised; damped, or not a string?"
-        elif abs(report.cents) >= ANOTHER_NOTE_CENTS:
-            yield _wrong_note(rig, report, name, float(np.median(pitches[report.string - 1])))
-        elif abs(report.cents) > OUT_OF_TUNE_CENTS:
-            yield f"{name}: {report.cents:+.0f} cents out of tune"
-        if report.clipped:
-            yield f"{name}: clipped ({report.clipped} samples at full scale); turn the input down and play again"
-        if report.level_db - report.floor_db < LEAST_RANGE_DB:
-            distance = report.level_db - report.floor_db
-            yield f"{name}: notes are only {distance:.0f} dB above the noise; turn the input up or look for hum"
-        if report.bleed_db is not None and report.bleed_db > MUCH_BLEED_DB:
-            yield f"{name}: hears string {report.bleed_from} at {report.bleed_db:.0f} dB; is the pickup centred?"
-
-
-def _wrong_note(rig: Rig, report: StringReport, name: str, midi: float) -> str:
-    """A channel that carries another note than its string: swapped, or tuned otherwise."""
-    nearest = int(np.argmin(np.abs(rig.open_midi - midi)))
-    if abs(rig.open_midi[nearest] - midi) < 0.5:
-        return (
-            f"{name}: sounds like string {nearest + 1} ({rig.instrument.strings[nearest]}); swapped? "
-            f"Then set input.channels so that string {nearest + 1} has channel {report.channel}"
-        )
-    return f"{name}: {report.cents:+.0f} cents from its note; another tuning? Then set instrument.strings"
 
 
 def _reasons(path: Path, found: Survey) -> dict[str, str]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.calibration.bleed import estimate_bleed, played_strings, unmixed_power
+from thumbline.dsp.calibration.bleed import measure_bleed, played_strings, unmixed_power
 from thumbline.dsp.memory.records import ANALYSIS_STEP
 from thumbline.dsp.processor.analysis_signal import analysis_signal
 from thumbline.dsp.processor.hum import Head, Hum, measure_hum, quiet_power
@@ -51,6 +51,7 @@ class Survey:
     played: NDArray[np.bool_]
     silent: NDArray[np.bool_]  #: the channel never comes near a note: not played, or its cable is out
     hum: Hum | None  #: of the take from its first frame on; None without mains removal
+    bleed_doubted: NDArray[np.bool_]  #: what the channel hears of other strings was not believed, and is left as none
 
 
 def passes_of(rig: Rig) -> int:
@@ -143,8 +144,9 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None, hum
     channel_floor = floor_power(np.einsum("bii->bi", moments))
     matrix = rig.bleed.matrix
     if matrix == "auto":
-        bleed = estimate_bleed(moments, channel_floor)
+        bleed, doubted = measure_bleed(moments, channel_floor)
     else:
+        doubted = np.zeros(n, np.bool_)
         bleed = np.eye(n) if isinstance(matrix, str) else np.asarray(matrix, float)
     power = np.maximum(unmixed_power(moments, bleed), lowest)
     floor_db = 10.0 * np.log10(floor_power(power))
@@ -159,7 +161,9 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None, hum
     off_db = off_db if isinstance(detect.off_db, str) else np.asarray(detect.off_db)
     loudest_db = 10.0 * np.log10(np.maximum(np.einsum("bii->bi", moments).max(axis=0), lowest))
     silent = loudest_db < on_db - SILENT_BELOW_ON_DB
-    return Survey(mains_hz, floor_db, level_db, on_db, np.minimum(off_db, on_db - 1.0), bleed, played, silent, hum)
+    return Survey(
+        mains_hz, floor_db, level_db, on_db, np.minimum(off_db, on_db - 1.0), bleed, played, silent, hum, doubted
+    )
 
 
 def without_bleed_into_silence(found: Survey) -> Survey:

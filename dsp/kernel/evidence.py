@@ -67,7 +67,7 @@ def weigh(p: Record, st: Record, s: int) -> None:
         if st.level[s] < LATE_LOSS * string.late:
             string.late = st.level[s]
             string.evidence = 0.0
-        string.evidence += hop_s / LATE_S
+        string.evidence += hop_s / (LATE_S * p.patience)
         return
     if fall >= FASTEST_NOTE_DB_S:
         if fall >= THUMP_DB_S:

@@ -1,7 +1,7 @@
 """When a note ends: it has faded, or falls faster than any string rings out; and what may still ring of it then."""
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.kernel.evidence import ALIKE
+from thumbline.dsp.kernel.evidence import ALIKE, FASTEST_NOTE_DB_S, fall_db_s
 from thumbline.dsp.kernel.first_partial import partial_period
 from thumbline.dsp.memory.event_ring import emit
 from thumbline.dsp.memory.events import END
@@ -34,9 +34,11 @@ def watch_end(p: Record, st: Record, s: int) -> None:
     """Every hop: end what has been stopped, has faded, or has no pitch; the end is dated where the sound went."""
     string = st.strings[s]
     tick = st.tick
-    if string.phase == SOUNDING and string.alike >= ALIKE:
+    alike = string.phase == SOUNDING and string.alike >= ALIKE
+    # Where hum is not known yet, a stopped string does not fall to nothing: how fast it falls must tell.
+    if alike and (st.hum_unknown[s] == 0 or fall_db_s(p, string, tick) < FASTEST_NOTE_DB_S):
         string.reference = min(string.reference, st.level[s] / STOPPED)  # it dies away, but it is still that note
-    stopped = string.note == 1 and st.level[s] < STOPPED * string.reference
+    stopped = string.note == 1 and not alike and st.level[s] < STOPPED * string.reference
     # Without a pitch by now it will not be a note.
     noise = string.phase == PLUCKED and tick - string.attack_tick > NOISE_S * p.tick_rate + 3 * p.lag_max[s]
     faded = st.level[s] < max(p.off_power[s], FADED * string.peak)

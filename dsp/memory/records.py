@@ -260,6 +260,7 @@ STATE = record_type(
         ("hum_left", "f8", LANES),  # what is learned from: each string a little while ago
         ("hum_loudest", "f8", LANES),  # quick power just before plucks are looked for
         ("hum_doubted", "i8", LANES),  # 1: not learned by the start, or forgotten: only small steps now
+        ("hum_unknown", "i8", LANES),  # 1: the string sounded at the start and has not been as quiet as silence since
         ("hum_hops", "i8"),  # in the window so far
         ("hum_sum_a", "f8", (HARMONICS, LANES)),  # sums of what is left times each reference
         ("hum_sum_b", "f8", (HARMONICS, LANES)),

@@ -15,11 +15,13 @@ from thumbline.dsp.kernel.first_partial import partial_period
 from thumbline.dsp.kernel.offsets import FADED, STOPPED
 from thumbline.dsp.memory.events import BY_PLUCK, BY_STOP, END, HANDOVER, PLUCK
 from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.records import HUM_KNOWN, PLUCKED, SILENT
+from thumbline.dsp.memory.records import BELIEVED, HUM_KNOWN, PLUCKED, SILENT
 from thumbline.dsp.note_names import hz_to_midi, midi_to_note
-from thumbline.dsp.notebook.levels import in_decibels, loudest_now
+from thumbline.dsp.notebook.levels import loudest_now
+from thumbline.dsp.processor.analysis_signal import in_decibels
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
+from thumbline.dsp.scoring.refusals import disbelief, refusal
 
 _BY_RULE = {
     "lowest string": "is lower on the neck",
@@ -110,26 +112,26 @@ def _string(processor: Processor, events: NDArray[np.void], s: int, loudest: NDA
     own = events[events["string"] == s + 1]
     sounds = int(st["strings"][s]["phase"]) != SILENT
     if sounds:
-        what, verdict = _sounding(processor, own, s), _standing(p, st, rig, s)
+        what, verdict = _sounding(processor, own, s, in_decibels(loudest[s])), _standing(p, st, rig, s)
     else:
         what, verdict = _silent(processor, own, s, loudest), "so it cannot be the bass"
     return StringReason(s + 1, string_name(rig, s + 1), sounds, in_decibels(loudest[s]), what, verdict)
 
 
-def _sounding(processor: Processor, own: NDArray[np.void], s: int) -> str:
+def _sounding(processor: Processor, own: NDArray[np.void], s: int, loudest_db: float) -> str:
     p, st, rate = processor.params[0], processor.state[0], processor.rate
     string = st["strings"][s]
     pluck = own[own["kind"] == PLUCK][-1:]
     since_s = float(pluck["frame"][0]) / rate if len(pluck) else 0.0
+    no_note = "" if string["note"] else f"; no note yet: {refusal(p, st, s).words}"
     if string["phase"] == PLUCKED:
-        above = float(pluck["value"][0]) - in_decibels(p["on_power"][s]) if len(pluck) else 0.0
-        return f"plucked at {since_s:.3f} s, {above:.0f} dB above its threshold; its pitch is not known yet"
+        above = loudest_db - in_decibels(p["on_power"][s])
+        return f"plucked at {since_s:.3f} s, {above:.0f} dB above its threshold{no_note}"
     hz = float(p["tick_rate"] / partial_period(string))
     note = midi_to_note(hz_to_midi(hz, processor.rig.instrument.a4_hz))
     above = in_decibels(st["level"][s]) - in_decibels(p["off_power"][s])
-    proved = "" if string["note"] else ", not yet proved a note"
     return (
-        f"sounds {note} ({hz:.1f} Hz{proved}), plucked at {since_s:.3f} s, {above:.0f} dB above where it falls silent"
+        f"sounds {note} ({hz:.1f} Hz), plucked at {since_s:.3f} s, {above:.0f} dB above where it falls silent{no_note}"
     )
 
 
@@ -144,6 +146,8 @@ def _standing(p: Record, st: Record, rig: Rig, s: int) -> str:
         return f'it is the bass: the "{rig.choice.rule}" {among}' if others else "it is the bass: no other sounds"
     if not p["carries"][s]:
         return "it may not carry the bass (choice.strings)"
+    if st["strings"][s]["proof"] != BELIEVED:
+        return disbelief(p, st, s)
     if not may_carry(p, st, s):
         return f"its note is higher than the bass may be (choice.highest_note is {rig.choice.highest_note})"
     if s == int(st["wanted"]):
@@ -183,7 +187,8 @@ def _ended(processor: Processor, own: NDArray[np.void], s: int) -> str:
         return ""
     at_s = float(ends["frame"][-1]) / processor.rate
     if not ends["level"][-1]:
-        return f"; what it did until {at_s:.3f} s was no note"
+        heard = f", {100 * min(float(string['evidence']), 1.0):.0f} % of the evidence for one was heard last"
+        return f"; what it did until {at_s:.3f} s was no note{heard}"
     limits = {
         "was stopped": STOPPED * float(string["reference"]),
         f"faded below its {in_decibels(p['off_power'][s]):.1f} dBFS": float(p["off_power"][s]),

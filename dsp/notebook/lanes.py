@@ -37,10 +37,13 @@ Box = tuple[float, float, float, float]
 
 
 class LanesPicture:
-    """Draws a take, again and again. ``seconds`` is its length; places are in pixels from the top left corner."""
+    """Draws a take, or a part of it, again and again; places are in pixels from the top left corner.
 
-    def __init__(self, rig: Rig, levels: Levels, seconds: float) -> None:
-        self.rig, self.seconds = rig, seconds
+    ``seconds`` is the length of what is drawn, which begins at ``begin_s`` of the take.
+    """
+
+    def __init__(self, rig: Rig, levels: Levels, seconds: float, begin_s: float = 0.0) -> None:
+        self.rig, self.seconds, self.begin_s = rig, seconds, begin_s
         n = rig.string_count
         self._height = _HEAD + n * (_LANE_PX + _GAP_PX) + _FOOT
         self._figure = Figure(figsize=(WIDTH_PX / DPI, self._height / DPI), dpi=DPI, facecolor="white")
@@ -48,7 +51,8 @@ class LanesPicture:
         self._canvas.draw()
         self._draw_paper()
         for string in range(1, n + 1):
-            self._draw_level(string, levels.times_s, levels.loudest_db[:, string - 1])
+            shown = (levels.times_s >= begin_s) & (levels.times_s <= begin_s + seconds)
+            self._draw_level(string, levels.times_s[shown], levels.loudest_db[shown, string - 1])
         self._draw_floor()
         self._draw_key()
         self._background: Any = self._canvas.copy_from_bbox(self._figure.bbox)
@@ -60,7 +64,8 @@ class LanesPicture:
         self._draw_notes(decisions.notes, GUITAR, GUITAR_EDGE, _BAR_PX - 4)
         self._draw_path(decisions.bassline)
         self._draw_notes(decisions.bassline, BASS, BASS, _BAR_PX)
-        self._draw_mistakes(decisions.mistakes)
+        self._draw_mistakes([each for each in decisions.mistakes if self._shows(each.begin_s, each.end_s)])
+        self._draw_unmatched(decisions)
         if moment_s is not None:
             self._draw_moment(moment_s)
         words = in_words(decisions, reference)
@@ -71,8 +76,11 @@ class LanesPicture:
         return Picture(file.getvalue(), words)
 
     def _x(self, time_s: float) -> float:
-        share = time_s / self.seconds if self.seconds else 0.0
+        share = (time_s - self.begin_s) / self.seconds if self.seconds else 0.0
         return _LEFT + min(max(share, 0.0), 1.0) * (WIDTH_PX - _LEFT - _RIGHT)
+
+    def _shows(self, begin_s: float, end_s: float) -> bool:
+        return end_s > self.begin_s and begin_s < self.begin_s + self.seconds
 
     def _top(self, string: int) -> float:
         return _HEAD + (string - 1) * (_LANE_PX + _GAP_PX)
@@ -114,7 +122,8 @@ class LanesPicture:
         bottom = self._top(n) + _LANE_PX
         self._boxes([(_LEFT, self._top(s), right, self._top(s) + _LANE_PX) for s in range(1, n + 1)], BAND)
         step = next((each for each in _TICKS_S if each / max(self.seconds, 1e-9) * (right - _LEFT) >= 60), 300)
-        ticks = [k * step for k in range(int(self.seconds / step) + 1)]
+        first = int(np.ceil(self.begin_s / step - 1e-9))
+        ticks = [k * step for k in range(first, int((self.begin_s + self.seconds) / step + 1e-9) + 1)]
         self._lines([(self._x(t), _HEAD, self._x(t), bottom) for t in ticks], "white", 1.2)
         for time_s in ticks:
             self._words(self._x(time_s), bottom + 18, f"{time_s:g} s", 11, QUIET, align="center")
@@ -127,7 +136,7 @@ class LanesPicture:
 
     def _draw_level(self, string: int, times_s: NDArray[np.floating[Any]], level_db: NDArray[np.float64]) -> None:
         foot = self._top(string) + _LANE_PX
-        xs = _LEFT + times_s / max(self.seconds, 1e-9) * (WIDTH_PX - _LEFT - _RIGHT)
+        xs = _LEFT + (times_s - self.begin_s) / max(self.seconds, 1e-9) * (WIDTH_PX - _LEFT - _RIGHT)
         share = (np.clip(level_db, FOOT_DB, TOP_DB) - FOOT_DB) / (TOP_DB - FOOT_DB)
         ys = foot - share * (_LANE_PX - _LEVEL_TOP)
         if len(xs):
@@ -159,6 +168,8 @@ class LanesPicture:
     def _draw_notes(self, notes: Sequence[Note], colour: str, edge: str, height: float) -> None:
         boxes: list[Box] = []
         for note in notes:
+            if not self._shows(note.onset_s, note.offset_s):
+                continue
             middle = self._top(note.string) + _BAR_TOP + _BAR_PX / 2
             left, right = self._x(note.onset_s), max(self._x(note.offset_s) - 1, self._x(note.onset_s) + 1)
             boxes.append((left, middle - height / 2, right, middle + height / 2))
@@ -167,6 +178,8 @@ class LanesPicture:
     def _draw_path(self, bassline: Sequence[Note]) -> None:
         steps: list[Box] = []
         for before, after in pairwise(bassline):
+            if not self._shows(after.onset_s, after.onset_s + 1e-9):
+                continue
             x = self._x(after.onset_s)
             tops = [self._top(note.string) + _BAR_TOP + _BAR_PX / 2 for note in (before, after)]
             if before.string != after.string and after.onset_s - before.offset_s < 0.05:
@@ -189,6 +202,17 @@ class LanesPicture:
             if boxes:
                 self._boxes(boxes, "none", INK, hatch)
 
+    def _draw_unmatched(self, decisions: Decisions) -> None:
+        """Hatch where the bar of a note that was missed would be, and cross out the bar of one that nobody played."""
+        for notes, hatch in ((decisions.missed, "//////"), (decisions.false, "xxxxxx")):
+            boxes: list[Box] = []
+            for note in notes:
+                if self._shows(note.onset_s, note.offset_s):
+                    top, left = self._top(note.string) + _BAR_TOP, self._x(note.onset_s)
+                    boxes.append((left, top, max(self._x(note.offset_s) - 1, left + 3), top + _BAR_PX))
+            if boxes:
+                self._boxes(boxes, "none", INK, hatch)
+
     def _draw_moment(self, moment_s: float) -> None:
         x, bottom = self._x(moment_s), self._top(self.rig.string_count) + _LANE_PX
         self._lines([(x, _HEAD - 4, x, bottom + 4)], INK, 1.6)
@@ -200,8 +224,8 @@ class LanesPicture:
         for word, colour, edge, hatch in (
             ("bass", BASS, BASS, None),
             ("other notes", GUITAR, GUITAR_EDGE, None),
-            ("the bass was here, and missed", "none", INK, "///"),
-            ("taken for the bass", "none", INK, "xxx"),
+            ("missed: the bass (whole lane), or a note", "none", INK, "///"),
+            ("wrongly taken for it", "none", INK, "xxx"),
         ):
             self._boxes([(x, y - 10, x + 22, y + 1)], colour, edge, hatch)
             x = self._end_of(self._words(x + 28, y, word, 11, INK)) + 22
@@ -220,10 +244,11 @@ def picture_lanes(bench: Workbench, rig: Rig | None = None, moment_s: float | No
 
 def in_words(decisions: Decisions, reference: Reference) -> str:
     """Return how good the decisions are, in a line."""
+    counted = f"{len(decisions.missed)} notes missed, {len(decisions.false)} false"
     if decisions.right is None:
-        return f"{len(decisions.bassline)} bass notes; nothing to compare them with"
+        return f"{len(decisions.bassline)} bass notes; none to compare them with; {counted}"
     wrong_s = sum(each.end_s - each.begin_s for each in decisions.mistakes)
     places = len(decisions.mistakes)
     against = "the notes that were played" if reference.kind == "truth" else "the rig as it was loaded"
     wrong = f"wrong for {wrong_s:.2f} s, at {places} place{'' if places == 1 else 's'}" if places else "never wrong"
-    return f"Right string {100 * decisions.right:.1f} % of the time against {against}; {wrong}"
+    return f"Bass path {100 * decisions.right:.2f} % right against {against}; {wrong}; {counted}"

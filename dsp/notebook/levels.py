@@ -13,8 +13,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import TICKS
-from thumbline.dsp.memory.tick_ring import decibels
-from thumbline.dsp.processor.analysis_signal import analysis_signal
+from thumbline.dsp.processor.analysis_signal import LOWEST_DB, analysis_signal
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 
@@ -22,8 +21,6 @@ from thumbline.dsp.rig.model import Rig
 STEP_S = 0.01
 #: What counts as now, in seconds: a period of B0 and more.
 NOW_S = 0.04
-#: Digital silence is drawn here, in dBFS.
-LOWEST_DB = -120.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,8 +66,3 @@ def loudest_now(p: Record, st: Record) -> NDArray[np.float64]:
     span = min(round(NOW_S * float(p["tick_rate"])) + short, TICKS)
     power = np.square(st["strings"]["ticks"][:n, newest : newest + span].astype(np.float64)).T
     return _moving_mean(power, short)[short - 1 :].max(axis=0)
-
-
-def in_decibels(power: float) -> float:
-    """Return a power in analysis steps squared as dBFS."""
-    return max(float(decibels(power)), LOWEST_DB)

@@ -5,6 +5,8 @@ is an attribute and may be set from code, as in a test. The picture, the reasons
 document made from the notebook shows them as they were when it was run.
 """
 
+import asyncio
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,7 @@ from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.notebook.explain import Explanation, string_name
 from thumbline.dsp.notebook.figures import Picture
 from thumbline.dsp.notebook.lanes import LanesPicture, picture_lanes
+from thumbline.dsp.notebook.places import Place, places
 from thumbline.dsp.notebook.players import Players, players
 from thumbline.dsp.notebook.save_tuned import save_tuned, tuned_name
 from thumbline.dsp.notebook.workbench import Decisions, Workbench
@@ -22,8 +25,11 @@ from thumbline.dsp.rig.adjustment import Adjustment, adjusted, everywhere
 from thumbline.dsp.rig.model import Rig
 
 #: How far the thresholds may be moved, in dB, and the longest wait, in ms.
-MOST_DB, MOST_SETTLE_MS = 36.0, 50.0
-ALL = 0
+MOST_DB, MOST_SETTLE_MS, MOST_PROOF_MS, MOST_HOLD_MS = 36.0, 50.0, 60.0, 500.0
+#: A drag is answered when the slider has rested for so long, or has moved for so long, in seconds; what it passed on
+#: the way is skipped.
+RESTS_S, MOVES_S = 0.03, 0.25
+ALL, NOWHERE = 0, -1
 _WIDE, _NARROW = widgets.Layout(width="620px"), widgets.Layout(width="380px")
 _STYLE = {"description_width": "220px"}
 
@@ -42,8 +48,34 @@ class TuningPanel:
         self.off = self._slider("fall silent (off), dB", -MOST_DB, MOST_DB, 0.5, 0.0)
         longest_ms = max(MOST_SETTLE_MS, rig.choice.settle_ms)
         self.settle = self._slider("wait for a strum, ms", 0.0, longest_ms, 0.5, rig.choice.settle_ms, ".1f")
+        self.hold = self._slider(
+            "shortest time with the bass (hold), ms",
+            0.0,
+            max(MOST_HOLD_MS, rig.choice.hold_ms),
+            5.0,
+            rig.choice.hold_ms,
+            ".0f",
+        )
+        self.proof = self._slider(
+            "listen first (proof), ms", 0.0, max(MOST_PROOF_MS, rig.choice.proof_ms), 0.5, rig.choice.proof_ms, ".1f"
+        )
+        self.strictness = widgets.FloatLogSlider(
+            rig.detect.strictness,
+            min=-1.0,
+            max=1.0,
+            step=0.05,
+            description="every touch ... only clear notes",
+            readout_format=".2f",
+            style=_STYLE,
+            layout=_WIDE,
+        )
         self.moment = self._slider("moment, s", 0.0, max(bench.seconds, 0.01), 0.005, moment_s, ".3f")
         self.place = widgets.Dropdown(description="go to", style=_STYLE, layout=_WIDE)
+        self.previous = widgets.Button(description="previous", tooltip="the place before in the list")
+        self.next = widgets.Button(description="next", tooltip="the next place in the list")
+        spans = [("the whole take", 0.0), ("4 s around the moment", 4.0), ("1 s around the moment", 1.0)]
+        self.zoom = widgets.Dropdown(options=spans, description="show", style=_STYLE, layout=_NARROW)
+        self.why = widgets.HTML()
         self.back = widgets.Button(description="as it was loaded", tooltip="undo every move")
         self.listen = widgets.Button(description="listen", tooltip="make the sound anew, as it is tuned now")
         take = Path(bench.name) if bench.take_path is None else bench.take_path
@@ -57,8 +89,14 @@ class TuningPanel:
         self.decisions: Decisions | None = None
         self.players: Players | None = None
         self._lanes = LanesPicture(rig, bench.levels(), bench.seconds)
+        self._due: asyncio.TimerHandle | None = None
+        self._due_since_s = 0.0
+        if bench.seconds < bench.whole_s - 0.01:
+            end_s = bench.start_s + bench.seconds
+            self._say(f"Shown is {bench.start_s:g} to {end_s:g} s of a take of {bench.whole_s:.0f} s.")
         self._handles: dict[str, DisplayHandle] = {}
         self._quiet = False
+        self._places: list[Place] = []
         self._connect()
         self._answer()
 
@@ -73,8 +111,10 @@ class TuningPanel:
         self.string.observe(self._show_string, "value")
         for slider in (self.on, self.off):
             slider.observe(self._move_threshold, "value")
-        for slider in (self.settle, self.moment):
-            slider.observe(self._answer, "value")
+        for control in (self.settle, self.hold, self.proof, self.strictness, self.moment, self.zoom):
+            control.observe(self._moved, "value")
+        self.previous.on_click(lambda _: self._step(-1))
+        self.next.on_click(lambda _: self._step(1))
         self.place.observe(self._go, "value")
         self.back.on_click(self._go_back)
         self.listen.on_click(self._make_sound)
@@ -83,7 +123,17 @@ class TuningPanel:
     @property
     def rig(self) -> Rig:
         """The rig as the controls have it."""
-        return adjusted(self.bench.rig, Adjustment(self._on_db, self._off_db, self.settle.value))
+        return adjusted(
+            self.bench.rig,
+            Adjustment(
+                self._on_db,
+                self._off_db,
+                settle_ms=self.settle.value,
+                hold_ms=self.hold.value,
+                proof_ms=self.proof.value,
+                strictness=round(self.strictness.value, 3),
+            ),
+        )
 
     def show(self) -> None:
         """Put the controls into the notebook, and below them the picture and the reasons."""
@@ -92,9 +142,14 @@ class TuningPanel:
                 widgets.HBox([self.string, self.back]),
                 self.on,
                 self.off,
+                self.strictness,
+                self.proof,
                 self.settle,
+                self.hold,
                 self.moment,
-                self.place,
+                widgets.HBox([self.place, self.previous, self.next]),
+                self.why,
+                self.zoom,
                 widgets.HBox([self.path, self.save]),
                 self.said,
             ]
@@ -123,12 +178,23 @@ class TuningPanel:
         on: float | None = None,
         off: float | None = None,
         settle: float | None = None,
+        strictness: float | None = None,
+        proof: float | None = None,
+        hold: float | None = None,
         moment: float | None = None,
     ) -> None:
         """Set the controls from code and answer once; what is not given stays where it is."""
         self._quiet = True
         self.string.value = string
-        given = ((self.on, on), (self.off, off), (self.settle, settle), (self.moment, moment))
+        given = (
+            (self.on, on),
+            (self.off, off),
+            (self.settle, settle),
+            (self.strictness, strictness),
+            (self.proof, proof),
+            (self.hold, hold),
+            (self.moment, moment),
+        )
         for slider, value in given:
             if value is not None:
                 slider.value = value
@@ -150,50 +216,88 @@ class TuningPanel:
         offsets = self._on_db if change["owner"] is self.on else self._off_db
         for string in offsets if self.string.value == ALL else (int(self.string.value or 1),):
             offsets[string] = float(change["new"])
-        self._answer()
+        self._moved()
 
-    def _answer(self, _: Any = None) -> None:
-        """Decide anew, and show what came of it."""
+    def _moved(self, _: Any = None) -> None:
+        """Answer a control that has moved: soon, in a notebook, so that what comes meanwhile is answered with it."""
         if self._quiet:
             return
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:  # no notebook: moved by a program
+            self._answer()
+            return
+        now_s = loop.time()
+        if self._due is None:
+            self._due_since_s = now_s
+        else:
+            self._due.cancel()
+        wait_s = max(min(RESTS_S, self._due_since_s + MOVES_S - now_s), 0.0)
+        self._due = loop.call_later(wait_s, self._answer)
+
+    def _answer(self) -> None:
+        """Decide anew, and show what came of it."""
+        if self._due is not None:
+            self._due.cancel()
+            self._due = None
         try:
             self.decisions, self.explanation = self.bench.look(self.rig, self.moment.value)
         except InputError as error:
             self._say(str(error))
             return
-        self.picture = self._lanes.draw(self.decisions, self.bench.reference, self.moment.value)
+        self.picture = self._view().draw(self.decisions, self.bench.reference, self.moment.value)
         self._list_places(self.decisions)
         self._update("picture", self.picture)
         self._update("explanation", self.explanation)
+
+    def _view(self) -> LanesPicture:
+        """Return what draws the whole take, or the part around the moment."""
+        span_s = min(float(self.zoom.value or 0.0), self.bench.seconds)
+        if not span_s:
+            return self._lanes
+        begin_s = min(max(self.moment.value - span_s / 2, 0.0), self.bench.seconds - span_s)
+        return LanesPicture(self.bench.rig, self.bench.levels(), span_s, begin_s)
 
     def _update(self, name: str, shown: object) -> None:
         if name in self._handles:
             self._handles[name].update(shown)
 
     def _list_places(self, decisions: Decisions) -> None:
-        options: list[tuple[str, float]] = [("a place in the take ...", -1.0)]
-        for each in decisions.mistakes:
-            had = f"string {each.found_string} has it" if each.found_string else "nobody has it"
-            true = f"string {each.true_string} is the bass" if each.true_string else "nothing sounds"
-            middle_s = (each.begin_s + each.end_s) / 2
-            options.append((f"{each.begin_s:.2f} s, wrong: {true}, {had}", middle_s))
-        for each in decisions.handovers:
-            to = f"to string {each.string}" if each.string else "to none"
-            options.append((f"{each.time_s:.2f} s, hand-over {to}", each.decided_s + 0.001))
+        self._places = places(decisions)
+        options = [("a place in the take ...", NOWHERE)]
+        options += [(each.words, index) for index, each in enumerate(self._places)]
         if tuple(options) != tuple(self.place.options):
             quiet, self._quiet = self._quiet, True
             self.place.options = options
-            self.place.value = -1.0
+            self.place.value = NOWHERE
             self._quiet = quiet
 
     def _go(self, change: Any) -> None:
-        if not self._quiet and change["new"] is not None and change["new"] >= 0.0:
-            self.moment.value = min(change["new"], self.bench.seconds)
+        if self._quiet or change["new"] is None or change["new"] == NOWHERE:
+            return
+        place = self._places[change["new"]]
+        self.moment.value = min(place.moment_s, self.bench.seconds)
+        self.why.value = "" if place.note is None else escape(self.bench.why(self.rig, place.note).words)
+
+    def _step(self, by: int) -> None:
+        """Go to the place before or after in the list."""
+        index = int(NOWHERE if self.place.value is None else self.place.value) + by
+        if 0 <= index < len(self._places):
+            self.place.value = index
 
     def _go_back(self, _: Any = None) -> None:
         for offsets in (self._on_db, self._off_db):
             offsets.update(dict.fromkeys(offsets, 0.0))
-        self.move(int(self.string.value or ALL), on=0.0, off=0.0, settle=self.bench.rig.choice.settle_ms)
+        loaded = self.bench.rig
+        self.move(
+            int(self.string.value or ALL),
+            on=0.0,
+            off=0.0,
+            settle=loaded.choice.settle_ms,
+            strictness=loaded.detect.strictness,
+            proof=loaded.choice.proof_ms,
+            hold=loaded.choice.hold_ms,
+        )
 
     def _make_sound(self, _: Any = None) -> None:
         self.players = players(self.bench.sound(self.rig))
@@ -210,8 +314,6 @@ class TuningPanel:
         self._say(f"Saved {printable(target)}: {', '.join(changed) or 'nothing'} changed, all else as it was.")
 
     def _say(self, words: str) -> None:
-        from html import escape
-
         self.said.value = escape(words)
 
     def _in_words(self) -> str:

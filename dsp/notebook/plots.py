@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 from thumbline.dsp.notebook.bleed_check import LEAST_DB, BleedCheck, in_db
 from thumbline.dsp.notebook.explain import string_name
 from thumbline.dsp.notebook.figures import Picture, new_figure, picture, plain
-from thumbline.dsp.notebook.levels import LOWEST_DB, Levels
+from thumbline.dsp.notebook.levels import Levels
 from thumbline.dsp.notebook.sweep import Sweep
 from thumbline.dsp.notebook.trade_off import TradeOff
 from thumbline.dsp.notebook.workbench import Workbench
+from thumbline.dsp.processor.analysis_signal import LOWEST_DB
 from thumbline.dsp.results.overview import BASS, GUITAR, GUITAR_EDGE, INK, QUIET
 from thumbline.dsp.results.sheet import FAMILY
 from thumbline.dsp.rig.model import Rig

@@ -29,8 +29,10 @@ from thumbline.dsp.processor.processor import Processor, warm_up
 from thumbline.dsp.processor.transcript import Handover, Transcript
 from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.rig.model import Rig
-from thumbline.dsp.scoring.score import Mistake, find_mistakes
-from thumbline.dsp.scoring.true_bass import TrueBass
+from thumbline.dsp.scoring.matching import unmatched
+from thumbline.dsp.scoring.missed_notes import Unmatched, why_false, why_missed
+from thumbline.dsp.scoring.score import TOLERANCES_S, Mistake, find_mistakes, path_right
+from thumbline.dsp.scoring.true_bass import HeardBass, TrueBass
 from thumbline.dsp.scoring.truth import TrueNote, load_truth
 from thumbline.dsp.scoring.truth_beside import find_truth
 
@@ -52,8 +54,10 @@ class Decisions:
     bassline: tuple[Note, ...]
     handovers: tuple[Handover, ...]  #: in order of decision
     mutes: tuple[MuteDecision, ...]
-    right: float | None  #: share of the moments asked for at which the bass line is right; None if none is asked for
+    right: float | None  #: share of the moments asked for, with a bass, at which the bass line is right, as in a score
     mistakes: tuple[Mistake, ...]
+    missed: tuple[TrueNote, ...]  #: known notes of any string that were not found, as in a score
+    false: tuple[Note, ...]  #: notes that were found though they are not among those known
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,19 +98,25 @@ class Workbench:
         truth: Sequence[TrueNote] | None = None,
         truth_name: str = "truth",
         start_s: float = 0.0,
+        whole_s: float | None = None,
     ) -> None:
         self.name, self.rate, self.rig, self.start_s = name, rate, rig, start_s
         self.take_path, self.rig_path = take_path, rig_path
         self.frames = np.ascontiguousarray(frames, np.float64)
         self.seconds = len(self.frames) / rate
+        self.whole_s = self.seconds if whole_s is None else whole_s  #: length of the file
         self._kept: dict[str, OrderedDict[str, Any]] = {}
         self._lock = Lock()
         #: What decisions are compared with.
         self.reference = (
-            Reference(TrueBass(_own_notes(self._hear(rig, None)[0])), "rig", "what the rig decided as it was loaded")
+            Reference(self._as_loaded(), "rig", "what the rig decided as it was loaded")
             if truth is None
             else Reference(TrueBass(_within(truth, start_s, self.seconds)), "truth", truth_name)
         )
+
+    def _as_loaded(self) -> HeardBass:
+        transcript = self._hear(self.rig, None)[0]
+        return HeardBass(_own_notes(transcript), transcript.bassline(self.seconds))
 
     def decisions(self, rig: Rig | None = None) -> Decisions:
         """Return what is decided with ``rig`` (default: the one the take was opened with)."""
@@ -139,6 +149,13 @@ class Workbench:
         processor = Processor(rig, self.rate)
         events = processor.decide(self.frames[: round(moment_s * self.rate)])
         return explain(processor, events, moment_s)
+
+    def why(self, rig: Rig, note: TrueNote | Note) -> Unmatched:
+        """Return why a note of ``decisions(rig).missed`` or ``.false`` was missed or found; half a second of work."""
+        decisions = self.decisions(rig)
+        if any(note is each for each in decisions.missed):
+            return next(why_missed(self.frames, self.rate, rig, [note], decisions.false))
+        return next(why_false(self.frames, self.rate, rig, [note]))
 
     def levels(self, rig: Rig | None = None) -> Levels:
         """Return the levels of all strings as ``rig`` conditions them."""
@@ -176,14 +193,18 @@ class Workbench:
         mutes = transcript.mutes(self.seconds)
         true = self.reference.bass
         found = true.found(bassline)
+        notes = transcript.notes_in_order()
+        missed, false = unmatched(true.notes, notes, TOLERANCES_S[0])
         return Decisions(
             rig=rig,
-            notes=tuple(transcript.notes_in_order()),
+            notes=tuple(notes),
             bassline=tuple(bassline),
             handovers=tuple(transcript.handovers),
             mutes=tuple(mutes),
-            right=float((found == true.string)[true.asked].mean()) if true.asked.any() else None,
+            right=path_right(true, found),
             mistakes=tuple(find_mistakes(true, found)),
+            missed=missed,
+            false=false,
         )
 
     def _keep(self, kind: str, rig: Rig, most: int, make: Callable[[Rig], T]) -> T:
@@ -271,6 +292,7 @@ def open_workbench(
         truth=None if truth_path is None else load_truth(truth_path, settings),
         truth_name="truth" if truth_path is None else truth_path.name,
         start_s=start_s,
+        whole_s=whole_s,
     )
 
 

@@ -69,8 +69,7 @@ class Work:
             entries = self._tracks(self.studio.listed(asked), progress)
             loops = {loop.name: loop for loop in (*asked, *found)} | {loop.name: loop for loop in asked}
             index = contents(self.source, self.beats, self.settings, entries, list(loops.values())) | documents.result()
-        if 100.0 in self.settings.speeds:
-            self._page(index)
+        self._page(index)
         progress(1.0)
         return index
 
@@ -219,13 +218,17 @@ class Work:
         }
 
     def _page(self, index: dict[str, Any]) -> None:
-        def find(name: str) -> Path:
-            fresh = self.new / name
-            return fresh if fresh.exists() else self.target / name
+        """Make the page, whatever speeds the tracks have: it makes its own."""
+        sources, shown = ingredients(index)
+        s = self.settings
+        key = digest(self.base, sources, shown, s.transpose, s.placement, s.loudness_lufs, s.stretch)
 
-        sources, shown, files = ingredients(index)
-        key = digest(sources, shown, {name: self.files[name]["sound"] for name in files})
-        self._document("practice.html", key, lambda path: write_page(path, index, find, self.threads))
+        def write(path: Path) -> None:
+            fresh = self.new / "overview.png"
+            picture = fresh if fresh.exists() else self.target / "overview.png"
+            write_page(path, index, picture, self.studio.page_stems(), self.threads)
+
+        self._document("practice.html", key, write)
         index["page"] = "practice.html"
 
     def _document(

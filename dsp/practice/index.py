@@ -31,7 +31,7 @@ speed at which it was played. File names are relative to the folder. Levels in d
                     runs in the picture: ``start_s``, ``end_s`` (take time), ``left``, ``right``, ``top``, ``bottom``
 ``texts``           by name: file. ``tablature``; ``musicxml`` (missing without a tempo)
 ``midi``            by name: ``bass``: file (the bass line as heard), with the tempo and bar lines of the beats
-``page``            file that plays the stems in a browser; missing if 100 is not among the speeds
+``page``            file that plays both parts in a browser
 ``made_from``       what each file was made from, for a rerun; of no meaning to a player
 ``check``           digest of all the rest: an index that was changed by other hands is not gone by in a rerun
 ==================  ==================================================================================================

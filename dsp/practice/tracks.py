@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from thumbline.dsp.beats.tempo import Beats
 from thumbline.dsp.practice.click import click_times, count_in, knocks, lead_frames, render_click
 from thumbline.dsp.practice.loops import SEAM_S, Loop, early_start_s, with_faded_ends
+from thumbline.dsp.practice.page_sound import PageStem
 from thumbline.dsp.practice.parts import Sound, mixed, parts_at
 from thumbline.dsp.practice.settings import MIXES, Click, PracticeSettings
 from thumbline.dsp.practice.source import Source
@@ -178,6 +179,21 @@ class Studio:
         if placed:
             out += self._click(placed, len(out), self.click_peak_db)
         return out
+
+    def page_stems(self) -> list[PageStem]:
+        """Bass and guitar at full speed, as loud as they are in the mix of both."""
+        bass, guitar = self._parts.get(100.0) or self._at(100.0, None)
+        factor = 10.0 ** (self.balance_db / 20.0)
+        rate = self.source.rate
+        if self._apart:
+            silent = np.zeros_like(bass)
+            left = np.float32(factor) * np.stack([bass, silent], axis=1)
+            right = np.float32(factor) * np.stack([silent, guitar.mean(axis=1)], axis=1)
+            return [PageStem("bass", left, rate), PageStem("guitar", right, rate)]
+        return [
+            PageStem("bass", np.float32(factor) * bass[:, None], rate),
+            PageStem("guitar", np.float32(factor) * guitar, rate),
+        ]
 
     def _factors(self, track: Track) -> tuple[float | None, float | None]:
         def factor(part: str) -> float | None:

@@ -7,7 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.memory.records import ANALYSIS_STEP, TICKS
+from thumbline.dsp.memory.tick_ring import decibels
 from thumbline.dsp.processor.processor import CHUNK, Processor
+
+#: Digital silence is shown as this, in dBFS.
+LOWEST_DB = -120.0
 
 
 def analysis_signal(processor: Processor, frames: NDArray[np.floating[Any]]) -> Iterator[NDArray[np.float64]]:
@@ -22,3 +26,8 @@ def analysis_signal(processor: Processor, frames: NDArray[np.floating[Any]]) -> 
         processor.decide(frames[first : first + CHUNK])
         ticks = np.arange(before, int(state["tick"]))
         yield state["strings"]["ticks"][:n, TICKS - 1 - (ticks & (TICKS - 1))].T.astype(np.float64) * ANALYSIS_STEP
+
+
+def in_decibels(power: float) -> float:
+    """Return a power in analysis steps squared as dBFS."""
+    return max(float(decibels(power)), LOWEST_DB)

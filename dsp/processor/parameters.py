@@ -165,7 +165,7 @@ def _analysis(p: Record, rig: Rig) -> None:
     p["still_ticks"] = round(STILL_S * tick_rate)
     assert p["short_ticks"] < SQUARES
     p["fastest_fade"] = 10.0 ** (-0.1 * FASTEST_FADE_DB_S * HOP / tick_rate)
-    p["patience"] = 1.0
+    p["patience"] = rig.detect.strictness
     p["proof_ticks"] = round(1e-3 * rig.choice.proof_ms * p["tick_rate"])
     p["faint_ticks"] = round(FAINT_S * p["tick_rate"])
     p["report_hops"] = max(1, math.floor(REPORT_S * tick_rate / HOP))

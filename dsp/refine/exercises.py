@@ -33,6 +33,9 @@ BEFORE_S, BEFORE_NEXT_S, LONGEST_S = 0.01, 0.03, 2.5
 STOP_S, STOPPED_S = 0.008, 0.007
 #: How much softer than in the take a note is played, in dB.
 SOFTER_DB = (0.0, -5.0, -10.0)
+#: A bass note must be found within this of its onset, in seconds. A threshold that is too high finds open strings up to
+#: 15 ms late; notes that begin more softly, of which the open strings tell nothing, it finds 20 ms late and more.
+TOLERANCE_S = 0.01
 FADES_DB, FADED_DB, LEVEL_WINDOW_S = 26.0, 42.0, 0.02
 #: A quiet stretch is taken from the beginning of the take, after the hum has been learned, in seconds.
 LEARNED_S, SHORTEST_QUIET_S = 0.15, 0.1
@@ -158,7 +161,7 @@ def _exercise(
             notes.append(_place(frames, cut, onset_s, lasts_s, rate, rng))
             free_s[string] = notes[-1].offset_s + 0.02
     truth = TrueBass(in_order(notes))
-    return KnownTake(f"exercise {number + 1}", frames.astype(np.float32), rate, truth)
+    return KnownTake(f"exercise {number + 1}", frames.astype(np.float32), rate, truth, TOLERANCE_S)
 
 
 def _bass_line(low: Sequence[int], rng: np.random.Generator) -> Iterator[tuple[int, float, float]]:

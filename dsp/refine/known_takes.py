@@ -13,7 +13,8 @@ from thumbline.dsp.files.takes import open_take
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.processor.transcript import transcribe
 from thumbline.dsp.rig.model import Rig
-from thumbline.dsp.scoring.score import SHORTEST_ROW_S, bass_notes
+from thumbline.dsp.scoring.matching import unmatched
+from thumbline.dsp.scoring.score import SHORTEST_ROW_S, TOLERANCES_S, bass_notes
 from thumbline.dsp.scoring.true_bass import TrueBass
 from thumbline.dsp.scoring.truth import load_truth
 from thumbline.dsp.scoring.truth_beside import truth_beside
@@ -23,8 +24,10 @@ MOST_S = 1800.0
 BLOCK = 1 << 15
 #: Length of the pieces that a take's outcome is counted in, in seconds.
 PIECE_S = 2.0
-#: Within this a bass note must be found: tight enough that a late decision counts.
+#: Within this a bass note must be found, unless a take says otherwise: tight enough that a late decision counts.
 TOLERANCE_S = 0.02
+#: And within this a note of any string, as in a score.
+NOTES_TOLERANCE_S = TOLERANCES_S[0]
 
 
 @dataclass(frozen=True)
@@ -35,6 +38,7 @@ class KnownTake:
     frames: NDArray[np.float32]  #: (n, channels)
     rate: int
     truth: TrueBass
+    tolerance_s: float = TOLERANCE_S  #: within this of its onset a bass note must be found
 
     def blocks(self) -> Iterator[NDArray[np.float64]]:
         """Yield the take in blocks."""
@@ -46,8 +50,8 @@ class KnownTake:
 class Outcome:
     """How a rig fared, counted in pieces of ``PIECE_S``, so that pieces can be drawn anew.
 
-    ``counts`` is (pieces, 5): moments asked for and right, true bass notes, those found, and those found though nobody
-    played them.
+    ``counts`` is (pieces, 8): moments asked for and right; true bass notes, those found, and those found though nobody
+    played them; and the same of the notes of all strings.
     """
 
     counts: NDArray[np.int_]
@@ -59,24 +63,42 @@ class Outcome:
 
     @property
     def f(self) -> float:
-        """F of the bass notes, within ``TOLERANCE_S``."""
+        """F of the bass notes, within the takes' tolerance."""
         return float(f_measure(self.counts.sum(axis=0)))
 
     @property
+    def notes_f(self) -> float:
+        """F of the notes of all strings, within ``NOTES_TOLERANCE_S``."""
+        return float(notes_f_measure(self.counts.sum(axis=0)))
+
+    @property
     def accuracy(self) -> float:
-        """Mean of the two: what a search makes as high as it can."""
-        return (self.path_right + self.f) / 2
+        """Mean of the three: what a search makes as high as it can."""
+        return float(accuracy(self.counts.sum(axis=0)))
+
+
+def accuracy(counts: NDArray[np.int_]) -> NDArray[np.float64]:
+    """Return the mean of the share of right moments and of both F for counts (..., 8)."""
+    return (path_right(counts) + f_measure(counts) + notes_f_measure(counts)) / 3
 
 
 def path_right(counts: NDArray[np.int_]) -> NDArray[np.float64]:
-    """Return the share of right moments for counts (..., 5), 1 where none are asked for."""
+    """Return the share of right moments for counts (..., 8), 1 where none are asked for."""
     asked, right = counts[..., 0], counts[..., 1]
     return np.where(asked > 0, right / np.maximum(asked, 1), 1.0)
 
 
 def f_measure(counts: NDArray[np.int_]) -> NDArray[np.float64]:
-    """Return F of the bass notes for counts (..., 5), 1 where there are none and none were found."""
-    true, matched, false = counts[..., 2], counts[..., 3], counts[..., 4]
+    """Return F of the bass notes for counts (..., 8), 1 where there are none and none were found."""
+    return _f(counts[..., 2], counts[..., 3], counts[..., 4])
+
+
+def notes_f_measure(counts: NDArray[np.int_]) -> NDArray[np.float64]:
+    """Return F of the notes of all strings for counts (..., 8), 1 where there are none and none were found."""
+    return _f(counts[..., 5], counts[..., 6], counts[..., 7])
+
+
+def _f(true: NDArray[np.int_], matched: NDArray[np.int_], false: NDArray[np.int_]) -> NDArray[np.float64]:
     return np.where(true + false > 0, 2 * matched / np.maximum(matched + true + false, 1), 1.0)
 
 
@@ -150,11 +172,14 @@ def _surveyed(rig: Rig, takes: Sequence[KnownTake]) -> Survey:
 
 def outcome(rig: Rig, take: KnownTake) -> Outcome:
     """Return how ``rig``, in which nothing is left open, fares on a take."""
-    rows = transcribe(Processor(rig, take.rate), take.blocks()).bassline(len(take.frames) / take.rate)
+    transcript = transcribe(Processor(rig, take.rate), take.blocks())
+    rows = transcript.bassline(len(take.frames) / take.rate)
     truth = take.truth
     found = truth.found(rows)
-    notes = bass_notes(truth, [row for row in rows if row.offset_s - row.onset_s >= SHORTEST_ROW_S], TOLERANCE_S)
+    notes = bass_notes(truth, [row for row in rows if row.offset_s - row.onset_s >= SHORTEST_ROW_S], take.tolerance_s)
     missed = set(map(id, notes.missed))
+    lost, ghosts = unmatched(truth.notes, transcript.notes, NOTES_TOLERANCE_S)
+    lost_ids = set(map(id, lost))
     sure = [each for each in truth.stretches if each.sure]
     times = (
         truth.times_s[truth.asked],
@@ -162,6 +187,9 @@ def outcome(rig: Rig, take: KnownTake) -> Outcome:
         [each.onset_s for each in sure],
         [each.onset_s for each in sure if id(each) not in missed],
         [min(max(each.onset_s, 0.0), truth.end_s) for each in notes.false],
+        [each.onset_s for each in truth.notes],
+        [each.onset_s for each in truth.notes if id(each) not in lost_ids],
+        [min(max(each.onset_s, 0.0), truth.end_s) for each in ghosts],
     )
     pieces = 1 + int(truth.end_s / PIECE_S)
     counts = [np.bincount((np.asarray(each) / PIECE_S).astype(np.int_), minlength=pieces) for each in times]

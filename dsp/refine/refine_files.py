@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from thumbline.dsp.calibration.calibrate import calibrate
+from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.refine.exercises import make_exercises, plain_input
 from thumbline.dsp.refine.known_takes import completed, load_known_takes, measured_anew, played_strings
 from thumbline.dsp.refine.refinement import Refined, refine, scored_apart
@@ -39,6 +40,10 @@ def refine_files(
     """
     if not takes and open_strings is None:
         raise ValueError("takes or open_strings must be given")
+    searched_too = {path.resolve() for path in takes} & {path.resolve() for path in apart}
+    if searched_too:
+        name = printable(sorted(searched_too)[0].name)
+        raise InputError(f"{name} is searched on and set apart; accepted: a take in one of the two places")
     calibrated = None if open_strings is None else calibrate(open_strings, rig).rig
     if not takes and open_strings is not None and calibrated is not None:
         return _on_exercises(rig, calibrated, open_strings, apart, progress)

@@ -20,6 +20,14 @@ LEAST_GAIN = 0.001
 STEP_DB, FARTHEST_DB = 6.0, 18.0
 #: Thresholds this near to the middle of the plateau, and no nearer to its ends, stay where they are, in dB.
 NEAR_DB = 3.0
+#: A plateau that is narrower is luck, in dB.
+LEAST_WIDTH_DB = 6.0
+#: What else is tried, one after the other, as it stands in a rig.
+OTHER_SETTINGS: dict[str, tuple[float, ...]] = {
+    "strictness": (0.5, 0.7, 1.4, 2.0),
+    "proof_ms": (10.0, 20.0),
+    "hold_ms": (30.0, 60.0),
+}
 #: The thresholds of one string are moved by this, in dB.
 STRING_STEPS_DB = (-4.0, 4.0)
 
@@ -82,11 +90,33 @@ def search(
         shifts = sorted(accuracies)
         low_db, high_db = plateau(shifts, [accuracies[shift_db] for shift_db in shifts], LEAST_GAIN)
         middle_db = (low_db + high_db) / 2.0
-        stay = abs(middle_db) <= NEAR_DB and low_db <= -NEAR_DB and high_db >= NEAR_DB
-        what = "left as they are" if stay else f"moved by {middle_db:+.1f} dB"
+        centred = abs(middle_db) <= NEAR_DB and low_db <= -NEAR_DB and high_db >= NEAR_DB
+        narrow = high_db - low_db < LEAST_WIDTH_DB
+        what = f"moved by {middle_db:+.1f} dB"
+        if narrow:
+            what = "too narrow a plateau to move to, left as they are"
+        elif centred:
+            what = "left as they are"
         tell(f"{WORDS[kind]}: {low_db:+.0f} to {high_db:+.0f} dB lose nothing; {what}")
-        rig = rig if stay else shifted(rig, kind, middle_db)
+        rig = rig if centred or narrow else shifted(rig, kind, middle_db)
+    rig = _other_settings(rig, accuracy, tell)
     return _string_by_string(rig, accuracy, tell)
+
+
+def _other_settings(rig: Rig, accuracy: Callable[[Rig], float], tell: Callable[[str], None]) -> Rig:
+    """Return the rig with another strictness, proof or hold where that gains."""
+    best = accuracy(rig)
+    for key, values in OTHER_SETTINGS.items():
+        if best > 1.0 - LEAST_GAIN:
+            return rig
+        candidates = [adjusted(rig, Adjustment(**{key: value})) for value in values]
+        candidate = max(candidates, key=accuracy)
+        gain = accuracy(candidate) - best
+        if gain > LEAST_GAIN:
+            rig, best = candidate, best + gain
+            section = rig.detect if key == "strictness" else rig.choice
+            tell(f"{key} {getattr(section, key):g}: {100 * gain:+.2f} points of accuracy")
+    return rig
 
 
 def sweep(rig: Rig, kind: Kind, accuracy: Callable[[Rig], float]) -> dict[float, float]:

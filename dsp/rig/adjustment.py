@@ -1,4 +1,4 @@
-"""Turn a rig's knobs: thresholds up and down in dB, and how long a hand-over waits."""
+"""Turn a rig's knobs: thresholds up and down in dB, how strict it is, and how long a hand-over waits."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -20,13 +20,15 @@ class Adjustment:
     off_db: Mapping[int, float] = field(default_factory=dict)  #: string number -> dB to add to ``detect.off_db``
     settle_ms: float | None = None  #: None leaves ``choice.settle_ms`` as it is
     hold_ms: float | None = None
+    proof_ms: float | None = None
+    strictness: float | None = None  #: of ``detect``
 
 
 def adjusted(rig: Rig, adjustment: Adjustment) -> Rig:
     """Return the rig with the adjustment made.
 
     Thresholds keep within what a rig accepts; where the two of a string would meet, the lower one gives way. Raises
-    InputError for a wait that a rig does not accept, ValueError if the rig's thresholds are "auto".
+    InputError for a wait or a strictness that a rig does not accept, ValueError if the rig's thresholds are "auto".
     """
     on_db, off_db = rig.detect.on_db, rig.detect.off_db
     if isinstance(on_db, str) or isinstance(off_db, str):
@@ -41,10 +43,8 @@ def adjusted(rig: Rig, adjustment: Adjustment) -> Rig:
         on.append(new_on)
         off.append(round(max(new_off, LOWEST_DB), 2))
     data["detect"] |= {"on_db": on, "off_db": off}
-    if adjustment.settle_ms is not None:
-        data["choice"]["settle_ms"] = adjustment.settle_ms
-    if adjustment.hold_ms is not None:
-        data["choice"]["hold_ms"] = adjustment.hold_ms
+    for section, keys in (("choice", ("settle_ms", "hold_ms", "proof_ms")), ("detect", ("strictness",))):
+        data[section] |= {key: value for key in keys if (value := getattr(adjustment, key)) is not None}
     return rig_from_dict(data, "adjusted rig")
 
 

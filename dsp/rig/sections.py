@@ -128,6 +128,11 @@ class Detect(Section):
         description="Softer than this a string is silent, in dBFS; always below on_db. "
         "Lower it if long notes are cut short; raise it if stopped notes linger.",
     )
+    strictness: Annotated[float, limits(0.1, 10.0)] = Field(
+        default=1.0,
+        description="How long a pluck must keep its pitch to be a note: 0.1 is nearly every touch, 10 only what rings "
+        "long and clear. Lower it if short notes are missed; raise it if thumps are taken for notes.",
+    )
     tuning_cents: PerString[Cents] = Field(
         default=(),
         description="How far each open string was off its note when measured, in cents. It changes nothing.",

@@ -7,7 +7,7 @@ Metrics", ISMIR 2014).
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,9 @@ from thumbline.dsp.scoring.true_bass import Spanned
 PITCH_CENTS = 50.0
 #: Longer takes are matched in parts of about so many notes: the time it takes grows with their square.
 PART = 1000
+
+Played = TypeVar("Played", bound=Spanned)
+Found = TypeVar("Found", bound=Spanned)
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,25 @@ def match(true: Sequence[Spanned], found: Sequence[Spanned], tolerance_s: float)
         if len(some_true) and len(some_found):
             pairs += _match_all(true, found, some_true, some_found, tolerance_s)
     return pairs
+
+
+def unmatched(
+    true: Sequence[Played], found: Sequence[Found], tolerance_s: float
+) -> tuple[tuple[Played, ...], tuple[Found, ...]]:
+    """Return the true notes that were missed and the found ones that nobody played, string by string, in order."""
+    missed: list[Played] = []
+    false: list[Found] = []
+    for string in sorted({each.string for each in (*true, *found)}):
+        own_true = [each for each in true if each.string == string]
+        own_found = [each for each in found if each.string == string]
+        pairs = match(own_true, own_found, tolerance_s)
+        matched_true, matched_found = {index for index, _ in pairs}, {index for _, index in pairs}
+        missed += [each for index, each in enumerate(own_true) if index not in matched_true]
+        false += [each for index, each in enumerate(own_found) if index not in matched_found]
+    return (
+        tuple(sorted(missed, key=lambda each: (each.onset_s, -each.string))),
+        tuple(sorted(false, key=lambda each: (each.onset_s, -each.string))),
+    )
 
 
 def _match_all(

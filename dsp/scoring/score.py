@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.midi.mutes import MuteDecision
-from thumbline.dsp.scoring.matching import Rates, match
+from thumbline.dsp.scoring.matching import Rates, match, unmatched
 from thumbline.dsp.scoring.true_bass import STEP_S, Spanned, Stretch, TrueBass
 
 TOLERANCES_S = (0.05, 0.02, 0.01)
@@ -86,6 +86,8 @@ class Score:
     mistakes: tuple[Mistake, ...]
     missed: tuple[Stretch, ...]  #: sure stretches that no row of the bass line matches within 50 ms
     false: tuple[Spanned, ...]  #: rows that match nothing
+    notes_missed: tuple[Spanned, ...]  #: notes of any string that were not found within 50 ms
+    notes_false: tuple[Spanned, ...]  #: notes that were found though nobody played them; both empty without notes
     confusion_s: NDArray[np.float64]  #: (strings + 1, strings + 1): row the true string, column the found one; 0 none
     found_string: NDArray[np.int_]  #: at each of the true bass's ``times_s``
 
@@ -120,6 +122,8 @@ class Score:
             "mistakes": [asdict(each) for each in self.mistakes],
             "missed": [_plain(each) for each in self.missed],
             "false": [_plain(each) for each in self.false],
+            "notes_missed": [_plain(each) for each in self.notes_missed],
+            "notes_false": [_plain(each) for each in self.notes_false],
             "confusion_s": [[round(float(cell), 3) for cell in row] for row in self.confusion_s],
         }
 
@@ -143,8 +147,9 @@ def score(
     rows = [row for row in bassline if row.offset_s - row.onset_s >= SHORTEST_ROW_S]
     notes_within = {tolerance_s: bass_notes(truth, rows, tolerance_s) for tolerance_s in TOLERANCES_S}
     loosest = notes_within[TOLERANCES_S[0]]
+    notes_missed, notes_false = ((), ()) if notes is None else unmatched(truth.notes, notes, TOLERANCES_S[0])
     return Score(
-        path_right=_share(int(np.trace(confusion[1:, 1:])), played),
+        path_right=path_right(truth, found_string),
         path_missed=_share(int(confusion[1:, 0].sum()), played),
         path_false=_share(int(confusion[0, 1:].sum()), silent),
         bass={tolerance_s: each.rates for tolerance_s, each in notes_within.items()},
@@ -155,6 +160,8 @@ def score(
         mistakes=tuple(find_mistakes(truth, found_string)),
         missed=loosest.missed,
         false=loosest.false,
+        notes_missed=notes_missed,
+        notes_false=notes_false,
         confusion_s=confusion.astype(np.float64) * STEP_S,
         found_string=found_string,
     )
@@ -199,6 +206,12 @@ def _string_score(
             rates[tolerance_s] = Rates(len(true), matched, len(found) - matched)
     asked = int(confusion[string].sum())
     return StringScore(string, asked * STEP_S, _share(int(confusion[string, string]), asked), rates)
+
+
+def path_right(truth: TrueBass, found_string: NDArray[np.int_]) -> float | None:
+    """Return the share of the moments asked for, at which there is a bass, at which it was found; None without any."""
+    asked = truth.asked & (truth.string > 0)
+    return _share(int(np.count_nonzero(asked & (found_string == truth.string))), int(np.count_nonzero(asked)))
 
 
 def find_mistakes(truth: TrueBass, found_string: NDArray[np.int_]) -> list[Mistake]:

@@ -128,6 +128,16 @@ class TrueBass:
             bass, since_s = lowest, edge
 
 
+class HeardBass(TrueBass):
+    """What a rig decided about a take, in the place of the truth: its notes and its own bass line, right by itself."""
+
+    def __init__(self, notes: Sequence[TrueNote], bassline: Iterable[Spanned]) -> None:
+        super().__init__(notes)
+        self.string = string_at(bassline, self.times_s)
+        self.open = np.zeros(len(self.times_s), np.bool_)
+        self.asked = ~self._near_changes()
+
+
 def string_at(spans: Iterable[Spanned], times_s: NDArray[np.float64]) -> NDArray[np.int_]:
     """Return the string of the span at each of the rising times, 0 for none; later spans lie over earlier ones."""
     strings = np.zeros(len(times_s), np.int_)

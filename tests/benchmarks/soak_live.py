@@ -11,7 +11,8 @@ told of trouble (whoever was the cause), and blocks that live worked on for long
 * *memory*: what each process has gained since the first minute (or tenth, if shorter), in KiB;
 * *drift*: the take is a whole number of analysis steps long, so the same note comes at the same place in each round, to
   the frame; printed is the greatest deviation of a pluck from the nearest place of the first round;
-* *messages*: how many the keeper says it has sent, and how many have arrived.
+* *messages*: how many the keeper says it has sent, and how many have arrived;
+* *told*: what the player was told of faults, if a process has died, too.
 
 Exit code 1 if memory has grown by more than 2 MiB, a pluck is more than a frame off or none could be compared, or a
 message was lost.
@@ -62,6 +63,7 @@ def main() -> None:
             try:
                 code = soak(console.pid, said, stage, seconds)
             finally:
+                print(*notices(said), sep="\n", flush=True)
                 console.terminate()
                 console.wait(10.0)
                 server.end()
@@ -69,6 +71,12 @@ def main() -> None:
         # Not through the stage's end: a client of a synchronous server that has gone waits for it for ever.
         shutil.rmtree(folder, ignore_errors=True)
         os._exit(code)
+
+
+def notices(said: Path) -> list[str]:
+    """What the player was told of faults and recoveries, one line each."""
+    events = [json.loads(line) for line in said.read_text().splitlines() if line.startswith("{")]
+    return [f"told: {event}" for event in events if event["event"] in ("fault", "recovered", "stop")]
 
 
 def soak(console: int, said: Path, stage: Stage, seconds: float) -> int:

@@ -55,6 +55,53 @@ def test_a_working_folder_that_is_gone_is_told(tmp_path: Path) -> None:
     )
 
 
+def interrupted_in(folder: Path, work: str) -> tuple[int, str]:
+    """Exit code and standard error of the command if its work is these lines."""
+    lines = ["import os, signal, time", "from thumbline.cli import main, start", "def work(*_, **__):"]
+    lines += [f"    {line}" for line in work.splitlines()]
+    lines += ["main.thumbline.main = work", "start.main()"]
+    (folder / "interrupted.py").write_text("\n".join(lines))
+    command = [sys.executable, "-m", "interrupted"]
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False, timeout=60)
+    return done.returncode, done.stderr.strip()
+
+
+@posix
+def test_ctrl_c_within_code_that_a_library_runs_from_text_exits_1(tmp_path: Path) -> None:
+    """CPython takes such an interrupt for one that nobody has handled, and ends itself by the signal."""
+    assert interrupted_in(tmp_path, "exec('raise KeyboardInterrupt')") == (1, start.INTERRUPTED)
+
+
+@posix
+@pytest.mark.parametrize("number", ["SIGINT", "SIGTERM"])
+def test_an_interrupt_within_a_destructor_is_not_lost(tmp_path: Path, number: str) -> None:
+    """CPython prints what a destructor raises, and goes on."""
+    work = f"""\
+class Half:
+    def __del__(self):
+        os.kill(os.getpid(), signal.{number})
+        time.sleep(0.01)
+Half()
+time.sleep(20.0)"""
+    begun = time.monotonic()
+    assert interrupted_in(tmp_path, work) == (1, start.INTERRUPTED)
+    assert time.monotonic() - begun < 15.0
+
+
+@posix
+def test_what_an_interrupt_leaves_half_made_goes_quietly(tmp_path: Path) -> None:
+    work = """\
+class Half:
+    def __init__(self):
+        os.kill(os.getpid(), signal.SIGINT)
+        time.sleep(10.0)
+        self.whole = True
+    def __del__(self):
+        del self.whole
+Half()"""
+    assert interrupted_in(tmp_path, work) == (1, start.INTERRUPTED)
+
+
 @posix
 def test_ctrl_c_at_any_moment_shows_no_traceback() -> None:
     """From the first moment that is ours: before it Python itself is being loaded."""

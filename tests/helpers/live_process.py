@@ -7,7 +7,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Self
 
@@ -36,13 +36,19 @@ def alive(pid: int) -> bool:
 
 
 class LiveProcess:
-    """Runs ``thumbline live --json``, with the sound on unless ``sound`` is false, and more arguments.
+    """Runs ``thumbline live --json`` by way of ``under``, with the sound on unless ``sound`` is false.
 
     A context manager that leaves nothing running.
     """
 
-    def __init__(self, *arguments: str | Path, environment: Mapping[str, str] | None = None, sound: bool = True):
-        command = [sys.executable, "-m", "thumbline.cli", "live", "--json", *map(str, arguments)]
+    def __init__(
+        self,
+        *arguments: str | Path,
+        environment: Mapping[str, str] | None = None,
+        sound: bool = True,
+        under: Sequence[str] = (),
+    ):
+        command = [*under, sys.executable, "-m", "thumbline.cli", "live", "--json", *map(str, arguments)]
         command += ["--sound"] if sound else []
         self.process = subprocess.Popen(
             command,
@@ -96,11 +102,15 @@ class LiveProcess:
         return "".join(self._err)
 
     @property
+    def memory(self) -> Path:
+        """The file of the memory that the processes share."""
+        return Path(self.wait_for("start")["memory"])
+
+    @property
     def record(self) -> Record:
         """The memory that the processes share."""
         if self._record is None:
-            start = self.wait_for("start")
-            self._record = attach(Path(start["memory"]))
+            self._record = attach(self.memory)
         return self._record
 
     def of_kind(self, event: str) -> list[dict[str, Any]]:

@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
 
 from thumbline.dsp.practice.page import write_page
+from thumbline.dsp.practice.page_sound import PageStem
 
 RATE = 48_000
 SECONDS = 6.0
@@ -34,21 +34,24 @@ def plucks(hz: float, onsets_s: list[float]) -> np.ndarray:
 PAGE = "practice.html"
 
 
-def write_page_of(folder: Path, index: dict[str, Any]) -> None:
-    write_page(folder / PAGE, index, lambda name: folder / name)
-
-
-def make_folder(folder: Path, mix_gain_db: float = 0.0) -> dict[str, Any]:
-    """Write stems and a picture, and return the index."""
+def page_stems() -> list[PageStem]:
     between_s = [time_s + 0.25 for time_s in BEATS_S]
-    for part, sound in (("bass", plucks(BASS_HZ, BEATS_S)), ("guitar", plucks(GUITAR_HZ, between_s))):
-        soundfile.write(folder / f"{part}-100.flac", sound, RATE)
+    sounds = {"bass": plucks(BASS_HZ, BEATS_S), "guitar": plucks(GUITAR_HZ, between_s)}
+    return [PageStem(part, sound.astype(np.float32)[:, None], RATE) for part, sound in sounds.items()]
+
+
+def write_page_of(folder: Path, index: dict[str, Any]) -> None:
+    write_page(folder / PAGE, index, folder / "overview.png", page_stems())
+
+
+def make_folder(folder: Path) -> dict[str, Any]:
+    """Write a picture, and return the index of a folder of two parts."""
     (folder / "overview.png").write_bytes(white_png(400, 200))
     return {
         "take": "Tide Table",
         "seconds": SECONDS,
         "instrument": {
-            "strings": ["E4", "B3", "G3", "D3", "A2", "E2"],
+            "strings": STRINGS,
             "capo": 0,
             "a4_hz": 440.0,
             "bass_interval": -12,
@@ -58,20 +61,8 @@ def make_folder(folder: Path, mix_gain_db: float = 0.0) -> dict[str, Any]:
         "beats": [[time_s, 1 + i // 4, 1 + i % 4] for i, time_s in enumerate(BEATS_S)],
         "speeds": [100, 75, 60],
         "loops": [{"name": "bar 2", "start_s": 2.5, "end_s": 4.5, "first_bar": 2, "last_bar": 2, "source": "phrase"}],
-        "stems": [
-            {
-                "part": part,
-                "speed": 100,
-                "files": {"flac": f"{part}-100.flac"},
-                "starts_s": 0.0,
-                "seconds": SECONDS,
-                "channels": 1,
-                "mix_gain_db": mix_gain_db,
-            }
-            for part in ("bass", "guitar")
-        ],
-        "bass_notes": [note(time_s, 5, 45) for time_s in BEATS_S],
-        "guitar_notes": [note(time_s, 1, 64) for time_s in between_s],
+        "bass_notes": [note(time_s, 5, 45, "A1") for time_s in BEATS_S],
+        "guitar_notes": [note(time_s + 0.25, 1, 64, "E4") for time_s in BEATS_S],
         "pictures": {
             "overview": {
                 "file": "overview.png",
@@ -83,8 +74,16 @@ def make_folder(folder: Path, mix_gain_db: float = 0.0) -> dict[str, Any]:
     }
 
 
-def note(onset_s: float, string: int, midi: int) -> dict[str, Any]:
-    return {"onset_s": onset_s, "offset_s": onset_s + NOTE_S, "string": string, "fret": 0, "midi": midi, "velocity": 90}
+def note(onset_s: float, string: int, midi: int, heard: str) -> dict[str, Any]:
+    return {
+        "onset_s": onset_s,
+        "offset_s": onset_s + NOTE_S,
+        "string": string,
+        "fret": 0,
+        "midi": midi,
+        "velocity": 90,
+        "heard": heard,
+    }
 
 
 def white_png(width: int, height: int) -> bytes:

@@ -43,6 +43,23 @@ class Meter {
     return confidence < 0.5 ? " (not sure: tap it)" : " (estimated)";
   }
 
+  /** What the memory keeps of beats that were changed. */
+  get own() {
+    return this.changed ? { times: this.times, downbeat: this.downbeat } : {};
+  }
+
+  /** Take what the memory kept. */
+  set own({ times, downbeat }) {
+    if (!Array.isArray(times) || !times.every(Number.isFinite) || !Number.isInteger(downbeat)) return;
+    this.downbeat = downbeat;
+    this._change(times);
+  }
+
+  /** Length of a bar in seconds, or null if no tempo is known. */
+  get bar_s() {
+    return this.bpm === null ? null : (60 / this.bpm) * this.perBar;
+  }
+
   /** The beats as they were found. */
   reset() {
     this._take();

@@ -15,10 +15,17 @@ const PARTS = [
 const CLICK_DB = -6;
 
 class Mixer {
-  /** @param {(gains: object) => void} onGains called with the gain of each part */
-  constructor(onGains) {
+  /**
+   * @param {(gains: object) => number} onGains called with the gain of each part; tells by how many dB all are less
+   * @param {Memory} memory
+   */
+  constructor(onGains, memory) {
     this.onGains = onGains;
-    this.parts = Object.fromEntries(PARTS.map(([part, name, db]) => [part, this._makePart(part, name, db)]));
+    this.memory = memory;
+    const levels = memory.get("levels", {});
+    this.parts = Object.fromEntries(
+      PARTS.map(([part, name, db]) => [part, this._makePart(part, name, Number.isFinite(levels[part]) ? levels[part] : db)]),
+    );
     this.update();
   }
 
@@ -57,7 +64,10 @@ class Mixer {
       each.onlyButton?.setAttribute("aria-pressed", String(each.only));
       each.muteButton.setAttribute("aria-pressed", String(each.muted));
     }
-    this.onGains(gains);
+    this.memory.set("levels", Object.fromEntries(Object.entries(this.parts).map(([part, each]) => [part, Number(each.fader.value)])));
+    const less = this.onGains(gains);
+    const held = document.getElementById("held");
+    held.textContent = less >= 0.5 ? `All parts ${less.toFixed(0)} dB down, so that nothing is too loud for the output.` : "";
   }
 
   _makePart(part, name, db) {

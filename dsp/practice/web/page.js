@@ -1,70 +1,74 @@
 /*
- * The practice page: controls, keys, and what is shown while it plays.
+ * The practice page: what belongs to what, and what is shown while it plays.
  */
 
-const SHARPS = ["C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B"];
-/** Seconds between pictures of the ribbon for those who ask for less motion. */
+/** Seconds between pictures of the lanes for those who ask for less motion. */
 const CALM_S = 0.5;
 /** How far a nudge moves the beats, in seconds. */
 const NUDGE_S = 0.01;
+/** How far a key, or a button, moves the speed, in percent. */
+const STEP = 5;
 
 const index = JSON.parse(document.getElementById("index").textContent);
 const element = (id) => document.getElementById(id);
+const memory = new Memory(index);
+const awake = new AwakeScreen();
 /** What the tape said last, and when. */
 let last = { position: 0, playing: false, speed: 1, passes: 0, counting: false, levels: {} };
 let lastAt = performance.now();
 
-function noteName(midi) {
-  const whole = Math.round(midi);
-  return SHARPS[((whole % 12) + 12) % 12] + (Math.floor(whole / 12) - 1);
+function showTrouble(error) {
+  element("trouble").hidden = false;
+  element("trouble").textContent = `This browser cannot play the sound of this page (${error.message}). The tracks beside it play anywhere.`;
+  element("play").textContent = "No sound";
+  element("play").disabled = true;
 }
 
-function labelled(notes, shift) {
-  return notes.map((note) => ({ ...note, label: noteName(note.midi + shift) }));
-}
-
-const player = new Player(index, (report) => {
-  last = report;
-  lastAt = performance.now();
-  showState();
-});
-const meter = new Meter(index, () => {
-  const accents = meter.beats.map(([time, , beat]) => ({ at: time, first: beat === 1 }));
-  ribbon.beats = accents;
-  picture.given.beats = accents.map((each) => each.at);
-  tell({ beats: accents.map((each) => ({ at: Math.round(each.at * player.rate), accent: each.first })) });
-  showSpeed(element("speed").value);
-});
-const ribbon = new Ribbon(
-  labelled(index.bass_notes, index.instrument.bass_interval + index.transpose),
-  labelled(index.guitar_notes, index.transpose),
-  meter.beats.map(([time, , beat]) => ({ at: time, first: beat === 1 })),
-  index.instrument.strings.length,
+const player = new Player(
+  index,
+  (report) => {
+    last = report;
+    lastAt = performance.now();
+    showState();
+  },
+  showTrouble,
+);
+const tell = (message) => player.tell(message);
+const letters = index.instrument.strings.map((name) => name.replace(/-?\d+$/, ""));
+const lanes = new Lanes(
+  index.bass_notes.map((note) => ({ ...note, label: note.heard.replace("#", "♯") })),
+  index.guitar_notes,
+  letters,
 );
 const picture = new Picture(index.pictures.overview, index.seconds, {
-  beats: meter.beats.map(([time]) => time),
+  beats: [],
   onSeek: (time) => seek(time),
-  onLoop: () => {
-    element("loop-on").checked = true;
-    element("phrases").value = "";
-    tellLoop();
-  },
+  onLoop: () => loops.moved(),
 });
-const tell = (message) => player.tell(message);
-const mixer = new Mixer((gains) => tell({ gains }));
+const meter = new Meter(index, () => {
+  showBeats();
+  memory.set("beats", meter.own);
+});
+const loops = new Loops(index, picture, memory, {
+  onLoop: (loop) => player.loop(loop && loop.map((time) => Math.round(time * player.rate))),
+  onSeek: (time) => seek(time),
+  now: () => now(),
+});
+const mixer = new Mixer((gains) => player.gains(gains), memory);
 
 /** Seconds of the take that are heard now. */
 function now() {
-  const since = last.playing && !last.counting ? (performance.now() - lastAt) / 1000 : 0;
+  const since = last.playing && !last.counting && !last.waiting ? (performance.now() - lastAt) / 1000 : 0;
   return Math.min(last.position / player.rate + Math.min(since, 0.1) * last.speed, index.seconds);
 }
 
 function seek(time) {
-  tell({ seek: Math.round(Math.min(Math.max(time, 0), index.seconds) * player.rate) });
-  if (!last.playing) {
-    last = { ...last, position: time * player.rate };
-    lastAt = performance.now();
-  }
+  time = Math.min(Math.max(time, 0), index.seconds);
+  player.seek(Math.round(time * player.rate));
+  if (last.playing) return;
+  last = { ...last, position: time * player.rate };
+  lastAt = performance.now();
+  element("said").textContent = placeInWords(time);
 }
 
 function togglePlay() {
@@ -84,6 +88,7 @@ function setSpeed(percent) {
   const slider = element("speed");
   slider.value = percent;
   tell({ speed: slider.value / 100 });
+  memory.set("speed", Number(slider.value));
   showSpeed(slider.value);
 }
 
@@ -98,6 +103,14 @@ function showSpeed(percent) {
   element("facts").textContent = `${tempo}, ${index.tempo.beats_per_bar} a bar, ${index.seconds.toFixed(0)} s`;
 }
 
+/** Bring the beats to all that shows or sounds them. */
+function showBeats() {
+  lanes.setBeats(meter.beats, meter.bar_s);
+  picture.given.beats = meter.beats.map(([time]) => time);
+  tell({ beats: meter.beats.map(([time, , beat]) => ({ at: Math.round(time * player.rate), accent: beat === 1 })) });
+  showSpeed(element("speed").value);
+}
+
 /** Let the browser keep a text as a file. */
 function save(name, text) {
   const link = document.createElement("a");
@@ -107,66 +120,79 @@ function save(name, text) {
   setTimeout(() => URL.revokeObjectURL(link.href), 1000);
 }
 
-function tellLoop() {
-  const on = element("loop-on").checked;
-  picture.setOn(on);
-  tell({ loop: on ? picture.loop.map((time) => Math.round(time * player.rate)) : null });
-}
-
-function setEdge(which) {
-  const loop = [...picture.loop];
-  loop[which] = picture.snap(now());
-  if (loop[1] <= loop[0]) loop[1 - which] = which === 0 ? index.seconds : 0;
-  picture.setLoop(loop);
-  element("loop-on").checked = true;
-  tellLoop();
-}
-
 function tellNumbers() {
-  tell({ countIn: Number(element("count-in").value) || 0, ladder: (Number(element("ladder").value) || 0) / 100 });
+  const number = (id) => Number(element(id).value) || 0;
+  memory.set("count-in", number("count-in"));
+  memory.set("ladder", number("ladder"));
+  tell({ countIn: number("count-in"), ladder: number("ladder") / 100 });
 }
 
 function showState() {
   const button = element("play");
-  button.textContent = last.playing ? "Stop" : "Play";
-  button.classList.toggle("playing", last.playing);
+  const words = last.playing ? "Stop" : "Play";
+  if (button.textContent !== words) {
+    button.textContent = words;
+    button.classList.toggle("playing", last.playing);
+    awake.keepOn(last.playing);
+    if (!last.playing) element("said").textContent = placeInWords(now());
+  }
   mixer.showLevels(last.playing ? last.levels : {});
   const percent = Math.round(100 * last.speed);
-  if (Number(element("speed").value) !== percent && document.activeElement !== element("speed")) {
+  // A loop that gets faster moves the slider.
+  if (last.playing && Number(element("speed").value) !== percent && document.activeElement !== element("speed")) {
     element("speed").value = percent;
     showSpeed(percent);
   }
 }
 
+/** Bar and beat of a time, or null if no beat is known. */
+function placeOf(time) {
+  if (meter.beats.length === 0) return null;
+  const [, bar, beat] = meter.beats[Math.max(meter.beats.findLastIndex(([at]) => at <= time + 0.001), 0)];
+  return { bar, beat };
+}
+
+function placeInWords(time) {
+  const place = placeOf(time);
+  if (place === null) return `${time.toFixed(1)} seconds`;
+  return place.bar < 1 ? "before bar 1" : `bar ${place.bar}, beat ${place.beat}`;
+}
+
 function showPlace(time) {
   picture.showPosition(time);
-  let found = meter.beats.findLastIndex(([at]) => at <= time + 0.001);
-  found = Math.max(found, 0);
-  if (meter.beats.length === 0) return;
-  const [, bar, beat] = meter.beats[found];
-  element("bar").textContent = last.counting ? "count-in" : bar < 1 ? "before bar 1" : `bar ${bar}`;
-  element("beat").textContent = Array.from({ length: index.tempo.beats_per_bar }, (_, i) => (i + 1 === beat ? "●" : "○")).join("");
+  const place = placeOf(time);
+  if (place === null) return;
+  const words = last.counting ? "count-in" : place.bar < 1 ? "before bar 1" : `bar ${place.bar}`;
+  if (element("bar").textContent !== words) {
+    element("bar").textContent = words;
+    if (last.playing && element("say-bars").checked) element("said").textContent = placeInWords(time);
+  }
+  const marks = Array.from({ length: index.tempo.beats_per_bar }, (_, i) => (i + 1 === place.beat ? "●" : "○")).join("");
+  if (element("beat").textContent !== marks) element("beat").textContent = marks;
 }
 
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 function drawFrame() {
   const time = now();
   showPlace(time);
-  ribbon.draw(calm.matches ? Math.floor(time / CALM_S) * CALM_S : time);
+  lanes.draw(calm.matches ? Math.floor(time / CALM_S) * CALM_S : time);
   requestAnimationFrame(drawFrame);
 }
 
+const changeSpeed = (by) => setSpeed(Number(element("speed").value) + by);
 /** Key, as shown, what it does. */
 const KEYS = [
   [" ", "Space", "play, stop", togglePlay],
+  ["PageDown", "Page down, right pedal", "play, stop", togglePlay],
+  ["PageUp", "Page up, left pedal", "a bar back", () => toBar(-1)],
   ["ArrowLeft", "Left", "a bar back", () => toBar(-1)],
   ["ArrowRight", "Right", "a bar on", () => toBar(1)],
   ["Home", "Home", "to the start", () => seek(0)],
-  ["[", "[", "loop starts here", () => setEdge(0)],
-  ["]", "]", "loop ends here", () => setEdge(1)],
+  ["[", "[", "loop starts here", () => loops.setEdge(0)],
+  ["]", "]", "loop ends here", () => loops.setEdge(1)],
   ["l", "L", "loop on, off", () => element("loop-on").click()],
-  ["-", "-", "5 % slower", () => setSpeed(Number(element("speed").value) - 5)],
-  ["+", "+", "5 % faster", () => setSpeed(Number(element("speed").value) + 5)],
+  ["-", "-", "5 % slower", () => changeSpeed(-STEP)],
+  ["+", "+", "5 % faster", () => changeSpeed(STEP)],
   ["b", "B", "bass only, or all", () => mixer.only("bass")],
   ["g", "G", "guitar only, or all", () => mixer.only("guitar")],
   ["c", "C", "click on, off", () => mixer.toggleClick()],
@@ -175,16 +201,15 @@ const KEYS = [
 ];
 
 function listen() {
-  element("play").addEventListener("click", togglePlay);
-  element("back").addEventListener("click", () => toBar(-1));
-  element("forward").addEventListener("click", () => toBar(1));
-  element("begin").addEventListener("click", () => seek(0));
-  element("speed").addEventListener("input", () => setSpeed(element("speed").value));
-  element("loop-on").addEventListener("change", tellLoop);
-  element("snap").addEventListener("change", () => (picture.snaps = element("snap").checked));
-  element("start-here").addEventListener("click", () => setEdge(0));
-  element("end-here").addEventListener("click", () => setEdge(1));
   for (const [id, does] of [
+    ["play", togglePlay],
+    ["back", () => toBar(-1)],
+    ["forward", () => toBar(1)],
+    ["begin", () => seek(0)],
+    ["slower", () => changeSpeed(-STEP)],
+    ["faster", () => changeSpeed(STEP)],
+    ["start-here", () => loops.setEdge(0)],
+    ["end-here", () => loops.setEdge(1)],
     ["tap", () => meter.tap(now())],
     ["one", () => meter.one(now())],
     ["half", () => meter.half(now())],
@@ -192,30 +217,24 @@ function listen() {
     ["earlier", () => meter.nudge(-NUDGE_S)],
     ["later", () => meter.nudge(NUDGE_S)],
     ["as-found", () => meter.reset()],
+    ["save-beats", () => save("taps.txt", meter.text())],
   ]) {
     element(id).addEventListener("click", does);
   }
-  element("save-beats").addEventListener("click", () => save("taps.txt", meter.text()));
+  element("speed").addEventListener("input", () => setSpeed(element("speed").value));
   element("count-in").addEventListener("input", tellNumbers);
   element("ladder").addEventListener("input", tellNumbers);
-  element("phrases").addEventListener("change", () => {
-    const loop = index.loops[element("phrases").value];
-    if (!loop) return;
-    picture.setLoop([loop.start_s, loop.end_s]);
-    element("loop-on").checked = true;
-    tellLoop();
-    seek(loop.start_s);
-  });
-  document.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.altKey || event.metaKey) return;
-    const target = event.target;
-    const typing = target.matches("input[type=number], select") || (target.matches("input[type=range]") && event.key.startsWith("Arrow"));
-    if (typing || (event.key === " " && target.matches("button, input[type=checkbox], summary"))) return;
-    const found = KEYS.find(([key]) => key === event.key || key === event.key.toLowerCase());
-    if (!found) return;
-    event.preventDefault();
-    found[3]();
-  });
+  for (const [id, does] of [
+    ["snap", (on) => (picture.snaps = on)],
+    ["say-bars", () => {}],
+  ]) {
+    element(id).checked = memory.get(id, true);
+    does(element(id).checked);
+    element(id).addEventListener("change", () => {
+      memory.set(id, element(id).checked);
+      does(element(id).checked);
+    });
+  }
 }
 
 function build() {
@@ -228,36 +247,29 @@ function build() {
     button.addEventListener("click", () => setSpeed(percent));
     element("speeds").append(button);
   }
-  index.loops.forEach((loop, i) => {
-    const option = document.createElement("option");
-    option.value = i;
-    option.textContent = loop.name;
-    element("phrases").append(option);
-  });
-  for (const [, shown, does] of KEYS) {
-    element("keys").insertAdjacentHTML("beforeend", `<dt>${shown}</dt><dd>${does}</dd>`);
-  }
+  element("count-in").value = memory.get("count-in", 0);
+  element("ladder").value = memory.get("ladder", 0);
 }
 
 build();
 listen();
-showSpeed(100);
-picture.setOn(false);
+new Keys(KEYS, memory);
+meter.own = memory.get("beats", {});
+showBeats();
+setSpeed(memory.get("speed", 100));
+loops.tell();
 requestAnimationFrame(drawFrame);
 player
   .load()
   .then(() => {
     mixer.update();
-    tellLoop();
+    loops.tell();
     tellNumbers();
-    tell({ speed: element("speed").value / 100 });
+    showBeats();
+    setSpeed(element("speed").value);
     element("play").disabled = false;
     showState();
   })
-  .catch((error) => {
-    element("trouble").hidden = false;
-    element("trouble").textContent = `This browser cannot play the sound of this page (${error.message}). The tracks beside it play anywhere.`;
-    element("play").textContent = "No sound";
-  });
+  .catch(showTrouble);
 /** For scripts: what a test or a curious player may look at. */
-window.practice = { player, picture, mixer, meter, now, state: () => last };
+window.practice = { player, picture, mixer, meter, loops, memory, now, state: () => last };

@@ -1,4 +1,3 @@
-"use strict";
 /*
  * Reads one stem at any speed without changing its pitch.
  *
@@ -21,29 +20,23 @@ const COARSE = 4;
 
 class Reader {
   /**
-   * @param {Float32Array[]} channels the stem's sound, one array a channel
+   * @param {Blocks} sound of the stem
    * @param {number[]} onsets the frames at which its notes begin, rising
    * @param {number} rate frames a second
    */
-  constructor(channels, onsets, rate) {
+  constructor(sound, onsets, rate) {
     this.hop = Math.round(HOP_S * rate);
     this.search = Math.round(SEARCH_S * rate);
     this.attack = Math.round(ATTACK_S * rate);
     this.jump = Math.round(JUMP_S * rate);
     this.onsets = onsets;
-    this.frames = channels[0].length;
-    // Silence on both sides, so that no index needs a check.
-    this.pad = 4 * this.hop + 2 * this.search;
-    this.channels = channels.map((channel) => {
-      const padded = new Float32Array(this.frames + 2 * this.pad);
-      padded.set(channel, this.pad);
-      return padded;
-    });
-    this.guide = this.channels[0];
-    if (this.channels.length > 1) {
-      this.guide = new Float32Array(this.frames + 2 * this.pad);
-      for (const channel of this.channels) for (let i = 0; i < channel.length; i++) this.guide[i] += channel[i];
-    }
+    this.sound = sound;
+    // What is heard now and what may come next, of one channel; and the sum of all channels, which is compared.
+    this.now = new Float32Array(this.hop);
+    this.next = new Float32Array(this.hop);
+    this.here = new Float32Array(this.hop);
+    this.there = new Float32Array(this.hop + 2 * this.search + 1);
+    this.part = new Float32Array(this.there.length);
     this.seek(0);
   }
 
@@ -68,21 +61,28 @@ class Reader {
   read(out, count, speed) {
     const natural = this._inside(this.natural);
     const start = this._inside(this._choose(count, speed));
-    for (let c = 0; c < this.channels.length; c++) {
-      const x = this.channels[c];
+    const fade = Math.max(1, Math.min(this.fade, count));
+    for (let c = 0; c < this.sound.channels; c++) {
+      this.sound.copy(c, natural, count, this.now);
+      this.sound.copy(c, start, count, this.next);
       const y = out[c];
-      const fade = Math.max(1, Math.min(this.fade, count));
       for (let i = 0; i < count; i++) {
         const share = i < fade ? 0.5 - 0.5 * Math.cos((Math.PI * (i + 0.5)) / fade) : 1;
-        y[i] = x[natural + i] + share * (x[start + i] - x[natural + i]);
+        y[i] = this.now[i] + share * (this.next[i] - this.now[i]);
       }
     }
-    this.natural = start - this.pad + count;
+    this.natural = start + count;
     this.due += count * speed;
   }
 
+  /** Whether all is there that the next hop may need. */
+  get ready() {
+    const about = (frame) => this.sound.has(frame - 3 * this.search, frame + 3 * this.hop + this.search);
+    return about(this.natural) && about(Math.round(this.due));
+  }
+
   _inside(frame) {
-    return Math.min(Math.max(frame, -2 * this.hop), this.frames + 2 * this.hop) + this.pad;
+    return Math.min(Math.max(frame, -2 * this.hop), this.sound.frames + 2 * this.hop);
   }
 
   _firstOnsetFrom(frame) {
@@ -142,23 +142,34 @@ class Reader {
 
   /** The start from ``low`` to ``high`` whose first hop is most like the natural one (normalised correlation). */
   _mostAlike(low, high) {
-    let best = this._best(low, high, COARSE, COARSE);
-    best = this._best(Math.max(low, best - COARSE + 1), Math.min(high, best + COARSE - 1), 1, 2);
-    return best;
+    this._sum(this._inside(this.natural), this.hop, this.here);
+    low = this._inside(low);
+    high = Math.min(this._inside(high), low + 2 * this.search);
+    this._sum(low, high - low + this.hop, this.there);
+    const coarse = this._best(low, low, high, COARSE, COARSE);
+    return this._best(low, Math.max(low, coarse - COARSE + 1), Math.min(high, coarse + COARSE - 1), 1, 2);
   }
 
-  _best(low, high, lagStep, step) {
-    const x = this.guide;
-    const a = this._inside(this.natural);
+  _sum(from, count, out) {
+    this.sound.copy(0, from, count, out);
+    for (let c = 1; c < this.sound.channels; c++) {
+      this.sound.copy(c, from, count, this.part);
+      for (let i = 0; i < count; i++) out[i] += this.part[i];
+    }
+  }
+
+  _best(first, low, high, lagStep, step) {
+    const a = this.here;
     let best = low;
     let most = -Infinity;
     for (let lag = low; lag <= high; lag += lagStep) {
-      const b = this._inside(lag);
+      const from = lag - first;
       let product = 0;
       let energy = 1e-9;
       for (let i = 0; i < this.hop; i += step) {
-        product += x[a + i] * x[b + i];
-        energy += x[b + i] * x[b + i];
+        const b = this.there[from + i];
+        product += a[i] * b;
+        energy += b * b;
       }
       const likeness = product / Math.sqrt(energy);
       if (likeness > most) {

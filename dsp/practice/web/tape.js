@@ -1,4 +1,3 @@
-"use strict";
 /*
  * The tape: all stems together, with click, count-in and loop, to the frame. It runs in the audio thread.
  */
@@ -30,18 +29,19 @@ function knockSound(hz, peak, rate) {
 class Tape {
   /**
    * @param {number} rate frames a second
-   * @param {{name: string, channels: Float32Array[], onsets: number[]}[]} stems of one length; onsets in frames
+   * @param {{name: string, sound: Blocks, onsets: number[]}[]} stems of one length; onsets in frames
    * @param {{at: number, accent: boolean}[]} beats in frames, rising
    */
   constructor(rate, stems, beats) {
     this.rate = rate;
     this.beats = beats;
-    this.frames = stems[0].channels[0].length;
+    this.frames = stems[0].sound.frames;
     this.hop = Math.round(HOP_S * rate);
     this.stems = stems.map((stem) => ({
       name: stem.name,
-      reader: new Reader(stem.channels, stem.onsets, rate),
-      out: stem.channels.map(() => new Float32Array(this.hop)),
+      reader: new Reader(stem.sound, stem.onsets, rate),
+      sound: stem.sound,
+      out: Array.from({ length: stem.sound.channels }, () => new Float32Array(this.hop)),
       gain: 1,
       target: 1,
       level: 0,
@@ -54,6 +54,7 @@ class Tape {
     this.ladder = 0; // added to the speed after each pass of the loop
     this.passes = 0;
     this.playing = false;
+    this.waiting = false; // for sound that is not there yet
     this.envelope = 0;
     this.seek(0);
   }
@@ -88,7 +89,14 @@ class Tape {
     right.fill(0, 0, count);
     for (let done = 0; done < count; ) {
       if (!this.playing && this.envelope <= 0) return;
-      if (this.fresh === 0) this._make();
+      if (this.fresh === 0) {
+        this.waiting = !this.stems.every((stem) => stem.reader.ready);
+        if (this.waiting) {
+          this.envelope = 0;
+          return;
+        }
+        this._make();
+      }
       const length = Math.min(this.fresh, count - done);
       this._mix(left, right, done, length);
       done += length;

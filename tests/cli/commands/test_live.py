@@ -168,18 +168,64 @@ def test_every_json_line_has_what_the_documentation_says(short_take: Path) -> No
 
 
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM, signal.SIGSTOP])
-def test_when_the_engine_ends_or_hangs_all_strings_open_and_it_is_started_again(
+def test_when_the_engine_or_the_keeper_ends_or_hangs_all_strings_open_and_another_takes_over(
     playing: LiveProcess, number: int
 ) -> None:
-    engine = int(playing.record.engine.pid)
+    """One after the other, in one run."""
+    record = playing.record
+    engine, keeper = int(record.engine.pid), int(record.keeper.pid)
     os.kill(engine, number)
     wait_until(lambda: every_string_is_open(playing), "open strings", 5.0)
     playing.wait_for("fault")
     playing.wait_for("recovered")
-    assert int(playing.record.engine.pid) != engine
+    assert int(record.engine.pid) != engine
     assert not alive(engine)
     wait_until(lambda: not every_string_is_open(playing), "mutes that follow again")
+    assert int(record.keeper.pid) == keeper
+    os.kill(keeper, number)
+    wait_until(lambda: int(record.keeper.pid) != keeper, "another keeper", 20.0)
+    playing.wait_for("recovered", 2)
+    assert not alive(keeper)
+    wait_until(lambda: sum(record.keeper.closed) == 5, "mutes that follow again")
     assert playing.process.poll() is None
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="asks Linux which processes there are")
+def test_an_engine_that_is_killed_is_back_within_a_second_with_what_was_asked_of_it(playing: LiveProcess) -> None:
+    """By the one that stands by, which is another afterwards, and ends with the console."""
+    record = playing.record
+    record.request.bass_level_db, record.request.hold = -6.0, 1
+
+    def warm_up_to_now() -> int:
+        return len([*playing.memory.parent.glob("warm-*")])
+
+    for number in range(2):
+        wait_until(lambda n=number: warm_up_to_now() > n, "one that stands by")
+        engine = int(record.engine.pid)
+        begun = time.monotonic()
+        os.kill(engine, signal.SIGKILL)
+        wait_until(lambda engine=engine: int(record.engine.pid) != engine and record.engine.blocks, "sound")
+        assert time.monotonic() - begun < 1.0
+    assert (float(record.request.bass_level_db), int(record.request.hold)) == (-6.0, 1)
+    assert playing.wait_for("recovered", 2)["kind"] == "engine"
+    wait_until(lambda: warm_up_to_now() > 2, "one that stands by")
+    (standing,) = standing_by(playing)
+    playing.process.send_signal(signal.SIGKILL)
+    wait_until(lambda: not alive(standing), "its end", 5.0)
+
+
+def standing_by(live: LiveProcess) -> list[int]:
+    """Engines that stand by for the one that plays."""
+    name = f"--stand-by\0{live.memory.parent}"
+    found = [int(path.parent.name) for path in Path("/proc").glob("[0-9]*/cmdline") if name in _text_of(path)]
+    return [pid for pid in found if pid != int(live.record.engine.pid)]
+
+
+def _text_of(path: Path) -> str:
+    try:
+        return path.read_text()
+    except OSError:
+        return ""
 
 
 def test_an_interrupt_meant_for_the_console_does_not_end_the_engine(playing: LiveProcess) -> None:
@@ -189,17 +235,6 @@ def test_an_interrupt_meant_for_the_console_does_not_end_the_engine(playing: Liv
     wait_until(lambda: int(playing.record.engine.blocks) > blocks + 200, "more blocks")
     assert int(playing.record.engine.pid) == engine
     assert not playing.of_kind("fault") or all(event["kind"] != "engine" for event in playing.of_kind("fault"))
-
-
-@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM, signal.SIGSTOP])
-def test_when_the_keeper_ends_or_hangs_another_takes_over(playing: LiveProcess, number: int) -> None:
-    keeper = int(playing.record.keeper.pid)
-    os.kill(keeper, number)
-    wait_until(lambda: int(playing.record.keeper.pid) != keeper, "another keeper", 20.0)
-    playing.wait_for("recovered")
-    assert not alive(keeper)
-    wait_until(lambda: sum(playing.record.keeper.closed) == 5, "mutes that follow again")
-    assert playing.process.poll() is None
 
 
 @pytest.mark.parametrize(

@@ -102,6 +102,19 @@ def test_keys_need_no_enter(terminal: tuple[int, int]) -> None:
         assert program.wait(10.0) == 0
 
 
+def test_ctrl_s_holds_nothing_up(terminal: tuple[int, int]) -> None:
+    """By POSIX (General Terminal Interface, IXON) it stops the terminal's output, until Ctrl-Q."""
+    master, slave = terminal
+    with running(slave) as program:
+        read_until(master, b"ready")
+        os.write(master, b"\x13")
+        read_until(master, b"got \x13")
+        os.write(master, b"o")
+        read_until(master, b"got o")
+        os.write(master, b"q")
+        assert program.wait(10.0) == 0
+
+
 def test_without_a_terminal_there_are_no_keys(monkeypatch: pytest.MonkeyPatch) -> None:
     with Path(os.devnull).open() as nothing:
         monkeypatch.setattr(sys, "stdin", nothing)

@@ -31,9 +31,16 @@ class Child:
         self.code: int | None = None
         self.pid = 0
         self.started_ns = self.retry_ns = 0
-        self.starts = self.kills = 0
+        self.starts = self.kills = self.goes = 0
+        self.is_warm = self.stands_by = self.was_to_stand_by = self.is_stopped = False
 
-    def start(self) -> None:
+    def go(self) -> None:
+        self.goes += 1
+        self.stands_by = self.was_to_stand_by = False
+        self.started_ns = time.monotonic_ns()
+
+    def start(self, *, stand_by: bool = False) -> None:
+        self.stands_by = self.was_to_stand_by = stand_by
         self.process, self.code = object(), None
         self.started_ns = time.monotonic_ns()
         self.starts += 1
@@ -49,9 +56,9 @@ class Stage:
     def __init__(self) -> None:
         self.live: Record = np.zeros(1, LIVE)[0]
         self.live.engine.rate, self.live.engine.block_frames = 48000, 64
-        self.engine, self.keeper = Child(), Child()
+        self.engine, self.spare, self.keeper = Child(), Child(), Child()
         self.told: list[Notice] = []
-        backstage: Any = SimpleNamespace(engine=self.engine, keeper=self.keeper)
+        backstage: Any = SimpleNamespace(engine=self.engine, spare=self.spare, keeper=self.keeper)
         self.supervision = Supervision(backstage, self.live, self.told.append, 0.3)
         self.engine.pid = 1234567
         self.play()
@@ -63,6 +70,18 @@ class Stage:
         self.live.engine.block_at_ns = self.live.engine.first_block_ns = now
         self.live.keeper.beat_ns, self.live.keeper.phase = now, PLAYING
         self.engine.process = self.keeper.process = object()
+
+    def stand_by(self, *, warm: bool = True) -> None:
+        """A second engine stands by."""
+        self.spare.process, self.spare.pid = object(), 7654321
+        self.spare.stands_by, self.spare.is_warm = True, warm
+
+    def look(self) -> None:
+        """The engine has just played a block, if it lives, and is looked at."""
+        if self.supervision._engine.code is None:
+            self.live.engine.block_at_ns = time.monotonic_ns()
+        self.supervision._clock.look()
+        self.supervision._look_at_engine()
 
     def be_starting(self, patience_s: float) -> None:
         """For a test of the keeper alone: nothing is asked of the engine."""
@@ -154,6 +173,102 @@ def test_a_pause_of_all_processes_is_no_dead_interface(stage: Stage, sleeper: "s
     supervision._clock._awake_ns -= 10**9  # a second later
     supervision._look_at_engine()
     assert stage.engine.kills == 1
+
+
+def test_an_engine_stands_by_once_the_sound_has_passed_for_a_while(stage: Stage) -> None:
+    stage.live.engine.first_block_ns = time.monotonic_ns()
+    stage.supervision._look_at_engine()
+    assert stage.spare.starts == 0
+    stage.live.engine.first_block_ns -= 3 * 10**9
+    for _ in range(2):
+        stage.look()
+    assert (stage.spare.starts, stage.spare.stands_by) == (1, True)
+
+
+@pytest.mark.parametrize("how", ["dies", "hangs"])
+def test_the_engine_that_stands_by_takes_the_place_of_one_that_fails(stage: Stage, how: str) -> None:
+    stage.stand_by()
+    stage.supervision._look_at_engine()
+    if how == "dies":
+        stage.engine.code = -9
+    else:
+        stage.live.engine.block_at_ns = time.monotonic_ns() - 10**9
+        stage.supervision._clock._awake_ns -= 2 * 10**9
+    stage.supervision._clock.look()
+    stage.supervision._look_at_engine()
+    assert (stage.spare.goes, stage.engine.starts) == (1, 0)
+    stage.supervision._look_at_engine()
+    stage.live.engine.pid = 7654321
+    now = time.monotonic_ns()
+    stage.live.engine.block_at_ns = stage.live.engine.first_block_ns = now
+    stage.supervision._look_at_engine()
+    assert stage.told[-1].text == "The sound is back"
+    assert stage.spare.kills == 0
+
+
+def test_one_that_was_told_to_begin_and_does_not_is_replaced(stage: Stage) -> None:
+    stage.stand_by()
+    stage.supervision._look_at_engine()
+    stage.engine.code = -9
+    stage.supervision._look_at_engine()
+    assert stage.spare.goes == 1
+    stage.spare.started_ns -= 10**9
+    stage.supervision._look_at_engine()
+    assert stage.spare.kills == 1
+    stage.spare.code, stage.spare.is_warm = -9, False
+    stage.supervision._look_at_engine()
+    assert stage.spare.starts == 1
+    assert not stage.spare.stands_by
+
+
+def test_one_that_is_not_warm_yet_is_told_to_begin_as_soon_as_it_is(stage: Stage) -> None:
+    """It has loaded a part already; a new one would begin with nothing."""
+    stage.stand_by(warm=False)
+    stage.supervision._look_at_engine()
+    stage.engine.code = -9
+    stage.supervision._look_at_engine()
+    stage.spare.started_ns -= 5 * 10**9
+    stage.look()
+    assert (stage.spare.goes, stage.spare.kills, stage.engine.starts) == (1, 0, 0)
+
+
+def test_one_that_a_signal_has_stopped_is_ended_and_another_started(stage: Stage) -> None:
+    stage.stand_by()
+    stage.live.engine.first_block_ns -= 3 * 10**9
+    stage.spare.is_stopped = True
+    stage.look()
+    assert stage.spare.kills == 0, "all may have been stopped, and go on"
+    stage.supervision._clock._awake_ns -= 10**9
+    stage.look()
+    assert stage.spare.kills == 1
+    stage.spare.code, stage.spare.stands_by, stage.spare.is_stopped = -9, False, False
+    stage.spare.was_to_stand_by, stage.spare.started_ns = True, time.monotonic_ns() - 5 * 10**9
+    stage.look()
+    assert stage.spare.starts == 0, "one that dies of itself would do so again"
+    stage.spare.started_ns -= 6 * 10**9
+    stage.look()
+    assert stage.spare.starts == 1
+
+
+def test_a_stopped_one_is_not_told_to_begin(stage: Stage) -> None:
+    stage.stand_by()
+    stage.supervision._look_at_engine()
+    stage.spare.is_stopped, stage.engine.code = True, -9
+    stage.supervision._look_at_engine()
+    assert (stage.spare.goes, stage.engine.starts) == (0, 1)
+
+
+def test_the_third_engine_in_a_row_stands_by_at_once(stage: Stage) -> None:
+    """What died while it played says nothing about one that stands by."""
+    for dead, alive in ((stage.engine, stage.spare), (stage.spare, stage.engine)):
+        stage.look()
+        alive.process, alive.code, alive.stands_by, alive.is_warm, alive.pid = object(), None, True, True, 7654321
+        dead.code = -9
+        stage.look()
+        assert alive.goes == 1
+        stage.live.engine.pid, stage.live.engine.first_block_ns = alive.pid, time.monotonic_ns() - 3 * 10**9
+        stage.look()
+        assert (dead.starts, dead.stands_by) == (1, True)
 
 
 def test_an_engine_that_starts_for_ever_is_killed(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -186,6 +186,15 @@ def test_workers_run_nothing_from_the_working_folder(planted: Path) -> None:
     assert not planted.exists()
 
 
+@pytest.mark.parametrize("before", [None, ""])
+def test_other_processes_find_modules_as_before(before: str | None, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("PYTHONSAFEPATH", raising=False)
+    if before is not None:
+        monkeypatch.setenv("PYTHONSAFEPATH", before)
+    assert done("a b", 2) == (["a", "b"], 0)
+    assert os.environ.get("PYTHONSAFEPATH") == before
+
+
 def test_nor_does_the_keeper(planted: Path, tmp_path: Path) -> None:
     memory = tmp_path / "memory"
     memory.write_text("none")

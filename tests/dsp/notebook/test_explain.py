@@ -47,7 +47,7 @@ def test_the_lower_of_two_strings_is_the_bass_because_it_was_plucked(play: Calla
 def test_a_pluck_just_heard_has_no_pitch_yet(play: Callable[..., Signal]) -> None:
     found = reasons(two_strings(play), 0.155)
     assert found.bass == 5
-    assert "dB above its threshold; its pitch is not known yet" in found.strings[4].what
+    assert "dB above its threshold; no note yet: its pitch is not known yet" in found.strings[4].what
 
 
 def test_after_the_lower_string_was_stopped_the_other_has_the_bass_and_is_told_why(play: Callable[..., Signal]) -> None:

@@ -7,8 +7,8 @@ import pytest
 
 from thumbline.dsp.memory.events import PLUCK
 from thumbline.dsp.memory.records import ANALYSIS_STEP
-from thumbline.dsp.notebook.levels import LOWEST_DB, STEP_S, loudest_now, measure_levels
-from thumbline.dsp.processor.analysis_signal import analysis_signal
+from thumbline.dsp.notebook.levels import STEP_S, loudest_now, measure_levels
+from thumbline.dsp.processor.analysis_signal import LOWEST_DB, analysis_signal
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.string_model import Pluck, Signal

@@ -34,9 +34,12 @@ def test_the_share_of_right_decisions_and_the_mistakes_are_those_of_the_score() 
     true = bench.reference.bass
     scored = score(true, found.bassline, strings=6)
     assert found.mistakes == scored.mistakes
-    right = (scored.found_string == true.string)[true.asked].mean()
-    assert found.right == pytest.approx(right)
-    assert right < 0.99
+    asked = true.asked & (true.string > 0)
+    assert found.right == scored.path_right == pytest.approx((scored.found_string == true.string)[asked].mean())
+    assert (found.right or 0.0) < 0.99
+    whole = score(true, found.bassline, found.notes, strings=6)
+    assert (found.missed, found.false) == (whole.notes_missed, whole.notes_false)
+    assert found.missed
 
 
 def test_a_look_gives_the_same_as_decisions_and_reasons_asked_for_alone() -> None:

@@ -11,7 +11,18 @@ import numpy as np
 import pytest
 
 from tests.helpers.system_parts import need
-from tests.material.practice_folder import BASS_HZ, BEATS_S, PAGE, RATE, SECONDS, make_folder, plucks, write_page_of
+from tests.material.practice_folder import (
+    BASS_HZ,
+    BEATS_S,
+    GUITAR_HZ,
+    PAGE,
+    RATE,
+    SECONDS,
+    make_folder,
+    plucks,
+    write_page_of,
+)
+from thumbline.dsp.practice.page_sound import AFTER_S, BEFORE_S
 
 #: Longest time in which anything on the page must happen on a busy machine, ms.
 PATIENCE_MS = 20_000
@@ -121,7 +132,7 @@ def test_a_phrase_is_looped_and_gets_faster(page: Any) -> None:
 
 def test_a_drag_over_the_picture_marks_a_loop_and_a_click_goes_there(page: Any) -> None:
     page.get_by_label("Handles go to beats").uncheck()
-    page.evaluate("scrollTo(0, 0)")
+    page.locator("#picture").evaluate("each => each.scrollIntoView({ block: 'center' })")
     box = page.locator("#picture").bounding_box()
     x = lambda time_s: box["x"] + box["width"] * (40 + 340 * time_s / SECONDS) / 400  # noqa: E731
     y = box["y"] + box["height"] / 2
@@ -136,7 +147,7 @@ def test_a_drag_over_the_picture_marks_a_loop_and_a_click_goes_there(page: Any) 
 
 
 def test_the_notes_pass_by(page: Any) -> None:
-    picture = "document.getElementById('ribbon').toDataURL()"
+    picture = "document.getElementById('lanes').toDataURL()"
     before = page.evaluate(picture)
     page.locator("#play").click()
     until(page, "s.position > 0.5 * practice.player.rate")
@@ -156,10 +167,97 @@ def test_everything_that_can_be_used_has_a_name(page: Any) -> None:
         assert page.get_by_role("slider", name=name, exact=True).count() == 1
 
 
-@pytest.mark.parametrize("width", [360, 1280])
-def test_nothing_is_wider_than_the_screen(page: Any, width: int) -> None:
-    page.set_viewport_size({"width": width, "height": 800})
+#: Each control with a name beside it: whether name and control overlap in height, and how far apart they are, px.
+FIELDS = """[...document.querySelectorAll(".field, .tick")].map((field) => {
+  const name = (field.querySelector("label") ?? field).getBoundingClientRect();
+  const control = field.querySelector("input, select").getBoundingClientRect();
+  return { level: Math.min(name.bottom, control.bottom) - Math.max(name.top, control.top),
+           inside: control.right <= innerWidth && control.left >= 0 && control.width > 0 };
+})"""
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(320, "dark"), (360, "light"), (768, "dark"), (1280, "light")])
+def test_it_fits_every_screen_and_breaks_no_rule_of_access(page: Any, width: int, scheme: str) -> None:
+    """Rules of access as in axe-core (Deque, MPL-2.0), which tries those of WCAG that a program can try."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="needs axe-playwright-python")
+    page.emulate_media(color_scheme=scheme)
+    page.set_viewport_size({"width": width, "height": 700})
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+    fields = page.evaluate(FIELDS)
+    assert len(fields) >= 6
+    assert all(field["level"] > 0 and field["inside"] for field in fields)
+    page.locator("summary").click()
+    assert axe.Axe().run(page).response["violations"] == []
+    page.evaluate("scrollTo(0, document.body.scrollHeight)")
+    for name in ("Play", "Bar back", "5 % slower"):  # the bar stays
+        box = page.get_by_role("button", name=name, exact=True).bounding_box()
+        assert box is not None
+        assert 0 <= box["y"] <= 700 - box["height"]
+        assert box["height"] >= 44  # WCAG 2.2, 2.5.5
+    ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert (ground == "rgb(255, 255, 255)") == (scheme == "light")
+
+
+def test_what_was_set_is_there_when_the_page_is_opened_again(page: Any) -> None:
+    page.get_by_role("button", name="5 % slower").click()
+    page.get_by_label("Guitar", exact=True).fill("-7")
+    page.get_by_label("Handles go to beats").uncheck()
+    page.evaluate("practice.picture.setLoop([1.25, 2.75])")
+    page.get_by_label("Name", exact=True).fill("the <hard> bar")
+    page.get_by_role("button", name="Keep this loop").click()
+    page.get_by_role("button", name="Later").click()
+    page.reload()
+    page.wait_for_function("!document.getElementById('play').disabled")
+    assert page.locator("#speed-now").text_content() == "95 %"
+    assert page.get_by_label("Guitar", exact=True).input_value() == "-7"
+    assert not page.get_by_label("Handles go to beats").is_checked()
+    assert page.get_by_label("Loop between the handles").is_checked()
+    assert page.evaluate("practice.meter.beats[0][0]") == pytest.approx(BEATS_S[0] + 0.01)
+    page.evaluate("practice.picture.setLoop([0, 6])")
+    page.get_by_label("Phrase").select_option(label="the <hard> bar")
+    assert page.evaluate("practice.picture.loop") == [1.25, 2.75]
+    page.get_by_role("button", name="Forget it").click()
+    assert page.get_by_label("Phrase").locator("option").all_text_contents() == ["choose", "bar 2"]
+
+
+def test_pedals_play_and_go_back_and_single_characters_can_be_switched_off(page: Any) -> None:
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("PageDown")
+    until(page, "s.playing && s.position > 0")
+    page.keyboard.press("PageDown")
+    until(page, "!s.playing")
+    for key in ("Home", "ArrowRight", "ArrowRight", "PageUp"):
+        page.keyboard.press(key)
+    assert page.evaluate("practice.now()") == pytest.approx(0.5, abs=0.01)
+    assert page.locator("#said").text_content() == "bar 1, beat 1"
+    page.keyboard.press("b")
+    only = page.get_by_role("button", name="Bass only")
+    assert only.get_attribute("aria-pressed") == "true"
+    page.locator("summary").click()
+    page.get_by_label("Keys of one character work").uncheck()
+    page.keyboard.press("b")
+    assert only.get_attribute("aria-pressed") == "true"
+
+
+def test_a_live_region_says_bar_and_beat_and_the_screen_stays_on_while_it_plays(page: Any) -> None:
+    page.evaluate(
+        """navigator.wakeLock.request = (kind) => {
+          window.lock = { kind, released: false, release: async () => { window.lock.released = true; } };
+          return Promise.resolve(window.lock);
+        }"""
+    )
+    page.locator("#play").click()
+    page.wait_for_function("document.getElementById('said').textContent === 'bar 2, beat 1'")
+    assert page.evaluate("[lock.kind, lock.released]") == ["screen", False]
+    page.locator("#play").click()
+    page.wait_for_function("lock.released")
+
+
+def test_without_javascript_the_page_says_where_the_sound_is(browser: Any, address: str) -> None:
+    page = browser.new_page(java_script_enabled=False)
+    page.goto(address)
+    assert "tracks in the same folder" in page.inner_text("body")
+    page.close()
 
 
 # --- sound, frame by frame ---
@@ -167,7 +265,10 @@ def test_nothing_is_wider_than_the_screen(page: Any, width: int) -> None:
 #: Plays stems on a tape; sound goes in and out as base64 of 32-bit floats.
 PLAY = """({ sound, onsets, beats, set, frames, rate }) => {
   const bytes = Uint8Array.from(atob(sound), (letter) => letter.charCodeAt(0));
-  const tape = new Tape(rate, [{ name: "bass", channels: [new Float32Array(bytes.buffer)], onsets }], beats);
+  const all = new Float32Array(bytes.buffer), length = 50_000;
+  const whole = new Blocks(all.length, 1, length);
+  for (let at = 0; at < all.length; at += length) whole.put(at / length, [all.slice(at, at + length)]);
+  const tape = new Tape(rate, [{ name: "bass", sound: whole, onsets }], beats);
   command(tape, { gains: { bass: 1, click: 0 }, ...set, play: true });
   for (const stem of tape.stems) stem.gain = stem.target;
   const left = new Float32Array(frames), right = new Float32Array(frames);
@@ -253,3 +354,98 @@ def test_the_click_is_on_the_beat_and_the_count_in_leads_to_it_to_the_frame(page
         first = knock * pace
         assert np.all(np.abs(played[max(first - 500, 0) : max(first - 1, 0)]) < 1e-3)
         assert np.abs(played[first : first + 48]).max() > 0.1
+
+
+#: Decodes what the page holds, as it does itself: part, block, how many frames more than libsndfile wrote.
+DECODE = """async ({ lengths }) => {
+  const differences = [];
+  for (const [part, wanted] of Object.entries(lengths)) {
+    const element = document.querySelector(`script[data-stem="${part}"]`);
+    const sound = await practice.player.context.decodeAudioData(bytesOf(element));
+    differences.push(sound.length - wanted);
+  }
+  return differences;
+}"""
+
+
+def test_a_block_is_as_long_in_the_browser_as_it_was_made(page: Any) -> None:
+    frames = round((SECONDS + BEFORE_S + AFTER_S) * RATE)
+    assert max(map(abs, page.evaluate(DECODE, {"lengths": {"bass": frames, "guitar": frames}}))) <= 2
+
+
+#: Two parts on a tape, with faders as given, through the guard; returns the left channel.
+LOUD = """({ sounds, db, rate }) => {
+  const bytes = (text) => new Float32Array(Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0)).buffer);
+  const parts = Object.entries(sounds).map(([name, text]) => ({ name, all: bytes(text) }));
+  const frames = parts[0].all.length;
+  const tape = makeTape(rate, { frames, length: frames, beats: [],
+                                stems: parts.map(({ name }) => ({ name, channels: 1, onsets: [] })) });
+  command(tape, { block: 0, sounds: Object.fromEntries(parts.map(({ name, all }) => [name, [all]])) });
+  const gain = 10 ** (db / 20);
+  const peak = (all) => all.reduce((most, each) => Math.max(most, Math.abs(each)), 0);
+  const given = { index: { sound: { stems: parts.map(({ name, all }) => ({ part: name, peak: peak(all) })) } },
+                  tell: (message) => command(tape, message) };
+  Player.prototype.gains.call(given, { bass: gain, guitar: gain, click: 0 });
+  for (const stem of tape.stems) stem.gain = stem.target;
+  command(tape, { play: true });
+  const guard = new Guard(rate);
+  const left = new Float32Array(frames), right = new Float32Array(frames);
+  for (let at = 0; at < frames; at += 128) {
+    const [a, b] = [left.subarray(at, at + 128), right.subarray(at, at + 128)];
+    tape.render(a, b, a.length);
+    guard.process(a, b, a.length);
+  }
+  let text = "";
+  const out = new Uint8Array(left.buffer);
+  for (let at = 0; at < out.length; at += 8192) text += String.fromCharCode(...out.subarray(at, at + 8192));
+  return btoa(text);
+}"""
+
+
+def through_faders(page: Any, db: float, **sounds: np.ndarray) -> np.ndarray:
+    encoded = {part: base64.b64encode(sound.astype("<f4").tobytes()).decode() for part, sound in sounds.items()}
+    return np.frombuffer(base64.b64decode(page.evaluate(LOUD, {"sounds": encoded, "db": db, "rate": RATE})), "<f4")
+
+
+def test_no_fader_passes_the_ceiling_and_no_part_ducks_under_another(page: Any) -> None:
+    """A steady bass under loud plucks: its level, read at its own frequency, stays where it is. Level by the root of
+    the mean square of both, which the guard must leave where the finished tracks have it."""
+    bass = 0.3 * np.sin(2 * np.pi * 60.0 * np.arange(round(SECONDS * RATE)) / RATE)
+    guitar = 2.0 * plucks(GUITAR_HZ, BEATS_S)
+    usual = through_faders(page, 0.0, bass=bass, guitar=guitar)
+    late = round(0.005 * RATE) - 1  # what the guard looks ahead
+    raw = (bass + guitar)[:-late]
+    assert 20 * np.log10(np.std(usual[late:]) / np.std(raw)) == pytest.approx(0.0, abs=0.3)
+    for db in (0.0, 12.0):
+        heard = through_faders(page, db, bass=bass, guitar=guitar)
+        assert np.abs(heard).max() <= 10 ** (-1 / 20) + 1e-6
+        wave = np.exp(-2j * np.pi * 60.0 * np.arange(len(heard)) / RATE)
+        tenths = np.abs((heard * wave)[RATE:].reshape(-1, RATE // 10).mean(axis=1))[:-1]
+        assert 20 * np.log10(tenths.max() / tenths.min()) < 1.0
+
+
+def test_sound_that_comes_late_is_waited_for_and_loses_nothing(page: Any) -> None:
+    """Blocks that are brought only when they are asked for give the sound of the whole, and silence until they come."""
+    played = page.evaluate(
+        """(rate) => {
+          const frames = 4 * rate, all = new Float32Array(frames).map((_, i) => Math.sin(i / 50));
+          const stem = { name: "bass", channels: 1, onsets: [] };
+          const tape = makeTape(rate, { frames, length: rate, stems: [stem], beats: [] });
+          const part = (which) => all.slice(which * rate, (which + 1) * rate);
+          const bring = (which) => command(tape, { block: which, sounds: { bass: [part(which)] } });
+          bring(0);
+          command(tape, { gains: { bass: 1, click: 0 }, play: true });
+          const left = new Float32Array(tape.hop), right = new Float32Array(tape.hop), heard = [];
+          let waits = 0;
+          for (let i = 0; tape.playing && i < 400; i++) {
+            tape.render(left, right, tape.hop);
+            if (tape.waiting) { waits++; bring(Math.floor(tape.position / rate) + 1); } else heard.push(...left);
+          }
+          const off = heard.filter((each, i) => i < frames - rate / 10 && Math.abs(each - all[i]) > 1e-6).length;
+          return { waits, off, length: heard.length / rate };
+        }""",
+        RATE,
+    )
+    assert played["waits"] >= 3
+    assert played["off"] < 4 * 0.001 * RATE + 10  # it opens within a millisecond after each wait
+    assert played["length"] == pytest.approx(4.0, abs=0.02)

@@ -1,6 +1,7 @@
 """Exercises put together from open strings have the notes that their truth says."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,8 +12,9 @@ from tests.helpers.places import OPEN_STRINGS
 from thumbline.dsp.calibration.calibrate import calibrate
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.refine.exercises import make_exercises, plain_input
-from thumbline.dsp.refine.known_takes import KnownTake, outcome
+from thumbline.dsp.refine.known_takes import TOLERANCE_S, KnownTake, outcome
 from thumbline.dsp.rig.model import Rig
+from thumbline.dsp.scoring.true_bass import TrueBass
 from thumbline.dsp.synthetic.string_model import Pluck, Signal
 
 
@@ -77,3 +79,12 @@ def test_seven_strings_and_a_take_that_begins_at_once_make_exercises_too(
         assert each.frames.shape == (14 * each.rate, 7)
         assert {note.string for note in each.truth.notes} == {6, 7}
         assert not each.frames[: round(0.2 * each.rate)].any(), "no noise where too little of it was heard"
+
+
+def test_a_note_that_is_found_15_ms_late_is_missed_in_an_exercise_alone(exercises: list[KnownTake], rig: Rig) -> None:
+    early = [
+        replace(note, onset_s=note.onset_s - 0.015, offset_s=note.offset_s - 0.015) for note in exercises[0].truth.notes
+    ]
+    exercise = replace(exercises[0], truth=TrueBass(early))
+    assert outcome(plain_input(rig), exercise).f < 0.2
+    assert outcome(plain_input(rig), replace(exercise, tolerance_s=TOLERANCE_S)).f > 0.8

@@ -82,7 +82,7 @@ def test_an_outcome_counts_in_pieces_of_2_s(take: KnownTake) -> None:
     counts = outcome(measured_anew(Rig(), [take]), take).counts
     assert counts[:, 2].tolist() == [2, 0]
     assert counts[:, 0].sum() == take.truth.asked.sum()
-    assert together([Outcome(counts), Outcome(counts)]).counts.shape == (4, 5)
+    assert together([Outcome(counts), Outcome(counts)]).counts.shape == (4, 8)
 
 
 def test_the_bleed_of_strings_that_never_play_stays_what_it_was(take: KnownTake) -> None:

@@ -8,6 +8,7 @@ import pytest
 import soundfile
 
 from tests.helpers.places import OPEN_STRINGS
+from thumbline.dsp.errors import InputError
 from thumbline.dsp.refine import refine_files as refine_takes
 from thumbline.dsp.refine.known_takes import KnownTake, Outcome
 from thumbline.dsp.refine.refine_files import refine_files
@@ -26,7 +27,7 @@ def started(monkeypatch: pytest.MonkeyPatch) -> list[Rig]:
 
     def refine(rig: Rig, takes: Sequence[KnownTake], *_: object, **__: object) -> Refined:
         seen.append(rig)
-        same, none = Outcome(np.zeros((1, 5), int)), Interval(0.0, 0.0, 0.0)
+        same, none = Outcome(np.zeros((1, 8), int)), Interval(0.0, 0.0, 0.0, 0.0)
         return Refined(rig, same, same, none, none, none, (), "nothing")
 
     monkeypatch.setattr(refine_takes, "refine", refine)
@@ -40,6 +41,11 @@ def test_strings_that_were_never_played_are_named(tmp_path: Path) -> None:
     found = refine_files(RIG, [tmp_path / "quay.wav"], None)
     assert found.warnings[0].startswith("never played in the takes: string 1, 3, 4, 5; what they need could not be")
     assert found.warnings[1].startswith("one take alone says little of others")
+
+
+def test_a_take_that_is_searched_on_is_not_set_apart() -> None:
+    with pytest.raises(InputError, match=r"quay\.wav is searched on and set apart; accepted: a take in one"):
+        refine_files(RIG, [Path("quay.wav")], None, [Path("pier.wav"), Path("./quay.wav")])
 
 
 def test_what_a_rig_leaves_open_is_measured_from_the_open_strings(started: list[Rig]) -> None:

@@ -25,7 +25,7 @@ def take() -> KnownTake:
 
 def counts(accuracy: float) -> Outcome:
     right = round(1000 * accuracy)
-    return Outcome(np.array([[1000, right, 1000, right, 1000 - right]] * 4))
+    return Outcome(np.array([[1000, right, *[1000, right, 1000 - right] * 2]] * 4))
 
 
 @pytest.fixture
@@ -72,6 +72,21 @@ def test_thresholds_off_the_plateau_find_it(accurate: Callable[[Callable[[Rig], 
     assert (np.abs(on_db(rig) + 50.0) < 5.0).all()
 
 
+def test_a_lucky_best_is_no_plateau(accurate: Callable[[Callable[[Rig], float]], None]) -> None:
+    accurate(lambda rig: 0.99 if (np.abs(on_db(rig) + 44.0) < 2.0).all() else 0.98)
+    start = rig_of(-50.0)
+    rig, steps = found(start, start)
+    assert rig == start
+    assert "too narrow a plateau to move to, left as they are" in steps[0]
+
+
+def test_strictness_moves_where_that_gains(accurate: Callable[[Callable[[Rig], float]], None]) -> None:
+    accurate(lambda rig: 0.99 if rig.detect.strictness < 0.6 else 0.9)
+    rig, steps = found(rig_of(-50.0), rig_of(-50.0))
+    assert rig.detect.strictness == 0.5
+    assert steps[2] == "strictness 0.5: +9.00 points of accuracy"
+
+
 def test_what_is_measured_anew_is_taken_only_if_it_gains(accurate: Callable[[Callable[[Rig], float]], None]) -> None:
     accurate(lambda rig: 0.6 if rig.bleed.matrix == "off" else 0.99)
     measured = rig_of(-55.0)
@@ -113,6 +128,6 @@ def test_a_rig_is_tried_once_on_each_take(accurate: Callable[[Callable[[Rig], fl
 
 
 def test_a_share_of_a_take_is_every_second_stretch() -> None:
-    counted = Outcome(np.arange(35).reshape(7, 5))
-    assert Share(0, (0, 2)).of(counted).counts[:, 0].tolist() == [0, 5, 20, 25]
-    assert Share(0, (1, 2)).of(counted).counts[:, 0].tolist() == [10, 15, 30]
+    counted = Outcome(np.arange(56).reshape(7, 8))
+    assert Share(0, (0, 2)).of(counted).counts[:, 0].tolist() == [0, 8, 32, 40]
+    assert Share(0, (1, 2)).of(counted).counts[:, 0].tolist() == [16, 24, 48]

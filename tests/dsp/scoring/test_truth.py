@@ -154,3 +154,17 @@ def test_whatever_a_file_holds_it_is_read_or_refused_in_one_line(start: bytes, r
         except InputError as refused:
             said = str(refused)
     assert "\n" not in said
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "onset_s;offset_s;string;midi\n0,5;0,9;6;40\n1,25;2;5;45,5\n",
+        "onset_s\toffset_s\tstring\tmidi\n0.5\t0.9\t6\t40\n1.25\t2\t5\t45.5\n",
+        " Onset_S , OFFSET_S, String ,MIDI\n0.5, 0.9, 6, 40\n\n1.25, 2 ,5, 45.5\n",
+    ],
+)
+def test_tables_of_any_country_are_read(tmp_path: Path, text: str) -> None:
+    (tmp_path / "notes.csv").write_text(text, "utf-8")
+    notes = load_truth(tmp_path / "notes.csv", Rig())
+    assert [(n.onset_s, n.offset_s, n.string, n.midi) for n in notes] == [(0.5, 0.9, 6, 40.0), (1.25, 2.0, 5, 45.5)]
