@@ -28,8 +28,8 @@ class Told:
 def interrupt(number: int, frame: FrameType | None) -> None:
     """Signal handler: unwind as for Ctrl-C, so that nothing half-written stays.
 
-    Whoever is told to stop twice is already putting things away, and must not be disturbed at it; only Ctrl-C, which
-    a person presses, may come again.
+    A second signal arrives during cleanup, which must not be interrupted; only Ctrl-C, which a person presses, may
+    come again.
     """
     if number != signal.SIGINT:
         signal.signal(number, signal.SIG_IGN)

@@ -19,7 +19,7 @@ from thumbline.cli.shared.runs import PREFIX
 
 #: What tells a process that stands by to begin.
 GO = b"go\n"
-#: What is killed may take this long to go, in seconds.
+#: Grace period for a killed process to exit, in seconds.
 END_S = 1.5
 
 

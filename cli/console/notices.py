@@ -16,7 +16,7 @@ from thumbline.dsp.memory.record_type import Record
 
 #: Faults of the same kind are gathered for this long before they are told again, in nanoseconds.
 QUIET_NS = 5_000_000_000
-#: The limiter is told of when it takes away more than this, the wire when it is busier.
+#: Gain reduction in dB, and load of the wire from 0 to 1, beyond which either is reported.
 HARD_LIMITING_DB, BUSY_WIRE = -6.0, 0.8
 #: A channel whose peak is at this share of full scale is clipping.
 CLIPPING = 0.999

@@ -120,7 +120,7 @@ class Line:
             return False
         silent_ns = now_ns - self._slots.beat_ns[number]
         state = state_of(pid) if silent_ns > LATE_NS else ""
-        # One that would run has not been given a processor; it is let live a little longer.
+        # A runnable process is only starved of processor time: it gets more patience.
         if state == STOPPED or silent_ns > (STARVES_NS if state == "R" else HANGS_NS):
             kill(pid)
             return False

@@ -36,7 +36,7 @@ class Vigil:
         if not pid or phase not in (STARTING, READY, PLAYING) or silent_ns < LATE_NS:
             return
         state = state_of(pid)
-        # One that would run has not been given a processor; it is let live a little longer.
+        # A runnable process is only starved of processor time: it gets more patience.
         patience_ns = SLOW_NS if state == "R" or phase == STARTING else HANGS_NS
         if state == STOPPED or silent_ns > patience_ns:
             kill(pid)

@@ -23,7 +23,7 @@ STOPPED = "T"
 
 
 class Watched:
-    """A process by its number, known to have ended as soon as it has, even if nobody has collected it yet.
+    """A process by its number. Its exit is noticed at once, even before it is reaped.
 
     Where the system has no handle for that (only Linux has one in Python), its number must be gone. On Windows there
     is no harmless way to ask: there the process never counts as ended, and its heartbeat must tell.

@@ -20,8 +20,8 @@ BLOCK_S = 0.02
 MOST_BLOCKS = 30_000
 #: Share of blocks that are taken for silence between notes.
 FLOOR_PERCENTILE = 5.0
-#: Noise is steady: a floor further than this above the quietest two blocks, in dB, is no noise but notes that ring on
-#: in a take that hardly rests.
+#: Noise is steady: if the floor estimate exceeds the quietest two blocks by more than this, in dB, it is sustained
+#: notes of a take that hardly rests.
 STEADY_DB = 3.0
 #: Takes are often faded in and out: no quietest moment is looked for in so many blocks at either end (a second).
 ENDS = round(1.0 / BLOCK_S)

@@ -33,7 +33,7 @@ speed at which it was played. File names are relative to the folder. Levels in d
 ``midi``            by name: ``bass``: file (the bass line as heard), with the tempo and bar lines of the beats
 ``page``            file that plays both parts in a browser
 ``made_from``       what each file was made from, for a rerun; of no meaning to a player
-``check``           digest of all the rest: an index that was changed by other hands is not gone by in a rerun
+``check``           digest of everything else; if it does not match, the file was edited and a rerun ignores it
 ==================  ==================================================================================================
 
 A *stem* is one part alone, to be mixed by the player. The stems of one speed, each raised by its ``mix_gain_db``, sum

@@ -18,7 +18,7 @@ R = TypeVar("R")
 
 
 def in_threads(threads: int, work: Callable[[T], R], items: Iterable[T]) -> list[R]:
-    """Do ``work`` on each item, ``threads`` at a time; results in order. An interrupt lets go of what has not begun."""
+    """Do ``work`` on each item, ``threads`` at a time; results in order. An interrupt cancels items not yet begun."""
     with ThreadPoolExecutor(threads) as pool:
         pending = [pool.submit(work, item) for item in items]
         try:

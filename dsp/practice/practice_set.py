@@ -28,7 +28,7 @@ from thumbline.dsp.practice.source import RENDERED, Source, is_rendered, read_so
 from thumbline.dsp.processor.processor import warm_up
 from thumbline.dsp.rig.model import Rig
 
-#: Goes up when the same settings no longer make the same sound.
+#: Raise this whenever the same settings would produce different audio.
 RECIPE = 4
 #: What a set holds beside its tracks.
 DOCUMENTS = (

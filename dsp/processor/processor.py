@@ -14,7 +14,7 @@ from thumbline.dsp.sample_rates import HIGHEST_RATE
 
 #: Frames handed to the kernel at once, so that the event ring cannot overflow between two looks.
 CHUNK = 2048
-#: Likewise where only decisions are asked for; a call costs as much as many frames then. Even of ten strings that are
+#: The same for `decide`, whose overhead per call equals many frames. Even of ten strings that are
 #: plucked anew every 12 ms the ring holds a third of a second and more.
 DECISIONS_CHUNK = 4 * CHUNK
 

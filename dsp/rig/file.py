@@ -103,8 +103,8 @@ def _tables(
 ) -> Iterator[str]:
     """Write any number of tables with the same keys; the keys are explained in the first.
 
-    Where there are none of those that TOML cannot write as an empty list, as a key after a table would be part of
-    it, one stands as an example in comments.
+    TOML cannot write an empty array of tables here, since a key after a table would be part of it; so if there are
+    none, a commented-out example is written.
     """
     yield from ["", _comment(all_settings()[name].meaning), *_reason(reasons.pop(name, None))]
     if not tables and name == FEET:

@@ -88,7 +88,7 @@ class TrueBass:
         return passed[np.minimum(moments + reach + 1, len(self.open))] > passed[np.maximum(moments - reach, 0)]
 
     def excuses(self, time_s: float) -> bool:
-        """Whether a note that is found to begin at ``time_s`` costs nothing though the truth has none."""
+        """Whether a spurious note at ``time_s`` is forgiven because the truth is ambiguous there."""
         return bool(self._widely_open[min(max(int(time_s / STEP_S), 0), len(self.times_s) - 1)])
 
     def found(self, bassline: Iterable[Spanned]) -> NDArray[np.int_]:

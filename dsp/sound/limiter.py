@@ -13,7 +13,7 @@ from thumbline.dsp.sound.true_peak import peaks_above
 LOOK_AHEAD_S = 0.002
 #: It keeps this far below the ceiling, dB, since what it does is seen at the oversampled peaks alone.
 SAFETY_DB = 0.05
-#: A look at the peaks serves up to this much more gain, dB.
+#: A peak scan stays valid for this much additional gain, in dB.
 HEADROOM_DB = 1.0
 
 

@@ -63,13 +63,13 @@ class Voice:
 
     @cached_property
     def beginnings(self) -> NDArray[np.int64]:
-        """Frame 0 and the onsets; two of which one fade would reach the other are one, the first."""
+        """Frame 0 and the onsets; onsets closer than one fade are merged into the first."""
         onsets = np.unique(np.concatenate([[0], self.onsets])).astype(np.int64)
         return onsets[np.concatenate([[True], np.diff(onsets) > NEAREST_S * self.rate])]
 
     @cached_property
     def phase(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Rising frames, and how many periods by which to jump have passed at each; the same for every factor."""
+        """Increasing frame numbers and, at each, the number of jump periods elapsed; independent of the factor."""
         return _phase(self, self.beginnings)
 
     def part(self, first: int, end: int) -> "Voice":
