@@ -124,6 +124,9 @@ def adapt_to_hum(p: Record, st: Record) -> None:
         st.hum_power[s] += left * left
         learns = string.phase == SILENT and over and quiet and (starting or not loud) and st.hum_kept == 0
         st.hum_error[s] = step * left if learns else 0.0
+        if st.hum_unknown[s] > 0:
+            silent = string.phase == SILENT and st.quick[s] < p.off_power[s]
+            st.hum_unknown[s] = st.hum_unknown[s] - 1 if silent else p.hum_period
     for k in range(p.hum_harmonics):
         # Keeps the oscillator at unit length.
         length = 1.5 - 0.5 * (st.hum_re[k] * st.hum_re[k] + st.hum_im[k] * st.hum_im[k])

@@ -73,8 +73,6 @@ def _judge(p: Record, st: Record, s: int) -> None:
     beside = st.hum_power[s] / st.hum_hops - found
     unit = ANALYSIS_STEP * ANALYSIS_STEP
     on = unit * p.on_power[s]
-    if found + beside < unit * p.off_power[s]:
-        st.hum_unknown[s] = 0
     if not (found > max(0.5 * on, beside) and beside < on and found < BELOW_NOTES * unit * p.typical_power[s]):
         st.hum_steady[s] = 0
         return
@@ -118,7 +116,7 @@ def _start(p: Record, st: Record) -> None:
         for s in range(p.strings):
             if st.hum_loudest[s] >= p.on_power[s]:
                 st.hum_doubted[s] = 1
-                st.hum_unknown[s] = 1
+                st.hum_unknown[s] = p.hum_period
                 for k in range(HARMONICS):
                     st.hum_a[k, s] = 0.0
                     st.hum_b[k, s] = 0.0
@@ -147,7 +145,7 @@ def _resume(p: Record, st: Record) -> None:
     known = best_gain > LEAST_GAIN
     for s in range(p.strings):
         st.hum_doubted[s] = 1
-        st.hum_unknown[s] = 0 if known else 1
+        st.hum_unknown[s] = 0 if known else p.hum_period
         for k in range(HARMONICS):
             a, b = st.hum_kept_a[k, s], st.hum_kept_b[k, s]
             cosine, sine = math.cos((k + 1) * best), math.sin((k + 1) * best)

@@ -88,6 +88,7 @@ PARAMS = record_type(
         ("hum_ticks", "i8"),  # for so long after the first sound hum is learned, and no pluck is looked for
         ("hum_below", "f8", MAX_STRINGS),  # softer than this a string may be learned from
         ("hum_window", "i8"),  # hops over which what is left is compared with the references,
+        ("hum_period", "i8"),  # hops of one mains period
         ("hum_first_window", "i8"),  # and at the end of that beginning
         # analysis
         ("past_mask", "i8"),  # rows of past in use, less one: no more memory is touched than the strings need
@@ -260,7 +261,7 @@ STATE = record_type(
         ("hum_left", "f8", LANES),  # what is learned from: each string a little while ago
         ("hum_loudest", "f8", LANES),  # quick power just before plucks are looked for
         ("hum_doubted", "i8", LANES),  # 1: not learned by the start, or forgotten: only small steps now
-        ("hum_unknown", "i8", LANES),  # 1: the string sounded at the start and has not been as quiet as silence since
+        ("hum_unknown", "i8", LANES),  # hops that a string which sounded at the start must yet be silent and quiet
         ("hum_hops", "i8"),  # in the window so far
         ("hum_sum_a", "f8", (HARMONICS, LANES)),  # sums of what is left times each reference
         ("hum_sum_b", "f8", (HARMONICS, LANES)),

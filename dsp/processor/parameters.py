@@ -125,6 +125,7 @@ def _conditioning(p: Record, rig: Rig) -> None:
         p["hum_back_cos"], p["hum_back_sin"] = np.cos(turn * p["hum_delay"]), np.sin(turn * p["hum_delay"])
         p["hum_ticks"] = HOP * round(HUM_FIRST_S * p["tick_rate"] / HOP)
         p["hum_window"] = round(HUM_PERIODS / mains * p["tick_rate"] / HOP)
+        p["hum_period"] = round(p["tick_rate"] / mains / HOP)
         p["hum_first_window"] = round(HUM_FIRST_PERIODS / mains * p["tick_rate"] / HOP)
 
 

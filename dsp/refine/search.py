@@ -3,7 +3,7 @@
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Literal
 
@@ -23,10 +23,10 @@ NEAR_DB = 3.0
 #: A plateau that is narrower is luck, in dB.
 LEAST_WIDTH_DB = 6.0
 #: What else is tried, one after the other, as it stands in a rig.
-OTHER_SETTINGS: dict[str, tuple[float, ...]] = {
-    "strictness": (0.5, 0.7, 1.4, 2.0),
-    "proof_ms": (10.0, 20.0),
-    "hold_ms": (30.0, 60.0),
+OTHER_SETTINGS: dict[str, tuple[Adjustment, ...]] = {
+    "strictness": tuple(Adjustment(strictness=value) for value in (0.5, 0.7, 1.4, 2.0)),
+    "proof_ms": tuple(Adjustment(proof_ms=value) for value in (10.0, 20.0)),
+    "hold_ms": tuple(Adjustment(hold_ms=value) for value in (30.0, 60.0)),
 }
 #: The thresholds of one string are moved by this, in dB.
 STRING_STEPS_DB = (-4.0, 4.0)
@@ -106,10 +106,10 @@ def search(
 def _other_settings(rig: Rig, accuracy: Callable[[Rig], float], tell: Callable[[str], None]) -> Rig:
     """Return the rig with another strictness, proof or hold where that gains."""
     best = accuracy(rig)
-    for key, values in OTHER_SETTINGS.items():
+    for key, adjustments in OTHER_SETTINGS.items():
         if best > 1.0 - LEAST_GAIN:
             return rig
-        candidates = [adjusted(rig, replace(Adjustment(), **{key: value})) for value in values]
+        candidates = [adjusted(rig, adjustment) for adjustment in adjustments]
         candidate = max(candidates, key=accuracy)
         gain = accuracy(candidate) - best
         if gain > LEAST_GAIN:
