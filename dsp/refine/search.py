@@ -3,7 +3,7 @@
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any, Literal
 
@@ -109,7 +109,7 @@ def _other_settings(rig: Rig, accuracy: Callable[[Rig], float], tell: Callable[[
     for key, values in OTHER_SETTINGS.items():
         if best > 1.0 - LEAST_GAIN:
             return rig
-        candidates = [adjusted(rig, Adjustment(**{key: value})) for value in values]
+        candidates = [adjusted(rig, replace(Adjustment(), **{key: value})) for value in values]
         candidate = max(candidates, key=accuracy)
         gain = accuracy(candidate) - best
         if gain > LEAST_GAIN:

@@ -1,5 +1,6 @@
 """Slips in a truth are named, each by itself, and a truth that fits has none."""
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -26,8 +27,7 @@ def test_a_truth_that_fits_has_no_slip() -> None:
         (lambda n: scaled(n, 48.0 / 44.1, 0.0), "was it timed by a clock of 44100 Hz where the take has 48000 Hz"),
     ],
 )
-def test_a_slip_is_named(slipped: object, words: str) -> None:
-    assert callable(slipped)
+def test_a_slip_is_named(slipped: Callable[[TrueNote], TrueNote], words: str) -> None:
     said = likely_slip([slipped(note) for note in demo_bench().known_notes], demo_bench().decisions().notes, 6)
     assert said is not None
     assert said.startswith(words)
