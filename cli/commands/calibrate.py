@@ -92,7 +92,7 @@ def _measure(take: Path, rig: "Rig", base: Path | None, out: Path) -> None:
     mains = "none" if found.mains_hz is None else f"{found.mains_hz:.2f} Hz"
     click.echo(f"Mains hum: {mains}. Levels in dBFS.")
     for warning in found.warnings:
-        click.echo(f"Look at {warning}.", err=True)
+        click.echo(f"Look at this: {warning}{'' if warning.endswith('?') else '.'}", err=True)
     click.echo(f"{printable(out)}: written; the reasons stand in it as comments")
 
 

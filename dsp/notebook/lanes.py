@@ -224,8 +224,8 @@ class LanesPicture:
         for word, colour, edge, hatch in (
             ("bass", BASS, BASS, None),
             ("other notes", GUITAR, GUITAR_EDGE, None),
-            ("missed: the bass (whole lane), or a note", "none", INK, "///"),
-            ("wrongly taken for it", "none", INK, "xxx"),
+            ("bass or note missed", "none", INK, "///"),
+            ("wrongly found", "none", INK, "xxx"),
         ):
             self._boxes([(x, y - 10, x + 22, y + 1)], colour, edge, hatch)
             x = self._end_of(self._words(x + 28, y, word, 11, INK)) + 22
@@ -244,7 +244,8 @@ def picture_lanes(bench: Workbench, rig: Rig | None = None, moment_s: float | No
 
 def in_words(decisions: Decisions, reference: Reference) -> str:
     """Return how good the decisions are, in a line."""
-    counted = f"{len(decisions.missed)} notes missed, {len(decisions.false)} false"
+    missed = len(decisions.missed)
+    counted = f"{missed} note{'' if missed == 1 else 's'} missed, {len(decisions.false)} false"
     if decisions.right is None:
         return f"{len(decisions.bassline)} bass notes; none to compare them with; {counted}"
     wrong_s = sum(each.end_s - each.begin_s for each in decisions.mistakes)

@@ -216,17 +216,16 @@ class TuningPanel:
         offsets = self._on_db if change["owner"] is self.on else self._off_db
         for string in offsets if self.string.value == ALL else (int(self.string.value or 1),):
             offsets[string] = float(change["new"])
-        self._moved()
+        self._moved(change)
 
-    def _moved(self, _: Any = None) -> None:
-        """Answer a control that has moved: soon, in a notebook, so that what comes meanwhile is answered with it."""
+    def _moved(self, change: Any) -> None:
+        """Answer a control that has moved: at once if by code; if by hand soon, with what comes meanwhile."""
         if self._quiet:
             return
-        try:
-            loop = asyncio.get_running_loop()
-        except RuntimeError:  # no notebook: moved by a program
+        if not change["owner"]._property_lock:  # held while what a page has sent is taken over
             self._answer()
             return
+        loop = asyncio.get_event_loop()
         now_s = loop.time()
         if self._due is None:
             self._due_since_s = now_s

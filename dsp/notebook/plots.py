@@ -139,22 +139,34 @@ def picture_sweeps(sweeps: Sequence[Sweep], rig: Rig) -> Picture:
     figure, grid = new_figure(370, 1, len(sweeps), squeeze=False, sharey=True)
     for place, (axes, swept) in enumerate(zip(grid[0], sweeps, strict=True)):
         who = "all strings" if len(swept.strings) == rig.string_count else _strings(rig, swept.strings)
-        plain(axes, f"{_WORDS[swept.threshold]}, {who}", "moved by, dB", "" if place else "right, % of the time")
+        plain(axes, f"{_WORDS[swept.threshold]}, {who}", "moved by, dB", "" if place else "right, %")
         low, high = swept.plateau_db
         axes.axvspan(low, high, facecolor="none", edgecolor=GUITAR, hatch="///", lw=0.0)
         for end in (low, high):
             axes.axvline(end, color=GUITAR_EDGE, lw=1.2)
         axes.axvline(0.0, color=INK, lw=1.2, ls=(0, (6, 3)))
         axes.plot(swept.offsets_db, 100.0 * np.array(swept.right), "o-", color=BASS, lw=1.8, ms=4.5)
-        axes.set_xlabel(f"moved by, dB\n{swept.in_words}", fontsize=10, color=INK, fontfamily=FAMILY)
-    lowest = min(min(swept.right) for swept in sweeps)
+        axes.plot(
+            swept.offsets_db, 100.0 * np.array(swept.notes_f), "s:", color=GUITAR_EDGE, mfc="white", lw=1.4, ms=4.5
+        )
+        words = f"moved by, dB\n{swept.in_words}\n{swept.notes_in_words}"
+        axes.set_xlabel(words, fontsize=10, color=INK, fontfamily=FAMILY)
+    lowest = min(min(*swept.right, *swept.notes_f) for swept in sweeps)
     grid[0, 0].set_ylim(min(100.0 * lowest - 3.0, 90.0), 102.0)
     handles = [
         Patch(facecolor="none", edgecolor=GUITAR_EDGE, hatch="///", label="plateau: as good as it gets"),
-        *_line_handles({"where the rig has it": (INK, (0, (6, 3)))}),
+        *_line_handles(
+            {
+                "where the rig has it": (INK, (0, (6, 3))),
+                "bass path right": (BASS, "-"),
+                "notes of all strings, F": (GUITAR_EDGE, ":"),
+            }
+        ),
     ]
-    figure.legend(handles=handles, loc="outside upper left", ncols=2, frameon=False, fontsize=9)
-    return picture(figure, " ".join(f"{_WORDS[each.threshold]}: {each.in_words}" for each in sweeps))
+    figure.legend(handles=handles, loc="outside upper left", ncols=4, frameon=False, fontsize=9)
+    return picture(
+        figure, " ".join(f"{_WORDS[each.threshold]}: {each.in_words} ({each.notes_in_words})." for each in sweeps)
+    )
 
 
 def _strings(rig: Rig, strings: Sequence[int]) -> str:

@@ -12,6 +12,8 @@ from thumbline.dsp.rig.model import Rig
 Threshold = Literal["on_db", "off_db"]
 #: Offsets that are tried, in dB.
 OFFSETS_DB = tuple(float(db) for db in range(-36, 37, 4))
+#: A plateau that is narrower is luck, in dB.
+LEAST_WIDTH_DB = 6.0
 
 
 @dataclass(frozen=True)
@@ -22,12 +24,24 @@ class Sweep:
     strings: tuple[int, ...]  #: whose threshold was moved
     offsets_db: tuple[float, ...]  #: rising
     right: tuple[float, ...]  #: share of the moments asked for at which the bass line is right
-    plateau_db: tuple[float, float]  #: the offsets from which and up to which it is as good as it gets
+    plateau_db: tuple[float, float]  #: the offsets from which and up to which both are as good as they get
+    missed: tuple[int, ...] = ()  #: known notes of all strings that were missed
+    false: tuple[int, ...] = ()  #: notes that were found though they are not among those known
+    notes_f: tuple[float, ...] = ()  #: F of the notes of all strings
+
+    @property
+    def notes_in_words(self) -> str:
+        """What becomes of the notes of all strings, as it is and at its best, in half a sentence."""
+        now = self.offsets_db.index(0.0)
+        best = min(map(sum, zip(self.missed, self.false, strict=True)))
+        return f"{self.missed[now]} notes missed, {self.false[now]} false as it is; {best} in all at best"
 
     @property
     def in_words(self) -> str:
         """How far the threshold may be off, in a sentence."""
         low, high = self.plateau_db
+        if not low <= 0.0 <= high and high - low < LEAST_WIDTH_DB:
+            return f"best at {low:+g} to {high:+g} dB, which is too narrow to move to"
         if not low <= 0.0 <= high:
             return f"off the plateau, which lies at {low:+g} to {high:+g} dB"
         lowest, highest = (
@@ -58,11 +72,24 @@ def sweep(
     tried = [(offset, each) for offset, each in tried if _arrived(rig, each, threshold, moved, offset)]
     offsets, rigs = tuple(offset for offset, _ in tried), [each for _, each in tried]
     right: list[float] = []
+    missed: list[int] = []
+    false: list[int] = []
     for decisions in bench.decisions_of(rigs):
+        missed.append(len(decisions.missed))
+        false.append(len(decisions.false))
         if decisions.right is None:
             raise ValueError("the truth leaves every moment open, so no decision can be right or wrong")
         right.append(decisions.right)
-    return Sweep(threshold, moved, offsets, tuple(right), plateau(offsets, right))
+    known = len(bench.known_notes)
+    notes_f = [_f(known, *each) for each in zip(missed, false, strict=True)]
+    both = [(share + f) / 2 for share, f in zip(right, notes_f, strict=True)]
+    ends = plateau(offsets, both)
+    return Sweep(threshold, moved, offsets, tuple(right), ends, tuple(missed), tuple(false), tuple(notes_f))
+
+
+def _f(known: int, missed: int, false: int) -> float:
+    matched = known - missed
+    return 2 * matched / max(2 * matched + missed + false, 1)
 
 
 def _moved(rig: Rig, threshold: Threshold, strings: Sequence[int], offset_db: float) -> Rig:

@@ -96,7 +96,7 @@ def test_a_drag_in_a_notebook_is_answered_where_it_rests_and_not_on_the_way(
 
     async def drag() -> float:
         for step in range(20):
-            panel.moment.value = 7.0 + 0.05 * step
+            panel.moment.set_state({"value": 7.0 + 0.05 * step})  # as a page does
             await asyncio.sleep(0.005)
         released_s = time.monotonic()
         while not looked or looked[-1] != panel.moment.value:

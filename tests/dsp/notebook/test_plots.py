@@ -27,7 +27,9 @@ POINTS = (
     TradeOff(10.0, 11.0, 13.0, 0, 0.0, 0),
     TradeOff(90.0, None, None, 0, 0.0, 9),
 )
-SWEPT = Sweep("on_db", (1, 2, 3, 4, 5, 6), (-4.0, 0.0, 4.0), (0.9, 1.0, 0.4), (0.0, 0.0))
+SWEPT = Sweep(
+    "on_db", (1, 2, 3, 4, 5, 6), (-4.0, 0.0, 4.0), (0.9, 1.0, 0.4), (0.0, 0.0), (1, 0, 9), (0, 0, 0), (0.9, 1.0, 0.5)
+)
 
 
 def inked(picture: Picture) -> float:
@@ -64,7 +66,7 @@ def test_a_notebook_gets_the_picture_and_words_for_it() -> None:
 
 def test_lanes_say_how_right_the_decisions_are() -> None:
     assert picture_lanes(demo_bench()).alt == (
-        "Right string 100.0 % of the time against the notes that were played; never wrong"
+        "Bass path 100.00 % right against the notes that were played; never wrong; 0 notes missed, 0 false"
     )
     wrong = picture_lanes(demo_bench(), demo_rig(on_db=30.0))
     assert "wrong for 0.48 s, at 1 place" in wrong.alt

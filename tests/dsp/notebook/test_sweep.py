@@ -38,6 +38,15 @@ def test_a_sweep_is_the_decisions_with_each_offset() -> None:
     assert found.in_words == "harmless: 0 dB lower, 0 dB higher"
 
 
+def test_notes_of_all_strings_count_and_a_narrow_best_is_not_moved_to() -> None:
+    found = sweep(demo_bench(), "on_db", offsets_db=(0.0, 32.0))
+    assert found.missed == tuple(len(demo_bench().decisions(demo_rig(on_db=db)).missed) for db in (0.0, 32.0))
+    assert found.missed[1] > found.missed[0] == 0
+    assert found.notes_in_words == "0 notes missed, 0 false as it is; 0 in all at best"
+    narrow = Sweep("on_db", (1,), (-4.0, 0.0, 4.0), (0.9, 0.9, 1.0), (4.0, 4.0))
+    assert narrow.in_words == "best at +4 to +4 dB, which is too narrow to move to"
+
+
 def test_only_the_strings_that_are_named_move() -> None:
     found = sweep(demo_bench(), "on_db", strings=[1], offsets_db=(0.0, 36.0))
     everything = sweep(demo_bench(), "on_db", offsets_db=(0.0, 36.0))
@@ -46,8 +55,11 @@ def test_only_the_strings_that_are_named_move() -> None:
 
 def test_with_bleed_left_in_the_calibrated_threshold_is_off_the_plateau() -> None:
     found = sweep(demo_bench(), "on_db", rig=ignoring_bleed(demo_bench().rig), offsets_db=(-8.0, 0.0, 16.0, 24.0))
-    assert found.plateau_db == (16.0, 24.0)
-    assert found.in_words == "off the plateau, which lies at +16 to +24 dB"
+    assert found.plateau_db == (24.0, 24.0)
+    assert found.right[3] > found.right[2] > found.right[1]
+    assert found.in_words == "best at +24 to +24 dB, which is too narrow to move to"
+    wide = Sweep("on_db", (1,), (0.0, 16.0, 24.0), (0.9, 1.0, 1.0), (16.0, 24.0))
+    assert wide.in_words == "off the plateau, which lies at +16 to +24 dB"
 
 
 def test_a_plateau_that_reaches_the_end_of_what_was_tried_may_reach_further() -> None:
@@ -68,6 +80,6 @@ def test_a_threshold_is_not_swept_past_the_other_one() -> None:
 def test_a_truth_that_leaves_every_moment_open_cannot_be_swept() -> None:
     fading = [TrueNote(6, 40.0, 0.0, 0.2, 0.0, 5.0)]
     bench = Workbench("fading", np.zeros((24_000, 6)), 48_000, demo_bench().rig, truth=fading)
-    assert picture_lanes(bench).alt == "0 bass notes; nothing to compare them with"
+    assert picture_lanes(bench).alt == "0 bass notes; none to compare them with; 1 note missed, 0 false"
     with pytest.raises(ValueError, match="the truth leaves every moment open"):
         sweep(bench, "on_db", offsets_db=(0.0, 2.0))
