@@ -25,6 +25,8 @@ pytestmark = pytest.mark.skipif(not TAKES, reason="THUMBLINE_RECORDINGS does not
 STEPS_A_SECOND = 1000
 #: A stop is known within this time, in ms.
 STOP_KNOWN_MS = 20
+#: A note is let go within this time of being touched; a strum reaches the next string within this time, in seconds.
+TOUCH_S, STRUM_S = 0.03, 0.01
 
 
 def heard(take: Path) -> tuple[Transcript, float]:
@@ -67,14 +69,21 @@ def test_no_row_cuts_off_a_lower_string_that_the_mutes_left_open(take: Path) -> 
 
 
 @pytest.mark.parametrize("take", TAKES, ids=lambda take: take.stem)
-def test_a_row_of_a_plucked_note_begins_at_its_pluck(take: Path) -> None:
-    """A row begins later only where another string, which the rule prefers, had the bass until then."""
+def test_a_row_of_a_plucked_note_begins_where_the_note_does(take: Path) -> None:
+    """A row begins later only where another string, which the rule prefers, had the bass until then.
+
+    A pluck is found when the pick touches the string, its note is dated at the release. Where a strum passes, a lower
+    string may be touched before the one above it is let go.
+    """
     transcript, seconds = heard(take)
-    onsets = {(note.string, note.onset_s) for note in transcript.notes}
-    rows = transcript.bassline(seconds)
-    plucked = {(each.string, each.time_s) for each in transcript.handovers if each.plucked} & onsets
-    begun = {(row.string, row.onset_s) for row in rows}
+    begun = {(row.string, row.onset_s) for row in transcript.bassline(seconds)}
+    plucked = {
+        (note.string, note.onset_s)
+        for each in transcript.handovers
+        for note in transcript.notes
+        if each.plucked and note.string == each.string and 0.0 <= note.onset_s - each.time_s <= TOUCH_S
+    }
     for string, onset_s in sorted(plucked - begun):
         lower = [note for note in transcript.notes if note.string > string]
-        assert any(note.onset_s <= onset_s + 0.002 and note.offset_s > onset_s for note in lower), (string, onset_s)
-    assert plucked & begun
+        assert any(note.onset_s <= onset_s + STRUM_S and note.offset_s > onset_s for note in lower), (string, onset_s)
+    assert len(plucked & begun) > 0.7 * len(plucked)
