@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 #: Clarities, and the share of values that were right while the pluck had not yet proved to be a note, and after.
 CLARITY = (0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.995, 1.0)
-UNPROVED = (0.07, 0.19, 0.42, 0.68, 0.84, 0.965, 0.988, 0.993)
-PROVED = (0.60, 0.69, 0.69, 0.84, 0.96, 0.978, 0.991, 0.994)
+UNPROVED = (0.02, 0.141, 0.317, 0.691, 0.753, 0.908, 0.977, 0.995)
+PROVED = (0.612, 0.629, 0.629, 0.795, 0.95, 0.974, 0.989, 0.996)
 
 
 def confidence(clarity: NDArray[np.floating[Any]], proved: bool) -> NDArray[np.float64]:
@@ -26,6 +26,6 @@ def confidence(clarity: NDArray[np.floating[Any]], proved: bool) -> NDArray[np.f
     ``proved``: whether the pluck they follow has been called a note by then. Never falls as ``clarity`` rises.
 
     >>> confidence(np.array([0.5, 0.9, 1.0]), proved=True).tolist()
-    [0.6, 0.84, 0.994]
+    [0.612, 0.795, 0.996]
     """
     return np.interp(clarity, CLARITY, PROVED if proved else UNPROVED)
