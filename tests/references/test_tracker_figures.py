@@ -188,7 +188,7 @@ def test_neighbours_at_minus_20_db_are_not_taken_for_plucks(string: int) -> None
     assert np.count_nonzero(events["kind"] == NOTE) == 8
 
 
-#: Heard by one of the two lowest strings alone, these two hold a pitch near B2 for 39 and 106 ms, and are taken for notes.
+#: Heard by one of the two lowest strings alone, these two hold a pitch near B2 for 39 and 106 ms: taken for notes.
 #: (`render`, which surveys a take first, takes only the first of them for one.) The other seven never are.
 PITCHED = {"damped_string_1.flac", "body_tap_3.flac"}
 
