@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.api.tables import HandOvers, Notes, Pitches
 from thumbline.dsp.api.take import checked_frames
-from thumbline.dsp.calibration.survey import complete, survey, without_bleed_into_silence
+from thumbline.dsp.calibration.survey import complete_for_take, survey
 from thumbline.dsp.files.passes import BLOCK
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.midi.mutes import MuteDecision
@@ -101,7 +101,7 @@ these look like (channels, frames): pass frames.T
         return (take[first : first + BLOCK] for first in range(0, len(take), BLOCK))
 
     measured = survey(blocks, rig, rate)
-    rig = complete(rig, without_bleed_into_silence(measured))
+    rig = complete_for_take(rig, measured)
     processor, transcript = Processor(rig, rate, measured.hum), Transcript(rig, rate)
     sound, reports = [], []
     for block in blocks():

@@ -166,14 +166,16 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None, hum
     )
 
 
-def without_bleed_into_silence(found: Survey) -> Survey:
-    """Return a survey whose silent channels take up no bleed.
+def complete_for_take(rig: Rig, found: Survey) -> Rig:
+    """Return the rig with everything it left open filled in from the survey of a take that is to be split.
+
+    Its silent channels take up no bleed.
 
     What a rig says of bleed into a channel is not there if its cable is out; taken away all the same, it would sound as
     if the others' notes were played on that string. Where a string was merely not played nothing near a note is lost.
     """
     bleed = np.where(found.silent[:, np.newaxis], np.eye(len(found.silent)), found.bleed)
-    return replace(found, bleed=bleed)
+    return complete(rig, replace(found, bleed=bleed))
 
 
 def floor_power(power: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -16,7 +16,7 @@ from typing import Any, Literal, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.calibration.survey import complete, survey
+from thumbline.dsp.calibration.survey import complete_for_take, survey
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.takes import open_take
 from thumbline.dsp.memory.events import LOCK, PITCH
@@ -280,7 +280,7 @@ def open_workbench(
                 f"{printable(path)}: start_s is {start_s:g} and seconds {length_s:g}; accepted: a stretch of the "
                 f"take, which is {whole_s:.1f} s long"
             )
-        settings = complete(settings, survey(lambda: opened.blocks(_BLOCK), settings, rate))
+        settings = complete_for_take(settings, survey(lambda: opened.blocks(_BLOCK), settings, rate))
         frames = _stretch(opened.blocks(_BLOCK), round(start_s * rate), round((start_s + length_s) * rate))
     return Workbench(
         path.name,

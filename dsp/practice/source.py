@@ -14,7 +14,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from thumbline.dsp.calibration.survey import complete, passes_of, survey
+from thumbline.dsp.calibration.survey import complete_for_take, passes_of, survey
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.passes import Progress, counted_passes
 from thumbline.dsp.files.sound_files import file_name
@@ -112,7 +112,7 @@ def _from_take(path: Path, rig: Rig, progress: Progress, as_heard: bool) -> Sour
         _refuse_long(path, take.frames, take.sample_rate)
         blocks = counted_passes(take, passes_of(rig), progress)
         found = survey(blocks, rig, take.sample_rate)
-        return _take_apart(take, complete(rig, found), found.hum, blocks(), as_heard)
+        return _take_apart(take, complete_for_take(rig, found), found.hum, blocks(), as_heard)
 
 
 def _take_apart(take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[np.float64]], as_heard: bool) -> Source:

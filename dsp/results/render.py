@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from thumbline.dsp.calibration.survey import complete, passes_of, survey, without_bleed_into_silence
+from thumbline.dsp.calibration.survey import complete_for_take, passes_of, survey
 from thumbline.dsp.files.made_files import RENDERED_FILES, write_summary
 from thumbline.dsp.files.outputs import AudioWriter, OutputFolder, sound_bytes, write_csv
 from thumbline.dsp.files.passes import Progress, counted_passes
@@ -73,7 +73,7 @@ def _split(take: Take, rig: Rig, folder: Path, progress: Progress) -> dict[str, 
     """Measure what the rig leaves open, write all files into ``folder`` and return the summary."""
     blocks = counted_passes(take, passes_of(rig), progress)
     found = survey(blocks, rig, take.sample_rate)
-    return _write(take, complete(rig, without_bleed_into_silence(found)), found.hum, folder, blocks())
+    return _write(take, complete_for_take(rig, found), found.hum, folder, blocks())
 
 
 def _write(take: Take, rig: Rig, hum: Hum | None, folder: Path, blocks: Iterator[np.ndarray]) -> dict[str, Any]:
