@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("take", required=False, metavar="[TAKE]", type=click.Path(path_type=Path))
 @click.option("--out", required=True, metavar="RIG", type=click.Path(path_type=Path), help="The rig to write.")
-@click.option("--rig", "base", metavar="BASE", type=click.Path(path_type=Path), help="Strings, tuning and wishes.")
+@click.option("--rig", "base", metavar="BASE", type=click.Path(path_type=Path), help="Rig to start from.")
 @click.option("--live", "guided", is_flag=True, help="Play now, string by string, as you are asked to.")
 @click.option("--input", "device", metavar="DEV", help="With --live: the device of the strings, by name or number.")
 @click.option("--rate", type=RATE, metavar="HZ", help="With --live: frames a second.")
@@ -93,7 +93,7 @@ def _measure(take: Path, rig: "Rig", base: Path | None, out: Path) -> None:
     click.echo(f"Mains hum: {mains}. Levels in dBFS.")
     for warning in found.warnings:
         click.echo(f"Look at this: {warning}{'' if warning.endswith('?') else '.'}", err=True)
-    click.echo(f"{printable(out)}: written; the reasons stand in it as comments")
+    click.echo(f"{printable(out)}: written; comments in it say why each value was set")
 
 
 def _table(found: "Calibration") -> "Table":

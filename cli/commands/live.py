@@ -30,8 +30,8 @@ LATER_S = 60.0
 @click.option("--midi", "midi_port", metavar="PORT", help="MIDI port of the sound module.")
 @click.option("--foot", "foot_port", metavar="PORT", help="MIDI port of the foot controller.")
 @click.option("--take", metavar="TAKE", type=click.Path(path_type=Path), help="Play a take instead of the guitar.")
-@click.option("--rate", metavar="HZ", type=RATE, help="Frames a second.")
-@click.option("--block", metavar="FRAMES", type=click.IntRange(32, 2048), help="Frames that pass at a time.")
+@click.option("--rate", metavar="HZ", type=RATE, help="Sample rate in Hz.")
+@click.option("--block", metavar="FRAMES", type=click.IntRange(32, 2048), help="Buffer size in frames.")
 @click.option(
     "--wait",
     metavar="SECONDS",
@@ -59,7 +59,7 @@ def live(
 ) -> None:
     """Play: the strings come in, bass and guitar go out, and the sound module's mutes follow.
 
-    What the options leave open is taken from the rig (sections live and midi), and else is the system's default.
+    Options that you leave out come from the rig (sections live and midi), then from the system.
     `thumbline ports` lists devices and ports. A take is played in real time to its end, then all stops.
 
     The sound is off until the space bar turns it on, or from the start with --sound. With the sound off everything else

@@ -68,7 +68,7 @@ def mutes(
             raise
     finally:
         _send_often(port, everything)
-        _say(as_json, {"event": "end", "open": "all"}, "All strings are open.")
+        _say(as_json, {"event": "end", "open": "all"}, "Every string is unmuted.")
         port.close()
 
 

@@ -60,7 +60,7 @@ def open_strings(rig_file: Path | None, port_name: str | None, as_json: bool) ->
         )
         click.echo(f"`thumbline live` (process {console}) {how}.")
     for port in ports:
-        click.echo(f"All strings are open at {port}.")
+        click.echo(f"Every string is unmuted at {port}.")
 
 
 def _answers(live: "Record") -> bool:

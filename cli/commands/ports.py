@@ -28,7 +28,7 @@ SHOW_S = 0.2
 )
 @click.option("--input", "input_device", default="", metavar="DEV", help="Input device, by name or number.")
 @click.option("--output", "output_device", default="", metavar="DEV", help="Output device, by name or number.")
-@click.option("--rate", default=48000, show_default=True, type=RATE, help="Frames a second.")
+@click.option("--rate", default=48000, show_default=True, type=RATE, help="Sample rate in Hz.")
 @click.option("--block", default=64, show_default=True, type=click.IntRange(32, 2048), help="Frames at a time.")
 @click.option("--hz", default=110.0, show_default=True, help="Frequency of the tone, 20 to 5000.")
 @click.option("--db", default=-30.0, show_default=True, help="Peak level of the tone in dBFS, at most -12.")

@@ -25,9 +25,11 @@ _PATH: Any = click.Path(path_type=Path)
 
 @click.command()
 @click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=_PATH)
-@click.option("--out", required=True, metavar="DIR", type=_PATH, help="Where the folders go.")
+@click.option("--out", required=True, metavar="DIR", type=_PATH, help="Output folder; one subfolder per take.")
 @click.option("--rig", "rig_file", metavar="RIG", type=_PATH, help="Settings of the guitar.")
-@click.option("--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="Takes at once.")
+@click.option(
+    "--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="How many takes to process in parallel."
+)
 @click.option("--bpm", type=float, metavar="BPM", help="The tempo, if you know it; else it is estimated and shown.")
 @click.option(
     "--taps", type=_PATH, metavar="FILE", help="A text file with the time of each beat in seconds, one a line."

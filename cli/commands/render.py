@@ -16,9 +16,17 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=click.Path(path_type=Path))
-@click.option("--out", required=True, metavar="DIR", type=click.Path(path_type=Path), help="Where the folders go.")
+@click.option(
+    "--out",
+    required=True,
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Output folder; one subfolder per take.",
+)
 @click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
-@click.option("--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="Takes at once.")
+@click.option(
+    "--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="How many takes to process in parallel."
+)
 def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int) -> None:
     """Split takes: one folder each, with the bass line, the rest, MIDI, tables and a picture.
 
@@ -40,7 +48,7 @@ def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int)
         name = printable(rendered.folder.name)
         click.echo(_line(rendered))
         for channel in rendered.summary["faulty_channels"]:
-            click.echo(f"{name}: channel {channel} holds samples that are no sound; left out", err=True)
+            click.echo(f"{name}: channel {channel} holds invalid samples; left out", err=True)
         for kept in rendered.kept_aside:
             click.echo(f"{name}: a file there had been changed; it stays as {printable(kept)}", err=True)
         if not rendered.summary["notes"]:

@@ -59,7 +59,7 @@ def check(file: str) -> None:
     loaded = load_rig(file)
     Console(highlight=False).print(_string_table(loaded))
     click.echo(_below_the_table(loaded))
-    click.echo(f"{printable(file)}: a good rig")
+    click.echo(f"{printable(file)}: no problems found")
 
 
 def _below_the_table(rig: "Rig") -> str:

@@ -33,7 +33,7 @@ LOOK_S = 0.01
     help="How long to wait for the press.",
 )
 def learn(rig_file: Path, action: str, port: str | None, behaviour: str | None, steps: str | None, wait: float) -> None:
-    """Press a switch or move a pedal: RIG then says that it does ACTION.
+    """Assign a foot switch or pedal to ACTION by pressing or moving it.
 
     ACTION is split, hold, "all open", "bass level", "bass tone", interval, "next setting", "previous setting" or
     setting. The rest of the file stays as it is; `thumbline rig explain feet` says more.

@@ -100,7 +100,7 @@ class ScreenReport:
     def events(self, events: list[dict[str, Any]]) -> None:  # noqa: D102
         for event in events:
             if event["event"] == "channel fault":
-                text = f"Input channel {event['channel']} holds samples that are no sound"
+                text = f"Input channel {event['channel']} holds invalid samples"
                 self.notice(Notice("channel", text, "replaced by silence; look at that cable"))
 
     def notice(self, notice: Notice) -> None:  # noqa: D102

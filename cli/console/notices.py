@@ -53,7 +53,7 @@ class Notice:
 
 ENGINE_DIED = Notice("engine", "The sound stopped", "it is being started again; all strings are open meanwhile")
 ENGINE_HANGS = Notice(
-    "interface", "The interface gives no more blocks", "check its cable and power; it is being opened again"
+    "interface", "The interface has stopped delivering sound", "check its cable and power; it is being opened again"
 )
 KEEPER_DIED = Notice("keeper", "The MIDI sender stopped", "it is being started again; all strings open, then as played")
 KEEPER_HANGS = Notice(
@@ -111,7 +111,7 @@ class Watch:
         if late := self._more("late", int(engine.late)):
             yield Notice(
                 "late blocks",
-                f"{late} block{'s' * (late != 1)} took longer than the {block} frames last",
+                f"The computer could not keep up: {late} late block{'s' * (late != 1)}",
                 _room_for(block),
             )
         yield from self._arrival(block)

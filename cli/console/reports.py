@@ -14,7 +14,7 @@ end            string, was_note
 handover       string (0: none), from, cause ("pluck" or "other"), decided_s
 mutes          muted: numbers of the strings whose mute was sent as closed
 setting        number (from 1), name
-channel fault  channel: holds samples that are no sound
+channel fault  channel: holds invalid samples
 fault          kind, text, advice: something is wrong (no ``time_s``)
 recovered      kind, text: it is right again (no ``time_s``)
 status         once a second, everything that the screen shows: see ``thumbline.cli.console.view.View``
@@ -171,7 +171,7 @@ class PlainReport:
         if kind == "setting":
             return f"setting {event['number']}: {event['name']}"
         if kind == "channel fault":
-            return f"input channel {event['channel']} holds samples that are no sound; replaced by silence"
+            return f"input channel {event['channel']} holds invalid samples; replaced by silence"
         return None
 
     def notice(self, notice: Notice) -> None:  # noqa: D102

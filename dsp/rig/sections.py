@@ -95,9 +95,7 @@ class Input(Section):
         default=(),
         description="The channel, from 1, of the take or the audio interface that carries each string.",
     )
-    trim_db: PerString[Trim] = Field(
-        default=(), description="Makes a string louder or softer before anything listens to it, in dB."
-    )
+    trim_db: PerString[Trim] = Field(default=(), description="Input gain of each string, applied first, in dB.")
     invert: StringNumbers = Field(
         default=(), description="Strings whose polarity is flipped, for a pickup wired the other way."
     )
@@ -135,7 +133,7 @@ class Detect(Section):
     )
     tuning_cents: PerString[Cents] = Field(
         default=(),
-        description="How far each open string was off its note when measured, in cents. It changes nothing.",
+        description="For information only: how far each open string was off its note when measured, in cents.",
     )
 
 

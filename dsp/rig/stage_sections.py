@@ -51,11 +51,11 @@ class Live(Section):
         default="", description='The device that bass and guitar go out through; "" is the system\'s default.'
     )
     sample_rate: Annotated[int, limits(LOWEST_RATE, HIGHEST_RATE)] = Field(
-        default=48000, description="Frames a second; the interface must be able to do it."
+        default=48000, description="Sample rate in Hz; the interface must support it."
     )
     block_frames: Annotated[int, limits(32, 2048)] = Field(
         default=64,
-        description="Frames that pass at a time. Fewer answer sooner; more are safer when the sound breaks up.",
+        description="Buffer size in frames. Smaller: less delay. Larger: fewer dropouts.",
     )
     bass_outputs: Outputs = Field(
         default=(1,), description="The outputs, from 1, that carry the bass. One may carry bass and guitar."

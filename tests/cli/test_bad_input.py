@@ -242,7 +242,7 @@ def test_samples_far_beyond_full_scale_are_survived(run: Run, tmp_path: Path, ga
     code, _, err = run("render", take, "--out", tmp_path / "out")
     assert code == 0, err
     assert "a fault in the program" not in err
-    assert err.count("holds samples that are no sound") == faulty
+    assert err.count("holds invalid samples") == faulty
 
 
 @pytest.mark.skipif(sys.platform == "win32" or os.geteuid() == 0, reason="permissions do not bind this user")

@@ -55,7 +55,7 @@ def test_each_string_is_muted_and_opened_from_the_lowest_up_and_all_are_open_bef
     steps = [(0xB0, 101 + string, value) for string in range(6, 0, -1) for value in (127, 0)]
     assert sent == ALL_OPEN * 3 + steps + ALL_OPEN * 3
     assert "bass module: string 6 (E2) muted  channel 1, controller 107, value 127" in out
-    assert out.splitlines()[-1] == "All strings are open."
+    assert out.splitlines()[-1] == "Every string is unmuted."
 
 
 def test_each_step_can_be_a_json_object(run: Run) -> None:

@@ -54,7 +54,7 @@ def test_a_run_that_plays_keeps_all_open_when_it_is_asked_from_another_terminal(
         result = thumbline(server, "open", "--rig", rig)
         assert result.returncode == 0, result.stderr
         assert f"(process {live.process.pid}) keeps all strings open" in result.stdout
-        assert result.stdout.splitlines()[-1] == "All strings are open at module:in."
+        assert result.stdout.splitlines()[-1] == "Every string is unmuted at module:in."
         assert not module.muted
         time.sleep(0.5)
         assert not module.muted

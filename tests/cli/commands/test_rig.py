@@ -71,7 +71,7 @@ def test_a_good_rig_is_shown_string_by_string(tmp_path: Path) -> None:
     assert ["1", "F#4", "369.99", "6", "-40.0", "auto", "no"] in rows
     assert ["6", "F#2", "92.50", "1", "-41.5", "auto", "yes"] in rows
     assert "[b]low[/b]: MIDI channel 4, controllers 102 103 104 105 106 107, open 0, closed 127" in result.stdout
-    assert result.stdout.splitlines()[-1] == f"{path}: a good rig"
+    assert result.stdout.splitlines()[-1] == f"{path}: no problems found"
 
 
 def test_a_bad_rig_is_refused_with_its_name(tmp_path: Path) -> None:

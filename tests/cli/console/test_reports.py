@@ -29,7 +29,7 @@ def report(capsys: pytest.CaptureFixture[str]) -> PlainReport:
         ({"event": "handover", "string": 0, "from": 6, "cause": "other"}, "bass: none"),
         ({"event": "note", "string": 5, "note": "C3", "cents": -7.4, "hz": 130.0}, "string 5: C3 -7 cents"),
         ({"event": "setting", "number": 2, "name": "Low"}, "setting 2: Low"),
-        ({"event": "channel fault", "channel": 3}, "input channel 3 holds samples that are no sound"),
+        ({"event": "channel fault", "channel": 3}, "input channel 3 holds invalid samples"),
     ],
 )
 def test_what_happened_is_a_line_with_its_time(
@@ -73,6 +73,6 @@ def test_what_the_full_screen_has_told_stays_readable_when_it_has_gone(capsys: p
         assert report.news.fault
         report.stop(0, FIGURES)
     left = capsys.readouterr().out
-    assert "Input channel 3 holds samples that are no sound" in left
+    assert "Input channel 3 holds invalid samples" in left
     assert "look at that cable" in left.replace("\n", " ")
     assert "7500 blocks" in left
