@@ -30,7 +30,7 @@ def test_a_spoiled_rig_is_mended_and_its_comments_are_kept(run: Run, spoiled: Pa
     assert code == 0
     assert err.startswith("Look at this: one take alone says little of others")
     assert "measured anew" in out
-    assert "95 % confidence interval" in out
+    assert "In brackets: where the gain on another take as long should lie, 95 in 100" in out
     assert out.endswith("refined.toml: written\n")
     text = out_file.read_text("utf-8")
     assert text.startswith("# my blue guitar\n")

@@ -52,7 +52,7 @@ def test_sound_that_comes_otherwise_than_asked_for_is_told_once(live: Record, wa
     ("part", "field", "value", "kind", "words"),
     [
         ("engine", "missed", 3, "missed blocks", "3 blocks"),
-        ("engine", "late", 1, "late blocks", "1 block took"),
+        ("engine", "late", 1, "late blocks", "1 late block"),
         ("engine", "limiter_db", -9.0, "limiter", "9 dB"),
         ("keeper", "lost", 12, "lost events", "12 events"),
         ("keeper", "wire_share", 0.95, "wire", "95% full"),

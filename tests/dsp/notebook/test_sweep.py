@@ -55,11 +55,8 @@ def test_only_the_strings_that_are_named_move() -> None:
 
 def test_with_bleed_left_in_the_calibrated_threshold_is_off_the_plateau() -> None:
     found = sweep(demo_bench(), "on_db", rig=ignoring_bleed(demo_bench().rig), offsets_db=(-8.0, 0.0, 16.0, 24.0))
-    assert found.plateau_db == (24.0, 24.0)
-    assert found.right[3] > found.right[2] > found.right[1]
-    assert found.in_words == "best at +24 to +24 dB, which is too narrow to move to"
-    wide = Sweep("on_db", (1,), (0.0, 16.0, 24.0), (0.9, 1.0, 1.0), (16.0, 24.0))
-    assert wide.in_words == "off the plateau, which lies at +16 to +24 dB"
+    assert found.plateau_db == (16.0, 24.0)
+    assert found.in_words == "off the plateau, which lies at +16 to +24 dB"
 
 
 def test_a_plateau_that_reaches_the_end_of_what_was_tried_may_reach_further() -> None:
