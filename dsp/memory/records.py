@@ -59,7 +59,6 @@ SHIFTED, SYNTH = 0, 1
 WINDOW_PERIODS, SHORTEST_WINDOW_S = 2.0, 0.008
 #: A string left to itself does not fade faster than this, in dB a second.
 FASTEST_FADE_DB_S = 200.0
-
 #: Analysis samples are whole multiples of this step (-120 dBFS), so that sums of their squares are exact integers
 #: that can be added up for weeks without drift.
 ANALYSIS_STEP = 2.0**-20
@@ -88,8 +87,8 @@ PARAMS = record_type(
         ("hum_ticks", "i8"),  # for so long after the first sound hum is learned, and no pluck is looked for
         ("hum_below", "f8", MAX_STRINGS),  # softer than this a string may be learned from
         ("hum_window", "i8"),  # hops over which what is left is compared with the references,
-        ("hum_period", "i8"),  # hops of one mains period
         ("hum_first_window", "i8"),  # and at the end of that beginning
+        ("hum_period", "i8"),  # hops of one mains period
         # analysis
         ("past_mask", "i8"),  # rows of past in use, less one: no more memory is touched than the strings need
         ("taps", "i8"),
