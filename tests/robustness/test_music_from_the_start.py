@@ -155,8 +155,9 @@ def test_a_take_that_begins_just_before_its_first_note_is_split_as_the_whole_one
 @pytest.mark.parametrize("gap_s", [0.4, 0.473])
 @pytest.mark.parametrize("level_db", [None, -45.0])
 def test_after_a_restart_with_the_hum_handed_over_decisions_agree_with_those_of_a_run_without(
-    whole: Whole, gap_s: float, level_db: float | None
+    whole: Whole, gap_s: float, level_db: float | None, request: pytest.FixtureRequest
 ) -> None:
+    take = request.node.callspec.params["whole"]
     frames = whole.frames if level_db is None else whole.frames + hum(len(whole.frames), 50.0, level_db)
     reference = Whole(frames, whole.rig, *listen(whole.rig, frames))
     for cut_s in CUTS_S:
@@ -164,8 +165,9 @@ def test_after_a_restart_with_the_hum_handed_over_decisions_agree_with_those_of_
         before.decide(frames[: round((cut_s - gap_s) * RATE)])
         keep_hum(before.state[0], after.state[0])
         heard = listen(whole.rig, frames[round(cut_s * RATE) :], after)
-        # In loud hum a string that still rings at the restart is heard for longer than it would have been.
-        assert_same(reference, heard, cut_s, path=0.98 if level_db is None else 0.75)
+        # In loud hum a string that still rings at the restart may be heard for longer than it would have been.
+        rings_on = (take, cut_s, level_db) == ("demo", 7.0, -45.0)
+        assert_same(reference, heard, cut_s, path=0.75 if rings_on else 0.98)
 
 
 @pytest.mark.parametrize("surveyed", [True, False])
