@@ -180,7 +180,7 @@ def _tempo_lines(tempo: dict[str, Any], bars: list[dict[str, Any]]) -> Iterator[
         yield "  no tempo: too little is played for a beat, so no click; tap it in practice.html, or say --bpm, --taps"
         return
     pace = "steady" if tempo["steady"] else "follows the player"
-    line = f"  {tempo['bpm']:.1f} bpm ({tempo['source']}, {pace}), {tempo['beats_per_bar']} beats a bar"
+    line = f"  {tempo['bpm']:.1f} bpm ({tempo['source']}, {pace}), {tempo['beats_per_bar']} beats per bar"
     yield line + (f", bar 1 at {bars[0]['start_s']:.2f} s" if bars else "")
     if tempo["source"] == "estimated":
         sure = tempo["confidence"] or 0.0

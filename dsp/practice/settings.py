@@ -70,7 +70,7 @@ class PracticeSettings:
             check_bpm(self.bpm)
         if self.bpm is not None and self.taps is not None:
             raise InputError("both a tempo and taps are given; accepted is one of them")
-        _within("beats a bar", self.beats_per_bar, FEWEST_BEATS_A_BAR, MOST_BEATS_A_BAR)
+        _within("beats per bar", self.beats_per_bar, FEWEST_BEATS_A_BAR, MOST_BEATS_A_BAR)
         if self.first_bar_s is not None:
             _within("start of the first bar", self.first_bar_s, 0.0, 36000.0, " s")
         for speed in (*self.speeds, *self.ladder):

@@ -68,7 +68,7 @@ def tablature_text(title: str, bassline: Sequence[FingeredNote], beats: Beats, s
     width = max(3, max((len(midi_to_note(note.midi)) for note in bassline), default=0) + 1)
     a_line = max(1, (LINE_WIDTH - margin) // (columns * width + 1))
     lines = [
-        f"{printable(title)}: the bass line, {_tempo(beats)}, {beats.beats_per_bar} beats a bar",
+        f"{printable(title)}: the bass line, {_tempo(beats)}, {beats.beats_per_bar} beats per bar",
         f"For a bass of four strings, names and frets as heard. A beat has {parts} column{'s' * (parts > 1)}.",
     ]
     if any(note.fret is None for note in bassline):

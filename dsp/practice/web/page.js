@@ -95,12 +95,12 @@ function setSpeed(percent) {
 function showSpeed(percent) {
   const bpm = meter.bpm === null ? null : ((meter.bpm * percent) / 100).toFixed(0);
   element("speed-now").textContent = `${percent} %`;
-  element("speed").setAttribute("aria-valuetext", bpm === null ? `${percent} percent` : `${percent} percent, ${bpm} beats a minute`);
+  element("speed").setAttribute("aria-valuetext", bpm === null ? `${percent} percent` : `${percent} percent, ${bpm} beats per minute`);
   for (const button of element("speeds").children) {
     button.setAttribute("aria-pressed", String(button.dataset.percent === String(percent)));
   }
-  const tempo = bpm === null ? "no tempo: tap the beat" : `${bpm} beats a minute${meter.words}`;
-  element("facts").textContent = `${tempo}, ${index.tempo.beats_per_bar} a bar, ${index.seconds.toFixed(0)} s`;
+  const tempo = bpm === null ? "no tempo: tap the beat" : `${bpm} beats per minute${meter.words}`;
+  element("facts").textContent = `${tempo}, ${index.tempo.beats_per_bar} per bar, ${index.seconds.toFixed(0)} s`;
 }
 
 /** Bring the beats to all that shows or sounds them. */
