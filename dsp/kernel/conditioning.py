@@ -26,6 +26,7 @@ from thumbline.dsp.memory.records import (
     SQUARES,
     TICKS,
 )
+from thumbline.dsp.memory.tick_ring import place_of
 
 #: No sample is this loud (full scale is 1): it is taken for a fault, as NaN and infinity are.
 LOUDEST = 1e6
@@ -167,7 +168,7 @@ def decimate(p: Record, st: Record) -> None:
         steps = min(max(y * (1.0 / ANALYSIS_STEP), -ANALYSIS_CLIP), ANALYSIS_CLIP)
         st.low[s] = np.floor(steps + 0.5)
     tick = st.tick
-    place = TICKS - 1 - (tick & (TICKS - 1))
+    place = place_of(tick)
     new_row = tick & (SQUARES - 1)
     old_row = (tick - p.short_ticks) & (SQUARES - 1)
     for s in range(p.strings):

@@ -43,7 +43,7 @@ def serve(live: Record, frames_in: np.ndarray, frames_out: np.ndarray) -> None:
         change_setting(live.params[engine.setting], live.params[wanted], st)
         engine.setting = wanted
     p = live.params[engine.setting]
-    _ask(live.request, st.controls)
+    _apply_request(live.request, st.controls)
     n = frames_in.shape[0]
     for first in range(0, n, CHUNK):
         count = min(CHUNK, n - first)
@@ -52,11 +52,11 @@ def serve(live: Record, frames_in: np.ndarray, frames_out: np.ndarray) -> None:
                 live.chunk_in[i, j] = frames_in[first + i, j]
         process(p, st, live.chunk_in[:count], live.chunk_out[:count])
         _route(live, p, live.chunk_out[:count], frames_out[first : first + count])
-    _look(live, p, frames_in)
+    _update_meters(live, p, frames_in)
 
 
 @kernel
-def _ask(request: Record, controls: Record) -> None:
+def _apply_request(request: Record, controls: Record) -> None:
     """Put the player's wishes into the kernel's units; what makes no sense changes nothing."""
     controls.split = 1 if request.split != 0 else 0
     controls.hold = 1 if request.hold != 0 else 0
@@ -96,7 +96,7 @@ def _route(live: Record, p: Record, mixed: np.ndarray, frames_out: np.ndarray) -
 
 
 @kernel
-def _look(live: Record, p: Record, frames_in: np.ndarray) -> None:
+def _update_meters(live: Record, p: Record, frames_in: np.ndarray) -> None:
     """Note what the console shows: peaks and what the limiters take away."""
     engine, st = live.engine, live.state
     n = frames_in.shape[0]
@@ -122,7 +122,7 @@ def _look(live: Record, p: Record, frames_in: np.ndarray) -> None:
 
 
 @kernel
-def account(live: Record, frames: int, begun_ns: int, ended_ns: int, trouble: bool) -> None:
+def count_block(live: Record, frames: int, begun_ns: int, ended_ns: int, trouble: bool) -> None:
     """Note when a block came, how long its work took, and whether the device lost sound before it."""
     engine = live.engine
     work = ended_ns - begun_ns

@@ -156,7 +156,7 @@ STRING = record_type(
         ("phase", "i8"),  # SILENT, PLUCKED, SOUNDING
         ("note", "i8"),  # 1 once the pluck has proved to be a note
         ("pluck_tick", "i8"),
-        ("strong_tick", "i8"),  # since when it is more than a touch
+        ("past_touch_tick", "i8"),  # since when it is more than a touch
         ("proof", "i8"),  # UNPROVED, BELIEVED, DOUBTED
         ("proof_tick", "i8"),  # when it was last believed
         ("onset_tick", "i8"),
@@ -169,10 +169,10 @@ STRING = record_type(
         ("late", "f8"),  # level (power) at which its pitch appeared, if far below its peak or after a knock; else 0
         ("jumps", "i8"),  # how often its pitch has turned out to be another one
         ("restart_tick", "i8"),  # the analysis knows nothing of what was before
-        ("reference", "f8"),  # level the string should still have (power)
+        ("expected_level", "f8"),  # level the string should still have (power)
         ("peak", "f8"),  # greatest level since the pluck (power)
         ("previous_quick", "f8"),  # the same one hop ago
-        ("held", "f8"),  # greatest quick level of about the last period
+        ("recent_peak", "f8"),  # greatest quick level of about the last period
         ("tail", "f8"),  # what may still ring of the last note; a new pluck must rise above it (power)
         ("tail_span", "i8"),  # ticks
         # pitch
@@ -184,8 +184,8 @@ STRING = record_type(
         ("candidate", "f8"),  # a new period under observation
         ("candidate_tick", "i8"),  # since when
         # first partial
-        ("stretch", "f8"),  # how sharp the period reads, in octaves; kept from note to note
-        ("stretch_looks", "f8"),  # how often it has been measured, counted as far as it matters
+        ("sharpness", "f8"),  # how sharp the period reads, in octaves; kept from note to note
+        ("sharpness_looks", "f8"),  # how often it has been measured, counted as far as it matters
         ("aimed_period", "f8"),
         ("aimed_ticks", "i8"),
         ("aim_cos", "f8"),  # rotation a tick

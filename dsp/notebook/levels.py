@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import TICKS
+from thumbline.dsp.memory.tick_ring import place_of
 from thumbline.dsp.processor.analysis_signal import LOWEST_DB, analysis_signal
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
@@ -62,7 +63,7 @@ def _decibels(power: NDArray[np.float64]) -> NDArray[np.float64]:
 def loudest_now(p: Record, st: Record) -> NDArray[np.float64]:
     """Return the power (analysis steps squared) of each string's loudest millisecond within the last ``NOW_S``."""
     n, short = int(p["strings"]), int(p["short_ticks"])
-    newest = TICKS - 1 - ((int(st["tick"]) - 1) & (TICKS - 1))
+    newest = place_of(int(st["tick"]) - 1)
     span = min(round(NOW_S * float(p["tick_rate"])) + short, TICKS)
     power = np.square(st["strings"]["ticks"][:n, newest : newest + span].astype(np.float64)).T
     return _moving_mean(power, short)[short - 1 :].max(axis=0)

@@ -130,10 +130,10 @@ def disbelief(p: Record, st: Record, s: int) -> str:
             f"taken for a thump: it has lost {lost_db:.0f} dB since its attack without a steady pitch, and "
             f"{_allowed_db(p, st, s):.0f} are allowed by now"
         )
-    if string["strong_tick"] < string["pluck_tick"]:
+    if string["past_touch_tick"] < string["pluck_tick"]:
         short_db = decibels(float(p["strong_power"][s])) - decibels(float(st["quick"][s]))
         return f"touch or pluck? It is {max(short_db, 0.0):.0f} dB softer than a pluck, so it is waited for"
-    waited, asked = int(st["tick"]) - int(string["strong_tick"]), int(p["proof_ticks"])
+    waited, asked = int(st["tick"]) - int(string["past_touch_tick"]), int(p["proof_ticks"])
     ms = 1e3 / float(p["tick_rate"])
     return f"it has been listened to for {ms * waited:.0f} of the {ms * asked:.0f} ms that choice.proof_ms asks"
 
