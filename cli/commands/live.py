@@ -12,7 +12,7 @@ from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
     from thumbline.cli.console.child_processes import Backstage
-    from thumbline.cli.console.run import Wishes
+    from thumbline.cli.console.run import RunOptions
     from thumbline.cli.console.supervision import Outcome
     from thumbline.dsp.rig.model import Rig
 
@@ -82,7 +82,7 @@ def live(
         settings = _settings(rig_file, set_file, changes)
         first = settings[0][1]
         from thumbline.cli.console.cautions import caution_text
-        from thumbline.cli.console.run import Wishes
+        from thumbline.cli.console.run import RunOptions
 
         used_rate = _rate(take, rate, first)
         click.echo(caution_text(), err=True)
@@ -90,7 +90,7 @@ def live(
             from thumbline.cli.progress import compile_kernels
 
             compile_kernels()
-        wishes = Wishes(
+        options = RunOptions(
             settings=settings,
             input_device=first.live.input,
             output_device=first.live.output,
@@ -101,7 +101,7 @@ def live(
             wait_s=0.0 if wait is None else wait,
             sound=sound,
         )
-        outcome = _run(wishes, backstage, plain=plain, as_json=as_json)
+        outcome = _run(options, backstage, plain=plain, as_json=as_json)
     if outcome.code == 2:
         raise InputError(outcome.text)
     if outcome.code:
@@ -150,7 +150,7 @@ def _rate(take: Path | None, rate: int | None, rig: "Rig") -> int:
         return opened.sample_rate
 
 
-def _run(wishes: "Wishes", backstage: "Backstage", *, plain: bool, as_json: bool) -> "Outcome":
+def _run(options: "RunOptions", backstage: "Backstage", *, plain: bool, as_json: bool) -> "Outcome":
     """Play until something ends it."""
     from thumbline.cli.console.cautions import SILENT
     from thumbline.cli.console.keys import Keyboard
@@ -159,13 +159,13 @@ def _run(wishes: "Wishes", backstage: "Backstage", *, plain: bool, as_json: bool
 
     with contextlib.nullcontext() if as_json else Keyboard() as keyboard:
         has_keys = keyboard is not None and keyboard.has_keys
-        if not (wishes.sound or has_keys):
+        if not (options.sound or has_keys):
             click.echo(SILENT, err=True)
         if as_json:
-            return play(wishes, backstage, JsonReport())
+            return play(options, backstage, JsonReport())
         if plain or not sys.stdout.isatty():
-            return play(wishes, backstage, PlainReport(), keyboard)
+            return play(options, backstage, PlainReport(), keyboard)
         from thumbline.cli.console.full_screen import ScreenReport
 
-        with ScreenReport(cautions=has_keys and not wishes.sound) as screen:
-            return play(wishes, backstage, screen, keyboard, screen)
+        with ScreenReport(cautions=has_keys and not options.sound) as screen:
+            return play(options, backstage, screen, keyboard, screen)

@@ -39,9 +39,9 @@ __all__ = [
     "STARTING",
     "attach",
     "bin_of",
-    "cell",
     "encoded",
     "encoded_names",
+    "field_view",
     "frame_time_ns",
     "names_in",
     "percentile_ns",
@@ -115,7 +115,7 @@ def frame_time_ns(live: Record, frame: int) -> int:
             return at + round((frame - frames + 1) * 1e9 / max(float(engine.rate), 1.0))
 
 
-def cell(live: Record, path: str) -> memoryview:
+def field_view(live: Record, path: str) -> memoryview:
     """Return the field of the shared record at ``path``, such as ``engine.phase``, as a view: of one number, or of all.
 
     To read it takes a thirtieth of the time of going through the record, of which two thousand rounds a second would

@@ -22,7 +22,7 @@ STAND_BY = "--stand-by"
 STOPPED = "T"
 
 
-class Watched:
+class ProcessHandle:
     """A process by its number. Its exit is noticed at once, even before it is reaped.
 
     Where the system has no handle for that (only Linux has one in Python), its number must be gone. On Windows there
@@ -71,7 +71,7 @@ class Watched:
             self._handle = -1
 
 
-class Charge:
+class ProcessLock:
     """A lock that one process at a time holds, and that the system takes from it however it ends."""
 
     def __init__(self, path: Path):
@@ -116,7 +116,7 @@ def kill(pid: int) -> None:
             os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
 
 
-def hurry(priority: int, *, children: bool) -> None:
+def raise_priority(priority: int, *, children: bool) -> None:
     """Ask the system for real-time scheduling; do without if it is refused.
 
     ``priority`` is 1 to 99 (POSIX). Threads and processes started from here on have it too if ``children``; without,
@@ -128,7 +128,7 @@ def hurry(priority: int, *, children: bool) -> None:
             os.sched_setscheduler(0, policy, os.sched_param(priority))
 
 
-def leave_with(work: Callable[[Path], int]) -> NoReturn:
+def run_and_exit(work: Callable[[Path], int]) -> NoReturn:
     """Do the work of the process whose first argument is a memory file, and leave without tidying up what may hang."""
     code = 1
     try:
