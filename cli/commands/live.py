@@ -2,12 +2,13 @@
 
 import contextlib
 import sys
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from thumbline.cli.options import RATE, Seconds
+from thumbline.cli.options import RATE, Seconds, rig_option
 from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ LATER_S = 60.0
 
 
 @click.command()
-@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
+@rig_option
 @click.option(
     "--set", "set_file", metavar="SET", type=click.Path(path_type=Path), help="Several named settings: songs."
 )
@@ -73,8 +74,12 @@ def live(
     from thumbline.dsp.machine_code.kernel_cache import are_compiled
 
     changes = {
-        "live": {"input": input_device, "output": output_device, "sample_rate": rate, "block_frames": block},
-        "midi": {"port": midi_port, "foot_port": foot_port},
+        "live.input": input_device,
+        "live.output": output_device,
+        "live.sample_rate": rate,
+        "live.block_frames": block,
+        "midi.port": midi_port,
+        "midi.foot_port": foot_port,
     }
     with Backstage() as backstage:
         if are_compiled():  # it loads for longer than all the others, so it begins before its memory is made
@@ -109,11 +114,9 @@ def live(
         sys.exit(outcome.code)
 
 
-def _settings(
-    rig_file: Path | None, set_file: Path | None, changes: dict[str, dict[str, Any]]
-) -> list[tuple[str, "Rig"]]:
+def _settings(rig_file: Path | None, set_file: Path | None, changes: Mapping[str, object]) -> list[tuple[str, "Rig"]]:
     """Load the settings and apply what the command line says to each."""
-    from thumbline.dsp.rig.file import load_rig, rig_from_dict
+    from thumbline.dsp.rig.file import load_rig
     from thumbline.dsp.rig.model import Rig
 
     if rig_file is not None and set_file is not None:
@@ -124,13 +127,8 @@ def _settings(
         settings = [(setting.name, setting.rig) for setting in load_set(set_file)]
     else:
         settings = [("", Rig()) if rig_file is None else (printable(rig_file.stem), load_rig(rig_file))]
-    changed = []
-    for name, rig in settings:
-        data = rig.model_dump()
-        for section, values in changes.items():
-            data[section] |= {key: value for key, value in values.items() if value is not None}
-        changed.append((name, rig_from_dict(data, "the command line")))
-    return changed
+    given = {key: value for key, value in changes.items() if value is not None}
+    return [(name, rig.changed(given, "the command line")) for name, rig in settings]
 
 
 def _rate(take: Path | None, rate: int | None, rig: "Rig") -> int:

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.calibration.bleed import measure_bleed, played_strings, unmixed_power
+from thumbline.dsp.decibels import power_db
 from thumbline.dsp.memory.records import ANALYSIS_STEP
 from thumbline.dsp.processor.analysis_signal import analysis_signal
 from thumbline.dsp.processor.hum import Head, Hum, measure_hum, quiet_power
@@ -34,6 +35,8 @@ OFF_ABOVE_FLOOR_DB, OFF_BELOW_LEVEL_DB = 4.0, 42.0
 SILENT_BELOW_ON_DB = 6.0
 #: A channel this quiet has no noise of its own: a computer made it.
 LOWEST_FLOOR_DB = -100.0
+#: Keys of the rig that a survey measures from the strings' levels.
+MEASURED = ("detect.floor_db", "detect.level_db", "detect.on_db", "detect.off_db", "bleed.matrix")
 
 Blocks = Callable[[], Iterator[NDArray[np.float64]]]
 
@@ -91,12 +94,15 @@ def _mains(blocks: Blocks, rig: Rig, rate: int) -> tuple[float | None, Hum | Non
 
 def with_values(rig: Rig, mains_hz: float | None) -> Rig:
     """Return the rig with mains removal as measured, and neither bleed removal nor notes."""
-    data = rig.model_dump()
     n = rig.string_count
-    data["input"]["mains_hz"] = "off" if mains_hz is None else mains_hz
-    data["bleed"]["matrix"] = "off"
-    data["detect"] |= {"on_db": (0.0,) * n, "off_db": (-1.0,) * n}
-    return Rig.model_validate(data)
+    return rig.changed(
+        {
+            "input.mains_hz": "off" if mains_hz is None else mains_hz,
+            "bleed.matrix": "off",
+            "detect.on_db": (0.0,) * n,
+            "detect.off_db": (-1.0,) * n,
+        }
+    )
 
 
 def block_moments(
@@ -149,9 +155,9 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None, hum
         doubted = np.zeros(n, np.bool_)
         bleed = np.eye(n) if isinstance(matrix, str) else np.asarray(matrix, float)
     power = np.maximum(unmixed_power(moments, bleed), lowest)
-    floor_db = 10.0 * np.log10(floor_power(power))
+    floor_db = power_db(floor_power(power))
     played = played_strings(moments, channel_floor)
-    level_db = _levels(10.0 * np.log10(power), floor_db, played)
+    level_db = _levels(power_db(power), floor_db, played)
     detect = rig.detect
     floor_db = floor_db if isinstance(detect.floor_db, str) else np.asarray(detect.floor_db)
     level_db = level_db if isinstance(detect.level_db, str) else np.asarray(detect.level_db)
@@ -159,7 +165,7 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None, hum
     off_db = np.maximum(floor_db + OFF_ABOVE_FLOOR_DB, level_db - OFF_BELOW_LEVEL_DB)
     on_db = on_db if isinstance(detect.on_db, str) else np.asarray(detect.on_db)
     off_db = off_db if isinstance(detect.off_db, str) else np.asarray(detect.off_db)
-    loudest_db = 10.0 * np.log10(np.maximum(np.einsum("bii->bi", moments).max(axis=0), lowest))
+    loudest_db = power_db(np.maximum(np.einsum("bii->bi", moments).max(axis=0), lowest))
     silent = loudest_db < on_db - SILENT_BELOW_ON_DB
     return Survey(
         mains_hz, floor_db, level_db, on_db, np.minimum(off_db, on_db - 1.0), bleed, played, silent, hum, doubted
@@ -211,10 +217,9 @@ def _levels(
 
 def complete(rig: Rig, found: Survey) -> Rig:
     """Return the rig with everything it left open filled in from a survey."""
-    data = rig.model_dump()
-    data["input"]["mains_hz"] = "off" if found.mains_hz is None else round(found.mains_hz, 3)
+    changes: dict[str, object] = {"input.mains_hz": "off" if found.mains_hz is None else round(found.mains_hz, 3)}
     for key, highest in (("floor_db", 0.0), ("level_db", 0.0), ("on_db", 0.0), ("off_db", -1.0)):
-        data["detect"][key] = [round(float(np.clip(x, -159.0, highest)), 2) for x in getattr(found, key)]
+        changes[f"detect.{key}"] = [round(float(np.clip(x, -159.0, highest)), 2) for x in getattr(found, key)]
     if rig.bleed.matrix != "off":
-        data["bleed"]["matrix"] = [[round(float(x), 5) for x in row] for row in found.bleed]
-    return Rig.model_validate(data)
+        changes["bleed.matrix"] = [[round(float(x), 5) for x in row] for row in found.bleed]
+    return rig.changed(changes)

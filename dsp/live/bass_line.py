@@ -1,9 +1,9 @@
 """From the processor's events, as they come, to the notes of the bass line."""
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
+from thumbline.dsp.decibels import power_db
 from thumbline.dsp.live.midi_voice import Message, MidiVoice
 from thumbline.dsp.memory.events import END, HANDOVER, LOCK, PITCH, PLUCK
 from thumbline.dsp.memory.records import ANALYSIS_STEP, MAX_STRINGS
@@ -58,5 +58,5 @@ class LiveBassLine:
         return hz_to_midi(self._hz[self._bass], self._a4_hz) + self._interval
 
     def _start(self) -> list[Message]:
-        power = max(float(self._typical_power[self._bass - 1]) * ANALYSIS_STEP**2, 1e-16)
-        return self._notes.start(self._pitch(), velocity_of(self._level_db[self._bass], 10.0 * math.log10(power)))
+        typical_db = power_db(float(self._typical_power[self._bass - 1]) * ANALYSIS_STEP**2, 1e-16)
+        return self._notes.start(self._pitch(), velocity_of(self._level_db[self._bass], float(typical_db)))

@@ -6,6 +6,7 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.controls import change_setting
+from thumbline.dsp.kernel.limiter import limited_gain
 from thumbline.dsp.kernel.process import process
 from thumbline.dsp.live.alike import compare_channels
 from thumbline.dsp.live.arrival import note_arrival
@@ -85,11 +86,7 @@ def _route(live: Record, p: Record, mixed: np.ndarray, frames_out: np.ndarray) -
             y = 0.0
             for column in range(OUTPUTS):
                 y += routing[column, o] * mixed[i, column]
-            gain = engine.output_limiter[o]
-            gain += p.limiter_release * (1.0 - gain)
-            peak = abs(y)
-            if peak * gain > ceiling:
-                gain = ceiling / peak
+            gain = limited_gain(engine.output_limiter[o], abs(y), p.limiter_release, ceiling)
             engine.output_limiter[o] = gain
             # A curve with a soft beginning, so that the ear meets no sudden loudness.
             frames_out[i, o] = sound * sound * min(max(y * gain, -ceiling), ceiling)

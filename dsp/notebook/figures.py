@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from thumbline.dsp.results.overview import BAND, INK, QUIET
+from thumbline.dsp.results.paper import BAND, INK, QUIET
 from thumbline.dsp.results.sheet import FAMILY
 
 WIDTH_PX, DPI = 1200, 100

@@ -21,7 +21,7 @@ from thumbline.dsp.notebook.figures import DPI, WIDTH_PX, Picture
 from thumbline.dsp.notebook.levels import Levels
 from thumbline.dsp.notebook.workbench import Decisions, Reference, Workbench
 from thumbline.dsp.processor.notes import Note
-from thumbline.dsp.results.overview import BAND, BASS, GUITAR, GUITAR_EDGE, INK, QUIET
+from thumbline.dsp.results.paper import BAND, BASS, GUITAR, GUITAR_EDGE, INK, QUIET
 from thumbline.dsp.results.sheet import FAMILY
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.score import Mistake

@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from thumbline.dsp.decibels import power_db
 from thumbline.dsp.kernel.confirmation import (
     EVIDENCE_DUE_S,
     FALLING,
@@ -153,4 +154,4 @@ def _allowed_db(p: Record, st: Record, s: int) -> float:
     if string["phase"] == PLUCKED:
         late = late or tick - int(string["attack_tick"]) > max(pitch_due, PITCH_DUE_S * rate)
     share = FALLING if late else THUMP if p["proof_ticks"] > 0 else GONE
-    return float(-10.0 * np.log10(share))
+    return -float(power_db(share))
