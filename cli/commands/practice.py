@@ -21,8 +21,6 @@ MOST_THREADS = 4
 #: A track that is softer than wanted by more than this is named, LU.
 TELLING_LU = 0.1
 
-_PATH: Any = click.Path(path_type=Path)
-
 
 @click.command()
 @takes_argument

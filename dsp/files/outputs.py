@@ -91,11 +91,6 @@ class OutputFolder:
         """Where the files are written. Raises ValueError outside the statement."""
         return self._hidden.folder.place
 
-    @property
-    def hidden_name(self) -> Path:
-        """The name of the hidden folder in ``parent``."""
-        return self._hidden.path
-
     def __enter__(self) -> Self:
         with _explained(f"write into the folder {self._shown}"):
             self._through_link = self._examine_target()
