@@ -35,7 +35,7 @@ class Seconds(click.FloatRange):
         super().__init__(low, high)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return the number; refuse what is outside, or no number."""
+        """Return the number; refuse one outside the range, and anything else."""
         seconds = super().convert(value, param, ctx)
         if math.isnan(seconds):
             self.fail(f"{value} is not in the range {self._describe_range()}.", param, ctx)

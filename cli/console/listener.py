@@ -1,4 +1,4 @@
-"""Listens to the shared memory of `thumbline live`: what is heard now, and what happened since the last look."""
+"""Listens to the shared memory of `thumbline live`: the sound now, and the events since the last look."""
 
 import math
 import time
@@ -22,7 +22,7 @@ from thumbline.dsp.rig.model import Rig
 FALL_DB_S = 60.0
 #: A note that has ended stays on the screen for this time, in seconds: a short one begins and ends between two looks.
 SHOWN_S = 0.15
-#: The typical block's work is told anew this often, in nanoseconds.
+#: The typical block's work is measured anew this often, in nanoseconds.
 WORK_SPAN_NS = 1_000_000_000
 
 _ENGINE_WORDS = {READY: "ready", PLAYING: "playing", ENDED: "ended", FAULT: "NO SOUND"}

@@ -41,7 +41,7 @@ class RunOptions:
     block: int
     patience_s: float
     sound: bool  #: whether it begins with the sound on
-    wait_s: float = 0.0  #: what is not there at the start is waited for so long
+    wait_s: float = 0.0  #: a device or port that is missing at the start is waited for this long
     told: SimpleQueue[Notice] = field(default_factory=SimpleQueue)
 
 

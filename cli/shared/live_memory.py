@@ -50,7 +50,7 @@ __all__ = [
 
 
 def attach(path: Path) -> Record:
-    """Map the file at ``path`` and return its record: fields are attributes, and what is set is seen by all.
+    """Map the file at ``path`` and return its record: fields are attributes, and every process sees what one sets.
 
     Raises OSError if there is no such file, InputError if it is not one that this version of the program made.
     """
@@ -65,7 +65,7 @@ def encoded(text: str, size: int) -> bytes:
 
 
 def _cut(text: str, size: int) -> bytes:
-    """Return ``text`` as UTF-8 of at most ``size`` bytes, cut between characters; what is no text is escaped."""
+    """Return ``text`` as UTF-8 of at most ``size`` bytes, cut between characters; what UTF-8 lacks is escaped."""
     return text.encode(errors="backslashreplace")[:size].decode(errors="ignore").encode()
 
 

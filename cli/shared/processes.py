@@ -14,7 +14,7 @@ from typing import Any, NoReturn, Self
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.file_lock import lock
 
-#: How Python runs a module of ours. The working folder (-P) is no place to look for modules: it may hold anything.
+#: How Python runs a module of ours. Modules are not looked for in the working folder (-P): it may hold anything.
 MODULE = ("-P", "-m")
 #: What tells a process to stand by.
 STAND_BY = "--stand-by"
@@ -25,8 +25,8 @@ STOPPED = "T"
 class ProcessHandle:
     """A process by its number. Its exit is noticed at once, even before it is reaped.
 
-    Where the system has no handle for that (only Linux has one in Python), its number must be gone. On Windows there
-    is no harmless way to ask: there the process never counts as ended, and its heartbeat must tell.
+    Where the system has no handle for that (only Linux has one in Python), its number must be gone. On Windows no
+    harmless way to ask exists: there the process never counts as ended, and its heartbeat must tell.
     """
 
     def __init__(self, pid: int):

@@ -34,7 +34,7 @@ from thumbline.dsp.rig.sections import LOWEST_OPEN_STRING
 
 #: The lowest string may be tuned down this far from what the rig says, and still be recognised, in semitones.
 TUNED_DOWN = 5
-#: Samples at this share of full scale, so many in a row, are clipped.
+#: Samples at this share of full scale, and this many in a row, are clipped.
 CLIPPED_AT, CLIPPED_RUN = 0.999, 3
 #: Tops that are equal to this share are flat.
 FLAT = 1e-5
@@ -125,7 +125,7 @@ class FlatTops:
         self._peak = np.zeros(channels)
 
     def take(self, block: NDArray[np.float64]) -> None:
-        """Take a block (frames, channels); what is split between two blocks is missed."""
+        """Take a block (frames, channels); a run that is split between two blocks is missed."""
         if len(block) < CLIPPED_RUN:
             return
         loud = np.abs(block)

@@ -24,7 +24,7 @@ FLOOR_PERCENTILE = 5.0
 #: Noise is steady: if the floor estimate exceeds the quietest two blocks by more than this, in dB, it is sustained
 #: notes of a take that hardly rests.
 STEADY_DB = 3.0
-#: Takes are often faded in and out: no quietest moment is looked for in so many blocks at either end (a second).
+#: Takes are often faded in and out: blocks at either end in which no quietest moment is looked for (a second).
 ENDS = round(1.0 / BLOCK_S)
 #: A block this far above the floor is a note, in dB.
 NOTE_ABOVE_FLOOR_DB = 20.0
@@ -114,7 +114,7 @@ def block_moments(
 ) -> NDArray[np.float64]:
     """Mean products (blocks, n, n) of the strings' analysis signals, full scale 1, each over ``BLOCK_S``.
 
-    ``hum``, where it is known, is taken out from the first frame on, and followed only in what is little louder than
+    ``hum``, where it is known, is taken out from the first frame on, and followed only in sound little louder than
     ``quiet`` (mean square per string), so that nothing of a note is. Of a long take every second block is kept, or
     every fourth, and so on.
     """
@@ -187,9 +187,9 @@ def complete_for_take(rig: Rig, found: Survey) -> Rig:
 def floor_power(power: NDArray[np.float64]) -> NDArray[np.float64]:
     """Power of each channel or string (n,) while nobody plays, from that of blocks (blocks, n); full scale 1.
 
-    The quietest twentieth of the blocks, unless the quietest moment tells that this is no noise (after R. Martin,
+    The quietest twentieth of the blocks, unless the quietest moment tells that this is not noise (after R. Martin,
     "Noise power spectral density estimation based on optimal smoothing and minimum statistics", IEEE Trans. Speech
-    Audio Process. 9, 2001; from memory). Digital silence is no such moment.
+    Audio Process. 9, 2001; from memory). Digital silence does not count.
     """
     lowest = 10.0 ** (LOWEST_FLOOR_DB / 10.0)
     usual = np.maximum(np.percentile(power, FLOOR_PERCENTILE, axis=0), lowest)
@@ -204,7 +204,7 @@ def _levels(
 ) -> NDArray[np.float64]:
     """Typical level of each string's notes: the upper quartile of the blocks that hold one.
 
-    Strings that were not played get the median of the others, or what is common if there are none.
+    Strings that were not played get the median of the others, or a common value if there are none.
     """
     levels = np.full(len(floor_db), np.nan)
     for s in np.flatnonzero(played):

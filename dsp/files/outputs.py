@@ -188,7 +188,7 @@ class AudioWriter:
         self._written = 0
         self._peak = 0  # in steps of 24 bits
         with _explained(f"write {printable(path.name)}"):
-            path.open("wb").close()  # says what is wrong, where libsndfile knows but "System error"
+            path.open("wb").close()  # names the cause, where libsndfile knows but "System error"
         with self._explained_by_libsndfile():
             self._sound = soundfile.SoundFile(
                 file_name(path),

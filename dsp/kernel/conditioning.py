@@ -103,7 +103,7 @@ def _mended(p: Record, st: Record, channels: np.ndarray, s: int) -> float:
 def adapt_to_hum(p: Record, st: Record) -> None:
     """Every hop: move the weights of silent strings towards the hum that is left.
 
-    They learn from a frame a little while ago, and not from one in which a note died: what is heard just before a pluck
+    They learn from a frame a little while ago, and not from one in which a note died: the sound just before a pluck
     is recognised, or just after a note has been called ended, is not hum. At first they learn from whatever is
     heard, and forget it again where it was no hum.
     """

@@ -6,7 +6,7 @@ A pluck that dies like a thump, or has no pitch when it should, is believed no l
 
 What a thump leaves behind is listened to by itself: a note may have begun under it.
 
-A *note* it is when its pitch stays, it does not die like a thump, and it is no other string's.
+It is a *note* when its pitch stays, it does not die like a thump, and it is not another string's.
 """
 
 from thumbline.dsp.compilation import kernel

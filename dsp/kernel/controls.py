@@ -44,7 +44,7 @@ def take_controls(p: Record, st: Record) -> None:
 
 @kernel
 def start_ramp(p: Record, st: Record) -> None:
-    """Begin a ramp from what is heard now to what the setting and the controls ask for."""
+    """Begin a ramp from the present values to those that the setting and the controls ask for."""
     aim, now, step = st.aim, st.now, st.step
     aim.bass_gain = p.bass_gain * st.heard.level
     for k in range(5):

@@ -60,7 +60,7 @@ MOST_JUMPS = 4
 
 @kernel
 def weigh(p: Record, st: Record, s: int) -> None:
-    """Every hop of a pluck that is not yet a note: let what is heard of its pitch speak for or against it."""
+    """Every hop of a pluck that is not yet a note: let its pitch so far speak for or against it."""
     string = st.strings[s]
     if string.phase != SOUNDING:
         string.evidence = 0.0
@@ -122,7 +122,7 @@ def likeness(string: Record, tick: int, period: float, clarity: float) -> float:
 
 @kernel
 def fall_db_s(p: Record, string: Record, tick: int) -> float:
-    """How fast the level falls from one period to the next, in dB per second; 0 while that is not known."""
+    """Return how fast the level falls from one period to the next, in dB per second; 0 while that is not known."""
     span = max(int(string.period + 0.5), int(FALL_S * p.tick_rate))
     if tick + 1 - 2 * span < string.restart_tick:
         return 0.0

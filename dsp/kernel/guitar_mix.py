@@ -1,4 +1,4 @@
-"""What is left for the guitar: the strings that are not the bass, panned."""
+"""The guitar part: the strings that are not the bass, panned."""
 
 import numpy as np
 

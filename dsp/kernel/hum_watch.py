@@ -64,7 +64,7 @@ def clear_window(st: Record) -> None:
 
 @kernel
 def _judge(p: Record, st: Record, s: int) -> None:
-    """Correct one string's weights if what is left of it has been steady hum for long enough."""
+    """Correct one string's weights if its remainder has been steady hum for long enough."""
     found, change = 0.0, 0.0
     share = 2.0 / st.hum_hops
     for k in range(HARMONICS):

@@ -4,7 +4,7 @@ Near a peak a parabola through three samples will do while the curve bends littl
 of a bright, high note does not: seven of its partials may lie below the analysis signal's limit, and half a sample from
 its peak it may have lost a quarter of it.
 
-Of all weights of so many samples Lagrange's are the most exact at low frequencies, which move a peak the most
+Of all weights of a given number of samples Lagrange's are the most exact at low frequencies, which move a peak the most
 (Laakso, Välimäki, Karjalainen and Laine, "Splitting the unit delay", IEEE Signal Processing Magazine 13, 1996).
 """
 

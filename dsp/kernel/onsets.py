@@ -112,10 +112,10 @@ def reset_note(p: Record, st: Record, s: int, onset: int) -> None:
 
 @kernel
 def onset_before(p: Record, st: Record, s: int, enough: float) -> int:
-    """Where the attack heard now set out: just after the last millisecond that was as good as quiet.
+    """Return the tick at which the present attack set out: just after the last quiet millisecond.
 
-    Quiet is what lies under ``enough``; where the last note still rings, its quietest moment must do. What the pick or
-    finger does to the string before it lets go belongs to the attack.
+    A millisecond is quiet at a power of ``enough`` or less; where the last note still rings, its quietest moment must
+    do. The touch of pick or finger before the release belongs to the attack.
     """
     string = st.strings[s]
     tick = st.tick
@@ -164,10 +164,10 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
         start_note(p, st, s, onset)
     elif sudden:
         if tick - string.onset_tick > LONGEST_ATTACK_S * p.tick_rate:
-            end_note(p, st, s, tick - HOP)  # that was something else
+            end_note(p, st, s, tick - HOP)  # the sound before was something else
             start_note(p, st, s, tick - HOP)
         else:
-            # What was heard first was the pick or finger touching the string.
+            # The first sound was the pick or finger that touched the string.
             reset_note(p, st, s, max(string.restart_tick, tick - min(2 * p.short_ticks, p.lag_max[s] // 4)))
             if string.proof != BELIEVED:
                 string.proof = UNPROVED
@@ -175,9 +175,9 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
 
 @kernel
 def has_settled(p: Record, st: Record, s: int) -> bool:
-    """Whether a pluck is as good as a note: were it plucked again now, that would end a note.
+    """Whether a pluck counts as a note: plucking it again now would end a note.
 
-    Strings of long periods cannot have proved more when they are played fast: the second period is not over yet.
+    A string with a long period cannot have proved more when it is played fast: its second period is not over yet.
     """
     string = st.strings[s]
     return (

@@ -11,9 +11,9 @@ fundamental frequency estimator for speech and music", JASA 111, 2002.) ``n`` is
 lag needs half a period of overlap, to within a tick, so a pitch can be known one and a half periods after the pluck,
 and not before.
 
-The products are added up hop by hop and those that leave the window are taken off again; the squares are whole numbers,
-so their running sum is exact. Because the products of one hop are rounded to 32 bits and added in 64, what is taken off
-is what was added to within 1e-16 of the loudest sound since the last pluck, where the sums restart from nothing.
+The products are added up hop by hop, and those that leave the window are subtracted again; the squares are whole
+numbers, so their running sum is exact. The products of one hop are rounded to 32 bits and added in 64, so a hop is
+subtracted as it was added, to within 1e-16 of the loudest sound since the last pluck, where the sums restart from 0.
 """
 
 import math
@@ -176,11 +176,11 @@ def peak(nsdf: np.ndarray, at: int, known: int) -> tuple[float, float]:
 
 @kernel
 def period_change(string: Record, tick: int, span: int, enough: float, level: float) -> float:
-    """How little the last ``span`` ticks are like those one period before: 0 the same, 1 unrelated, 2 opposed ...
+    """Return how much the last ``span`` ticks differ from those one period before: 0 the same, 1 unrelated, 2 opposed.
 
-    ... in a loud moment. It is their squared difference over both spans' energies and twice that of ``level``, the
-    power over the last period, so that a quiet stretch of a pulse-like wave does not look like a change. While a string
-    is bent its next period is looked for where the bend leads, until no more than ``enough`` is left.
+    It is their squared difference over both spans' energies and twice that of ``level``, the power over the last
+    period, so that a quiet stretch of a pulse-like wave does not look like a change. While a string is bent its next
+    period is searched where the bend leads, until the difference is ``enough`` or less.
     """
     newest = place_of(tick)
     own = span_energy(string, tick + 1 - span, tick + 1)
@@ -204,17 +204,17 @@ def period_change(string: Record, tick: int, span: int, enough: float, level: fl
 
 @kernel
 def bent_period(string: Record) -> float:
-    """Where a bend may have led the period to since it was measured, at most: twice as far as of late."""
+    """Return the period that a bend may have led to since it was measured, at most: twice as far as of late."""
     return string.period * min(max(string.period / string.last_period, 1.0 / MOST_BENT), MOST_BENT) ** 2
 
 
 @kernel
 def shape_change(string: Record, tick: int, span: int, reach: int, drift: int, enough: float, level: float) -> float:
-    """How little the last ``span`` ticks have the shape of those some periods before, however loud: 0 the same ...
+    """Return how much the last ``span`` ticks differ in shape from those some periods before, however loud either is.
 
-    ... 1 unrelated, 2 opposed, in a loud moment. ``reach`` is how many ticks before, at least, and twice that at most
-    if a period is no longer; the wave may have drifted by up to ``drift`` ticks meanwhile, or where a bend leads. No
-    less than ``enough`` is looked for. ``level`` is the power over the last period, as above.
+    0 is the same, 1 unrelated, 2 opposed. They are compared with those ``reach`` ticks before or more, up to twice that
+    if a period is no longer; the wave may have drifted by up to ``drift`` ticks meanwhile, or as far as a bend leads.
+    The search ends at ``enough`` or less. ``level`` is the power over the last period, as above.
     """
     newest = place_of(tick)
     own = span_energy(string, tick + 1 - span, tick + 1)

@@ -81,7 +81,7 @@ def update_string(p: Record, st: Record, s: int) -> None:
 
 @kernel
 def measure_level(p: Record, st: Record, s: int) -> None:
-    """Power over the last period (or what is known of it), and what it should be."""
+    """Power over the last period, or over as much of it as is known, and the expected level."""
     string = st.strings[s]
     tick = st.tick
     if string.period > 0.0:

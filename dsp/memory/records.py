@@ -86,7 +86,7 @@ PARAMS = record_type(
         ("hum_back_sin", "f8", HARMONICS),
         ("hum_ticks", "i8"),  # for so long after the first sound hum is learned, and no pluck is looked for
         ("hum_below", "f8", MAX_STRINGS),  # softer than this a string may be learned from
-        ("hum_window", "i8"),  # hops over which what is left is compared with the references,
+        ("hum_window", "i8"),  # hops over which the remainder is compared with the references,
         ("hum_first_window", "i8"),  # and at the end of that beginning
         ("hum_period", "i8"),  # hops of one mains period
         # analysis
@@ -257,12 +257,12 @@ STATE = record_type(
         ("hum_error", "f8", LANES),
         ("hum_phase", "i8"),  # HUM_AWAITED, HUM_LEARNED_FAST, HUM_KNOWN
         ("hum_tick", "i8"),  # when the first sound came
-        ("hum_left", "f8", LANES),  # what is learned from: each string a little while ago
+        ("hum_left", "f8", LANES),  # the sound that is learned from: each string a little while ago
         ("hum_loudest", "f8", LANES),  # quick power just before plucks are looked for
         ("hum_doubted", "i8", LANES),  # 1: not learned by the start, or forgotten: only small steps now
         ("hum_unknown", "i8", LANES),  # hops that a string which sounded at the start must yet be silent and quiet
         ("hum_hops", "i8"),  # in the window so far
-        ("hum_sum_a", "f8", (HARMONICS, LANES)),  # sums of what is left times each reference
+        ("hum_sum_a", "f8", (HARMONICS, LANES)),  # sums of the remainder times each reference
         ("hum_sum_b", "f8", (HARMONICS, LANES)),
         ("hum_power", "f8", LANES),  # sum of its squares
         ("hum_steady", "i8", LANES),  # windows in a row that have found the same hum:

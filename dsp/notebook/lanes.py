@@ -39,7 +39,7 @@ Box = tuple[float, float, float, float]
 class LanesPicture:
     """Draws a take, or a part of it, again and again; places are in pixels from the top left corner.
 
-    ``seconds`` is the length of what is drawn, which begins at ``begin_s`` of the take.
+    ``seconds`` is the length of the stretch that is drawn, which begins at ``begin_s`` of the take.
     """
 
     def __init__(self, rig: Rig, levels: Levels, seconds: float, begin_s: float = 0.0) -> None:

@@ -76,7 +76,7 @@ class Head:
 
 
 def measure_hum(head: Head, rig: Rig, mains_hz: float) -> Hum:
-    """Measure the hum of a take that begins with ``head``; harmonics that cannot be told from what is played are 0."""
+    """Measure the hum of a take that begins with ``head``; harmonics that cannot be told from notes are 0."""
     rate = head.rate / head.group
     frames = head.frames
     length = round(WINDOW_S * rate)

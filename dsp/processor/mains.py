@@ -1,7 +1,7 @@
 """Whether mains hum is there, and its frequency.
 
 Hum goes on while notes come and go: in a spectrum of several seconds it is a thin line at 50 or 60 Hz, with others at
-multiples, and what is played is spread around it. Public mains are kept within 1 % of the nominal frequency nearly
+multiples, and notes are spread around it. Public mains are kept within 1 % of the nominal frequency nearly
 always (EN 50160, clause 4.2.1: 50 Hz +- 1 % during 99.5 % of a year; figure from memory).
 """
 

@@ -57,9 +57,9 @@ STILL_S = 0.03
 REPORT_S = 0.0085
 #: Width of the notches that mains removal makes while a string is silent, and at most in the beginning, in Hz.
 HUM_HZ, HUM_FIRST_HZ = 1.0, 20.0
-#: It learns from what is this old, and nothing is taken for a pluck until it has begun, in seconds.
+#: Age of the sound that it learns from, and how long nothing counts as a pluck at the start, in seconds.
 HUM_DELAY_S, HUM_FIRST_S = 0.006, 0.05
-#: What is left of hum is looked at over so many mains periods, in the beginning over so many.
+#: Mains periods over which remaining hum is measured, later and at the start.
 HUM_PERIODS, HUM_FIRST_PERIODS = 5, 2
 #: How far behind the bass may read, in periods of the lowest string.
 READ_PERIODS = 3.0

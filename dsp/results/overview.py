@@ -220,7 +220,7 @@ def _time_since(times_s: NDArray[np.float64], edges_s: NDArray[np.float64]) -> N
 
 
 def _without(notes: Sequence[Note], bassline: Sequence[Note], least_s: float) -> list[Note]:
-    """Return what is left of ``notes`` while their string is not the bass; no scraps below ``least_s``."""
+    """Return the parts of ``notes`` during which their string is not the bass; none shorter than ``least_s``."""
     strings: dict[int, list[Note]] = {}
     for bass in bassline:
         strings.setdefault(bass.string, []).append(bass)

@@ -28,7 +28,7 @@ from thumbline.dsp.rig.catalogue import toml_like
 from thumbline.dsp.rig.file import load_rig, rig_from_dict
 from thumbline.dsp.rig.model import Rig
 
-#: Sections that are the same in every setting: the strings, how they come in, and what is plugged in.
+#: Sections that are the same in every setting: the strings, how they come in, and which devices are plugged in.
 SHARED = ("input", "live", "midi", "feet")
 #: Bytes of a name in UTF-8, at most.
 LONGEST_NAME = 64

@@ -1,4 +1,4 @@
-"""What each stage of the decision asks of a pluck, and what it has: why it is no note yet, or not believed.
+"""What each stage of the decision asks of a pluck, and what it has: why it is not a note yet, or not believed.
 
 Everything is read from the processor's record just after a hop, with the kernel's own functions and limits.
 """
@@ -43,7 +43,7 @@ Kind = Literal["no pitch", "not steady", "not clear", "falls", "late", "brief"]
 
 @dataclass(frozen=True)
 class Refusal:
-    """What a pluck lacks at one moment to be a note: what it ``had``, and what is ``asked``, in ``unit``."""
+    """What a pluck lacks at one moment to be a note: the values that it ``had`` and that are ``asked``, in ``unit``."""
 
     kind: Kind
     had: float

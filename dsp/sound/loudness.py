@@ -55,7 +55,7 @@ def normalise(
     """Bring ``sound``, (frames, channels), to a loudness without passing a true peak, as far as that can be had.
 
     Returns the sound, the gain that was used (dB), its loudness (LUFS) and its true peak (dBTP). What would have to be
-    limited by more than 12 dB stays softer than the target. Silence, and what is shorter than 0.4 s, stays as it is;
+    limited by more than 12 dB stays softer than the target. Silence, and sound shorter than 0.4 s, stays as it is;
     its loudness and peak are -inf.
     """
     before = loudness_at_any_level(sound, rate)
@@ -73,7 +73,7 @@ def normalise(
         missing = target_lufs - loudness
         if abs(missing) <= NEAR_ENOUGH_LU or (gain_db >= most_db and missing > 0.0):
             break
-        # Loudness does not fall as energy does: what is quiet does not count, nor do all frequencies alike.
+        # Loudness does not fall as energy does: quiet parts do not count, nor do all frequencies alike.
         wanted_db = min(wanted_db + missing, most_db)
     return out, gain_db, loudness, float(amplitude_db(true_peak(out), 1e-10))
 
