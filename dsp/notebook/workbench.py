@@ -19,14 +19,13 @@ from numpy.typing import NDArray
 from thumbline.dsp.calibration.survey import complete_for_take, survey
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.takes import open_take
-from thumbline.dsp.memory.events import LOCK, PITCH
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.midi.mutes import MuteDecision
 from thumbline.dsp.notebook.explain import Explanation, explain
 from thumbline.dsp.notebook.levels import Levels, measure_levels
 from thumbline.dsp.processor.notes import Note
 from thumbline.dsp.processor.processor import Processor, warm_up
-from thumbline.dsp.processor.transcript import Handover, Transcript
+from thumbline.dsp.processor.transcript import Handover, Transcript, without_pitch
 from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.matching import unmatched
@@ -183,9 +182,7 @@ class Workbench:
         events = [processor.decide(self.frames[:split])]
         explanation = None if moment_s is None else explain(processor, events[0], moment_s)
         events += [processor.decide(self.frames[split:]), processor.finish()]
-        everything = np.concatenate(events)
-        # Pitch reports are nine in ten of the events, and nothing here needs them.
-        transcript.feed(everything[~np.isin(everything["kind"], (LOCK, PITCH))])
+        transcript.feed(without_pitch(np.concatenate(events)))
         return transcript, explanation
 
     def _judge(self, transcript: Transcript) -> Decisions:
