@@ -15,12 +15,20 @@ from thumbline.cli.console.view import View
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
-#: Good news stays this long, faults longer, in seconds.
-NEWS_S, FAULT_S = 4.0, 12.0
-#: Change of the bass's level per press, in dB, and of its tone, as a ratio (a major third).
-LEVEL_STEP_DB, TONE_RATIO = 1.0, 2.0 ** (1 / 3)
-LOWEST_DB, HIGHEST_DB = -60.0, 12.0
-LOWEST_HZ, HIGHEST_HZ = 80.0, 20000.0
+#: Good news stays this long, in seconds.
+NEWS_S = 4.0
+#: Faults stay this long, in seconds.
+FAULT_S = 12.0
+#: Change of the bass's level per press, in dB.
+LEVEL_STEP_DB = 1.0
+#: Change of the bass's tone per press: a major third.
+TONE_RATIO = 2.0 ** (1 / 3)
+#: Levels of the bass that the keys reach, in dB.
+LOWEST_DB = -60.0
+HIGHEST_DB = 12.0
+#: Tones of the bass that the keys reach, in Hz.
+LOWEST_HZ = 80.0
+HIGHEST_HZ = 20000.0
 #: Keys that are obeyed before any others.
 URGENT = "oOqQ"
 

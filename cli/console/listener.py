@@ -18,7 +18,7 @@ from thumbline.dsp.memory.records import ANALYSIS_STEP, SILENT
 from thumbline.dsp.note_names import hz_to_midi, midi_to_note
 from thumbline.dsp.rig.model import Rig
 
-#: A shown level falls no faster than this, so that the eye can follow, in dB a second.
+#: A shown level falls no faster than this, so that the eye can follow, in dB per second.
 FALL_DB_S = 60.0
 #: A note that has ended stays on the screen for this time, in seconds: a short one begins and ends between two looks.
 SHOWN_S = 0.15

@@ -1,4 +1,4 @@
-"""What `thumbline live` prints where there is no full screen: plain lines, or JSON, one object a line.
+"""What `thumbline live` prints where there is no full screen: plain lines, or JSON, one object per line.
 
 Every JSON object has ``event``; times (``time_s``) are seconds of sound since the engine's first frame.
 
@@ -17,7 +17,7 @@ setting        number (from 1), name
 channel fault  channel: holds invalid samples
 fault          kind, text, advice: something is wrong (no ``time_s``)
 recovered      kind, text: it is right again (no ``time_s``)
-status         once a second, everything that the screen shows: see ``thumbline.cli.console.view.View``
+status         once per second, everything that the screen shows: see ``thumbline.cli.console.view.View``
 stop           code and the figures of :class:`Summary`
 =============  ==========================================================================================
 """

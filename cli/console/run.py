@@ -23,8 +23,10 @@ from thumbline.cli.keeper.orders import write_orders
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
-#: Looks at the memory a second, with a screen and without.
-SCREEN_HZ, LINES_HZ = 15.0, 50.0
+#: Looks at the memory per second with a screen ...
+SCREEN_HZ = 15.0
+#: ... and without.
+LINES_HZ = 50.0
 #: The signals of a polite end, beside the terminal's Ctrl-C.
 TOLD_TO_END = [number for name in ("SIGTERM", "SIGHUP") if (number := getattr(signal, name, None)) is not None]
 

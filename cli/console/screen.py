@@ -1,6 +1,6 @@
 """The full-screen view: a pure function from a :class:`~thumbline.cli.console.view.View` to something rich can print.
 
-One line a string, as tall as the terminal allows, the highest string on top as in tablature. Nothing rests on colour:
+One line per string, as tall as the terminal allows, the highest string on top as in tablature. Nothing rests on colour:
 the bass line is shown inverted and says BASS, a muted string is hatched and says so, pitch has a needle and a word.
 """
 

@@ -22,16 +22,22 @@ from thumbline.dsp.memory.record_type import Record
 
 #: Time between looks, in seconds.
 LOOK_S = 0.02
-#: An engine whose last block is older than this hangs; a keeper whose beat is older than the first does not answer, and
-#: is ended after the second (whoever stands by has done so before), in seconds.
-ENGINE_SILENT_S, KEEPER_SILENT_S, KEEPER_HANGS_S = 0.5, 0.3, 0.6
+#: An engine whose last block is older than this hangs, in seconds.
+ENGINE_SILENT_S = 0.5
+#: A keeper whose beat is older than this does not answer, in seconds ...
+KEEPER_SILENT_S = 0.3
+#: ... and one whose beat is older than this is ended (whoever stands by has done so before).
+KEEPER_HANGS_S = 0.6
 #: What is starting may take this long (the first start compiles), in seconds.
 START_S = 180.0
 #: Looks that are further apart mean that this process itself was stopped, in seconds.
 GAP_S = 0.2
-#: An engine that stands by is started when the sound has passed for so long, and again so long after it was started and
-#: died of itself; once told to begin one that is warm must have begun after the last of these times, in seconds.
-SPARE_AFTER_S, SPARE_RETRY_S, TAKE_OVER_S = 1.0, 10.0, 0.5
+#: An engine that stands by is started once the sound has passed for this long, in seconds ...
+SPARE_AFTER_S = 1.0
+#: ... and, if it has died of itself, again this long after its start.
+SPARE_RETRY_S = 10.0
+#: A warm one must have begun within this time once it is told to, in seconds.
+TAKE_OVER_S = 0.5
 #: Between attempts to open an interface or a port that has gone, in seconds.
 RETRY_S = 1.0
 

@@ -1,6 +1,6 @@
 """The bass line and the mutes as Standard MIDI Files.
 
-Format 0 (one track). Time: 9600 ticks a quarter note at 120 quarter notes a minute, 19,200 ticks a second, so
+Format 0 (one track). Time: 9600 ticks per quarter note at 120 quarter notes per minute, 19,200 ticks per second, so
 a time is at most 26 us from the one that was asked for. The tempo is a ruler and says nothing of the music.
 9600 is a multiple of the 480 and 960 ticks that sequencers commonly use (common practice, no source).
 

@@ -12,7 +12,9 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.note_names import note_to_midi
 
-LOWEST_OPEN_STRING, HIGHEST_OPEN_STRING = "A0", "E5"
+#: Open strings that are accepted.
+LOWEST_OPEN_STRING = "A0"
+HIGHEST_OPEN_STRING = "E5"
 
 
 def _note(name: str) -> str:

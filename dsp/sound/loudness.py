@@ -13,13 +13,16 @@ from thumbline.dsp.sound.true_peak import true_peak
 
 #: Shortest sound that has a loudness: one gating block of BS.1770, s.
 BLOCK_S = 0.4
-#: Below the one, LUFS, the standard's gate at -70 LUFS may take soft playing for silence; above the other the library
-#: counts no further.
-SOFT_LUFS, LOUD_LUFS = -55.0, 0.0
+#: Below this, in LUFS, the standard's gate at -70 LUFS may take soft playing for silence.
+SOFT_LUFS = -55.0
+#: Above this, in LUFS, the library counts no further.
+LOUD_LUFS = 0.0
 #: Softer than this, dBFS, there is nothing to be heard.
 SILENCE_DB = -120.0
-#: Loudness after limiting is brought this near to the target, LU, in at most this many rounds.
-NEAR_ENOUGH_LU, MOST_ROUNDS = 0.02, 12
+#: Loudness after limiting is brought this near to the target, in LU ...
+NEAR_ENOUGH_LU = 0.02
+#: ... in at most this many rounds.
+MOST_ROUNDS = 12
 #: How often a gain is corrected by what limiting at that gain would take.
 MOST_STEPS = 8
 #: Limiting takes no more than this, dB: a sound of single knocks is not made as loud as a chord.

@@ -6,7 +6,6 @@ import subprocess
 import sys
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -15,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from tests.helpers.jack_server import JackServer, jack_server
+from tests.helpers.lateness import longest_late_s, reach
 from tests.helpers.midi_receiver import Receiver
 from thumbline.cli.keeper.orders import write_orders
 from thumbline.cli.shared.live_memory import PLAYING, attach
@@ -34,10 +34,7 @@ TIMEOUT_S = 0.5
 
 
 class Desk(threading.Thread):
-    """Stands in for the engine and the console: serves blocks by the clock, hands over, and beats.
-
-    It also knows how late the machine lets it work: what is promised in milliseconds may be as late as that.
-    """
+    """Stands in for the engine and the console: serves blocks by the clock, hands over, and beats."""
 
     def __init__(self, live: Record):
         super().__init__(daemon=True)
@@ -46,24 +43,16 @@ class Desk(threading.Thread):
         live.engine.started_ns = live.engine.block_at_ns = live.console.beat_ns = time.monotonic_ns()
         live.engine.phase = PLAYING
         live.console.pid = os.getpid()
-        self._late: deque[tuple[float, float]] = deque(maxlen=1 << 14)  # when, and by how much, in seconds
 
     def run(self) -> None:
-        before = time.monotonic()
         while self.running:
             now = time.monotonic_ns()
-            self._late.append((1e-9 * now, 1e-9 * now - before - BLOCK / RATE))
-            before = 1e-9 * now
             if self.plays:
                 self.live.engine.frames += BLOCK
                 self.live.engine.block_at_ns = now
             if self.beats:
                 self.live.console.beat_ns = now
             time.sleep(BLOCK / RATE)
-
-    def late_s(self, since_s: float) -> list[float]:
-        """By how much, at each round since then, the machine let this thread work later than it was due."""
-        return [late_s for at_s, late_s in list(self._late) if at_s >= since_s]
 
     def hand_over(self, string: int) -> None:
         state = self.live.state
@@ -97,18 +86,13 @@ class Room:
         return subprocess.Popen(command, env=self._environment, start_new_session=True)
 
     def wait(self, what: Callable[[], Any], limit_s: float = 20.0) -> None:
-        """Wait; what the machine does not let the desk work does not count."""
-        begun = time.monotonic()
-        while not what():
-            waited = time.monotonic() - begun
-            assert waited < limit_s or waited < limit_s + sum(self.desk.late_s(begun)), "waited in vain"
-            time.sleep(0.002)
+        reach(what, limit_s, "waited in vain")
 
     def opens_within(self, limit_s: float, since_s: float) -> None:
         """Every string must have been open within that time, and the longest for which the machine let nobody work."""
         self.wait(lambda: self.module.opened_at(since_s), 12.0)
         opened_s = (self.module.opened_at(since_s) or np.inf) - since_s
-        assert opened_s < limit_s + max(self.desk.late_s(since_s), default=0.0)
+        assert opened_s < limit_s + longest_late_s(since_s)
 
     def settle(self, string: int) -> None:
         """Let ``string`` have the bass and the others be muted at the receiver, and somebody stand by."""

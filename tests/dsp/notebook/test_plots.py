@@ -60,7 +60,7 @@ def test_a_notebook_gets_the_picture_and_words_for_it() -> None:
     shown = picture_trade_off(POINTS, "ms", 0.0)
     assert shown._repr_mimebundle_() == {"image/png": shown.png, "text/plain": shown.alt}
     assert shown.alt == (
-        "0 ms: 1.0 ms, 17.0 false a minute; 10 ms: 11.0 ms, 0.0 false a minute; 90 ms: never, 0.0 false a minute"
+        "0 ms: 1.0 ms, 17.0 false per minute; 10 ms: 11.0 ms, 0.0 false per minute; 90 ms: never, 0.0 false per minute"
     )
 
 
