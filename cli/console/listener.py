@@ -32,9 +32,12 @@ _KEEPER_WORDS = {READY: "ready", PLAYING: "sending", ENDED: "ended", FAULT: "fau
 class Listener:
     """Reads the memory; writes nothing to it.
 
-    Args:
-        live: the shared record.
-        settings: name and rig of each setting, as they were given to ``live_memory.create``.
+    Parameters
+    ----------
+    live
+        The shared record.
+    settings
+        Name and rig of each setting, as they were given to ``live_memory.create``.
     """
 
     def __init__(self, live: Record, settings: Sequence[tuple[str, Rig]]):

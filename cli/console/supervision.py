@@ -53,12 +53,18 @@ class Outcome:
 class Supervision:
     """Both processes and the thread that watches them.
 
-    Args:
-        backstage: the processes; the engine may have been started.
-        live: the record in their memory.
-        tell: is called, from the watching thread, with what the player should know.
-        patience_s: for how long what has gone is waited for before all ends with a fault.
-        wait_s: for how long an interface that is not there at the start is waited for.
+    Parameters
+    ----------
+    backstage
+        The processes; the engine may have been started.
+    live
+        The record in their memory.
+    tell
+        Is called, from the watching thread, with what the player should know.
+    patience_s
+        For how long what has gone is waited for before all ends with a fault.
+    wait_s
+        For how long an interface that is not there at the start is waited for.
     """
 
     def __init__(

@@ -89,8 +89,10 @@ def write_bass_midi(
     ends at the latest where the next one begins, or at ``end_s``, where the track ends. Left out are notes of
     which nothing remains then, and those that have no key from 0 to 127 (an unknown pitch, NaN, has none).
 
-    Raises:
-        InputError: when the channel is not 1 to 16 or the file cannot be written.
+    Raises
+    ------
+    InputError
+        When the channel is not 1 to 16 or the file cannot be written.
     """
     if not 1 <= channel <= 16:
         raise InputError(f"MIDI channel is {channel}; 1 to 16 are accepted")
@@ -150,8 +152,10 @@ def write_mutes_midi(
 ) -> None:
     """Writes ``(time_s, message)`` in the given order; the track ends at ``end_s``, or with the last message.
 
-    Raises:
-        InputError: when a message is earlier than the one before it, or the file cannot be written.
+    Raises
+    ------
+    InputError
+        When a message is earlier than the one before it, or the file cannot be written.
     """
     import mido
 
