@@ -1,6 +1,7 @@
 """`thumbline live`: play."""
 
 import contextlib
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,12 +22,16 @@ LATER_S = 60.0
 
 
 @click.command()
-@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
+@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Rig of the guitar.")
 @click.option(
-    "--set", "set_file", metavar="SET", type=click.Path(path_type=Path), help="Several named settings: songs."
+    "--set",
+    "set_file",
+    metavar="SET",
+    type=click.Path(path_type=Path),
+    help="Songs of an evening, and what each changes.",
 )
-@click.option("--input", "input_device", metavar="DEV", help="Device of the strings, by name or number.")
-@click.option("--output", "output_device", metavar="DEV", help="Device of bass and guitar, likewise.")
+@click.option("--input", "input_device", metavar="DEV", help="Input device of the strings, by name or number.")
+@click.option("--output", "output_device", metavar="DEV", help="Output device for bass and guitar, by name or number.")
 @click.option("--midi", "midi_port", metavar="PORT", help="MIDI port of the sound module.")
 @click.option("--foot", "foot_port", metavar="PORT", help="MIDI port of the foot controller.")
 @click.option("--take", metavar="TAKE", type=click.Path(path_type=Path), help="Play a take instead of the guitar.")
@@ -41,7 +46,7 @@ LATER_S = 60.0
 )
 @click.option("--sound", is_flag=True, help="Begin with the sound on: for a box without a keyboard.")
 @click.option("--plain", is_flag=True, help="Print lines instead of the full screen.")
-@click.option("--json", "as_json", is_flag=True, help="Print events, one JSON object a line.")
+@click.option("--json", "as_json", is_flag=True, help="Print events, one JSON object per line.")
 def live(
     rig_file: Path | None,
     set_file: Path | None,
@@ -112,7 +117,7 @@ def live(
 def _settings(
     rig_file: Path | None, set_file: Path | None, changes: dict[str, dict[str, Any]]
 ) -> list[tuple[str, "Rig"]]:
-    """Load the settings and apply what the command line says to each."""
+    """Load the rig or the songs and apply what the command line says to each."""
     from thumbline.dsp.rig.file import load_rig, rig_from_dict
     from thumbline.dsp.rig.model import Rig
 
@@ -121,7 +126,7 @@ def _settings(
     if set_file is not None:
         from thumbline.dsp.rig.set_file import load_set
 
-        settings = [(setting.name, setting.rig) for setting in load_set(set_file)]
+        settings = [(song.name, song.rig) for song in load_set(set_file)]
     else:
         settings = [("", Rig()) if rig_file is None else (printable(rig_file.stem), load_rig(rig_file))]
     changed = []
@@ -163,7 +168,7 @@ def _run(wishes: "Wishes", backstage: "Backstage", *, plain: bool, as_json: bool
             click.echo(SILENT, err=True)
         if as_json:
             return play(wishes, backstage, JsonReport())
-        if plain or not sys.stdout.isatty():
+        if plain or not sys.stdout.isatty() or os.environ.get("TERM", "dumb") in ("dumb", "unknown"):
             return play(wishes, backstage, PlainReport(), keyboard)
         from thumbline.cli.console.full_screen import ScreenReport
 

@@ -26,7 +26,7 @@ LEAST_WIDTH_DB = 6.0
 OTHER_SETTINGS: dict[str, tuple[Adjustment, ...]] = {
     "strictness": tuple(Adjustment(strictness=value) for value in (0.5, 0.7, 1.4, 2.0)),
     "proof_ms": tuple(Adjustment(proof_ms=value) for value in (10.0, 20.0)),
-    "hold_ms": tuple(Adjustment(hold_ms=value) for value in (30.0, 60.0)),
+    "shortest_ms": tuple(Adjustment(shortest_ms=value) for value in (30.0, 60.0)),
 }
 #: The thresholds of one string are moved by this, in dB.
 STRING_STEPS_DB = (-4.0, 4.0)

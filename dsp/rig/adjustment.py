@@ -19,7 +19,7 @@ class Adjustment:
     on_db: Mapping[int, float] = field(default_factory=dict)  #: string number -> dB to add to ``detect.on_db``
     off_db: Mapping[int, float] = field(default_factory=dict)  #: string number -> dB to add to ``detect.off_db``
     settle_ms: float | None = None  #: None leaves ``choice.settle_ms`` as it is
-    hold_ms: float | None = None
+    shortest_ms: float | None = None
     proof_ms: float | None = None
     strictness: float | None = None  #: of ``detect``
 
@@ -43,7 +43,7 @@ def adjusted(rig: Rig, adjustment: Adjustment) -> Rig:
         on.append(new_on)
         off.append(round(max(new_off, LOWEST_DB), 2))
     data["detect"] |= {"on_db": on, "off_db": off}
-    for section, keys in (("choice", ("settle_ms", "hold_ms", "proof_ms")), ("detect", ("strictness",))):
+    for section, keys in (("choice", ("settle_ms", "shortest_ms", "proof_ms")), ("detect", ("strictness",))):
         data[section] |= {key: value for key in keys if (value := getattr(adjustment, key)) is not None}
     return rig_from_dict(data, "adjusted rig")
 

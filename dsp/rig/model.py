@@ -13,6 +13,7 @@ from pydantic import BaseModel, Field, model_validator
 
 from thumbline.dsp.note_names import note_to_midi
 from thumbline.dsp.rig.checks import ContradictionError, contradictions
+from thumbline.dsp.rig.former_words import in_todays_words
 from thumbline.dsp.rig.sections import (
     Bass,
     Bleed,
@@ -86,7 +87,7 @@ class Rig(Section):
         """
         if not isinstance(data, Mapping):
             return data
-        sections = {key: _as_table(value) for key, value in data.items()}
+        sections = in_todays_words({key: _as_table(value) for key, value in data.items()})
         instrument = sections.get("instrument", {})
         strings = instrument.get("strings", Instrument().strings) if isinstance(instrument, dict) else ()
         count = len(strings) if isinstance(strings, list | tuple) else 0

@@ -140,10 +140,10 @@ def test_a_switch_is_pressed_and_the_rig_has_it(run: Run, tmp_path: Path, monkey
     pressed[:] = [[0xFE], [0xB2, 0, 0], [0xC2, 5]]
     rig = tmp_path / "rig.toml"
     rig.write_text("# mine\n")
-    code, out, _ = run("rig", "learn", rig, "next setting", "--port", "floor")
+    code, out, _ = run("rig", "learn", rig, "next song", "--port", "floor")
     assert code == 0
-    assert 'Press the switch for "next setting" (listening to floor)' in out
-    assert f'{rig}: "next setting" is program change 5 on channel 3' in out
+    assert 'Press the switch for "next song" (listening to floor)' in out
+    assert f'{rig}: "next song" is program change 5 on channel 3' in out
     assert rig.read_text().startswith("# mine\n")
     assert load_rig(rig).feet[0].number == 5
     assert "Foot: next setting: program change 5 on channel 3, stepped" in run("rig", "check", rig)[1]
