@@ -18,7 +18,7 @@ from thumbline.cli.console.view import View
 LIMITING_DB, BUSY_CABLE = -0.1, 0.7
 #: Levels below this are not told, in dBFS.
 LOWEST_DB = -60.0
-#: How often sound comes is worth a word where that is so many blocks.
+#: How often sound comes is worth a word from this many blocks on.
 LONG_PERIOD = 1.5
 #: The tall head, and the lines below the strings without which there is none: facts, notice, keys.
 TALL_HEAD, SHORT_FOOT = 3, 3
@@ -61,16 +61,16 @@ def unusual(view: View) -> list[str]:
     """Return what is not as it should be while a set is played, in a word or two each, the worst first."""
     midi, engine = view.midi, view.engine
     no_midi = bool(midi.port) and not midi.present
-    words = {
-        view.headline: bool(view.headline),
-        "NO SOUND": engine.status == "NO SOUND",
-        "SOUND OFF": not engine.sound_on,
-        "NO MIDI": no_midi,
-        "SPLIT OFF": not view.split,
-        "HOLD": view.hold,
-        "UNMUTED": view.all_unmuted,
-    }
-    return [word for word, holds in words.items() if holds]
+    words = [
+        (view.headline, bool(view.headline)),
+        ("NO SOUND", engine.status == "NO SOUND"),
+        ("SOUND OFF", not engine.sound_on),
+        ("NO MIDI", no_midi),
+        ("SPLIT OFF", not view.split),
+        ("HOLD", view.hold),
+        ("UNMUTED", view.all_unmuted),
+    ]
+    return list(dict.fromkeys(word for word, holds in words if holds))
 
 
 def _where(view: View) -> str:
@@ -208,7 +208,7 @@ def _midi(view: View, width: int) -> Text:
 
 
 def notice_lines(view: View, width: int) -> list[Text]:
-    """Return what is wrong or was just done, inverted if wrong; in as many lines as it takes, two at most."""
+    """Return the fault, inverted, or what was just done; in as many lines as it takes, two at most."""
     words = textwrap.wrap(
         f"{'!! ' if view.alarm else ''}{view.notice}", max(width - 2, 8), max_lines=2, placeholder=" ..."
     )

@@ -17,7 +17,8 @@ former word, ``[[settings]]``, are read as well.
 """
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from operator import attrgetter
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -29,7 +30,7 @@ from thumbline.dsp.rig.file import load_rig, rig_from_dict
 from thumbline.dsp.rig.former_words import in_todays_words
 from thumbline.dsp.rig.model import Rig
 
-#: Sections that are the same in every song: the strings, how they come in, and what is plugged in.
+#: Sections that are the same in every song: the strings, how they come in, and which devices are plugged in.
 SHARED = ("input", "live", "midi", "feet")
 #: What songs were called once.
 FORMERLY = "settings"
@@ -66,7 +67,7 @@ def load_set(path: str | os.PathLike[str]) -> list[Song]:
         if song.name in (other.name for other in songs):
             raise InputError(f"{file}: songs[{index}].name is {toml_like(song.name)} again; accepted: each once")
         songs.append(song)
-    _compare(file, songs)
+    require_one_guitar(songs, SHARED, f"{file}: ")
     return songs
 
 
@@ -108,17 +109,22 @@ def _merged(base: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, An
     return merged
 
 
-def _compare(file: Path, songs: list[Song]) -> None:
-    first = songs[0]
+def require_one_guitar(songs: Sequence[tuple[str, Rig]], keys: Sequence[str], source: str = "") -> None:
+    """Raise InputError unless named songs have as many strings and the same values of ``keys``.
+
+    A key is a section or one key of it, ``section.key``. The message begins with ``source``.
+    """
+    first_name, first = songs[0]
     for name, rig in songs[1:]:
-        if rig.string_count != first.rig.string_count:
+        if rig.string_count != first.string_count:
             raise InputError(
-                f"{file}: {toml_like(name)} has {rig.string_count} strings; accepted: {first.rig.string_count}, "
-                f"as {toml_like(first.name)} has"
+                f"{source}{toml_like(name)} has {rig.string_count} strings; accepted: {first.string_count}, "
+                f"as {toml_like(first_name)} has"
             )
-        for section in SHARED:
-            if getattr(rig, section) != getattr(first.rig, section):
+        for key in keys:
+            value = attrgetter(key)
+            if value(rig) != value(first):
                 raise InputError(
-                    f"{file}: {section} of {toml_like(name)} differs from that of {toml_like(first.name)}; "
+                    f"{source}{key} of {toml_like(name)} differs from that of {toml_like(first_name)}; "
                     "accepted: the same in every song of a set"
                 )
