@@ -70,7 +70,8 @@ def live(
     The sound is off until the space bar turns it on, or from the start with --sound. With the sound off everything else
     goes on: strings are followed, the bass is chosen, mutes and bass notes are sent, and a take is played on.
 
-    Exit codes: 0 stopped by the player or at the end of the take, 2 bad input, 1 a fault or told to end.
+    Exit codes: 0 stopped by you or at the end of the take; 2 a device, port or file was not found, or other bad input;
+    1 a fault, or stopped by another program.
     """
     if plain and as_json:
         raise InputError("--plain and --json are both given; accepted: one of them")

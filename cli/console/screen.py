@@ -192,7 +192,7 @@ def _times(view: View) -> Text:
     )
     latency = f"   in to out {engine.latency_ms:.0f} ms" if engine.latency_ms else ""
     return Text(
-        f" work {engine.work_ms:.2f} of {engine.block_ms:.2f} ms, worst {engine.worst_ms:.2f}"
+        f" a block takes {engine.work_ms:.2f} of its {engine.block_ms:.2f} ms, worst {engine.worst_ms:.2f}"
         f"   lost by the interface {engine.missed}, late {engine.late}{period}{latency}"
     )
 

@@ -63,7 +63,7 @@ class Explanation:
             f"| {each.level_db:.0f} dBFS | {each.what} | {each.verdict} |"
             for each in self.strings
         ]
-        head = ["| string | loudest just now | what it does | for the bass |", "|:-:|--:|:--|:--|"]
+        head = ["| string | peak level | state | why (not) the bass |", "|:-:|--:|:--|:--|"]
         return "\n".join([f"**{self.headline}**", "", *head, *rows])
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:

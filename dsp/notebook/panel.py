@@ -76,7 +76,7 @@ class TuningPanel:
         spans = [("the whole take", 0.0), ("4 s around the moment", 4.0), ("1 s around the moment", 1.0)]
         self.zoom = widgets.Dropdown(options=spans, description="show", style=_STYLE, layout=_NARROW)
         self.why = widgets.HTML()
-        self.back = widgets.Button(description="as it was loaded", tooltip="undo every move")
+        self.back = widgets.Button(description="reset", tooltip="undo every move")
         self.listen = widgets.Button(description="listen", tooltip="make the sound anew, as it is tuned now")
         take = Path(bench.name) if bench.take_path is None else bench.take_path
         self.path = widgets.Text(

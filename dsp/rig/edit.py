@@ -107,7 +107,7 @@ def save_changes(
         written = rig_from_dict(tomllib.loads(text), os.fspath(target))
     except ValueError as error:
         raise InputError(
-            f"{os.fspath(source or target)}: its layout cannot be edited ({error}); accepted: one line a setting"
+            f"{os.fspath(source or target)}: its layout cannot be edited ({error}); accepted: one line per setting"
         ) from None
     write_rig(target, text)
     return written

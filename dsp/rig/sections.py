@@ -171,7 +171,7 @@ class Choice(Section):
     settle_ms: Annotated[float, limits(0.0, 100.0)] = Field(
         default=0.0,
         description="How long to wait before a hand-over, so that a strum passes first. "
-        "0 follows at once; more is calmer but later.",
+        "0 follows at once; more waits longer and changes strings less often.",
     )
     shortest_ms: Annotated[float, limits(0.0, 1000.0)] = Field(
         default=0.0, description="The shortest time a string keeps the bass once it has it."

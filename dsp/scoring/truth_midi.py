@@ -97,7 +97,7 @@ def _end(channel: _Channel, string: int, now_s: float) -> Iterator[Entry]:
 
 def _refuse_foreign(key: int, string: int, rig: Rig, name: str, now_s: float) -> None:
     """Raise InputError for a note too low for its string: then channels are not strings."""
-    accepted = f"accepted: one channel a string, channel 1 for string 1, up to {rig.string_count}"
+    accepted = f"accepted: one channel per string, channel 1 for string 1, up to {rig.string_count}"
     if string > rig.string_count:
         raise InputError(f"{name}: a note at {now_s:.3f} s is on channel {string}; {accepted}")
     lowest = float(rig.open_midi[string - 1])

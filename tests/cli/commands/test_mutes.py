@@ -61,7 +61,7 @@ def test_each_string_is_muted_and_opened_from_the_lowest_up_and_all_are_open_bef
 def test_each_step_can_be_a_json_object(run: Run) -> None:
     _, out, _ = run("mutes", "--seconds", 0.05, "--json")
     events = [json.loads(line) for line in out.splitlines()]
-    assert [event["event"] for event in events] == ["start", *["muted", "open"] * 6, "end"]
+    assert [event["event"] for event in events] == ["start", *["muted", "unmuted"] * 6, "end"]
     assert events[1] == {
         "event": "muted",
         "module": "bass module",
