@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 @click.option("--rig", "base", metavar="BASE", type=click.Path(path_type=Path), help="Rig to start from.")
 @click.option("--live", "guided", is_flag=True, help="Play now, string by string, as you are asked to.")
 @click.option("--input", "device", metavar="DEV", help="With --live: the device of the strings, by name or number.")
-@click.option("--rate", type=RATE, metavar="HZ", help="With --live: frames a second.")
+@click.option("--rate", type=RATE, metavar="HZ", help="With --live: sample rate in Hz.")
 @click.option(
     "--keep", metavar="FILE", type=click.Path(path_type=Path), help="With --live: keep the take as a WAV file."
 )
@@ -92,7 +92,7 @@ def _measure(take: Path, rig: "Rig", base: Path | None, out: Path) -> None:
     mains = "none" if found.mains_hz is None else f"{found.mains_hz:.2f} Hz"
     click.echo(f"Mains hum: {mains}. Levels in dBFS.")
     for warning in found.warnings:
-        click.echo(f"Look at this: {warning}{'' if warning.endswith('?') else '.'}", err=True)
+        click.echo(f"Note: {warning}{'' if warning.endswith('?') else '.'}", err=True)
     click.echo(f"{printable(out)}: written; comments in it say why each value was set")
 
 

@@ -30,18 +30,18 @@ HIGHEST_DB = 12.0
 LOWEST_HZ = 80.0
 HIGHEST_HZ = 20000.0
 #: Keys that are obeyed before any others.
-URGENT = "oOqQ"
+URGENT = "uUoOqQ"
 
 
 def in_order(keys: str) -> str:
-    """Return keys that were typed between two looks in the order in which they are obeyed: open all and stop first."""
+    """Return keys typed between two looks in the order in which they are obeyed: unmute all and stop first."""
     return "".join(sorted(keys, key=lambda key: key not in URGENT))
 
 
 def press(key: str, live: Record, rig: Rig) -> bool:
     """Do what a key says: change the player's wishes in the memory. Returns False if it means to stop.
 
-    ``rig`` is that of the setting in force. Keys that mean nothing do nothing.
+    ``rig`` is that of the song in force. Keys that mean nothing do nothing.
     """
     request = live.request
     if key in ("q", "Q"):
@@ -52,7 +52,7 @@ def press(key: str, live: Record, rig: Rig) -> bool:
         request.split = 1 - request.split
     elif key in ("h", "H"):
         request.hold = 1 - request.hold
-    elif key in ("o", "O"):
+    elif key in "uUoO":
         request.all_open = 1 - request.all_open
     elif key in "+=-_":
         step = LEVEL_STEP_DB if key in "+=" else -LEVEL_STEP_DB
@@ -72,7 +72,7 @@ def press(key: str, live: Record, rig: Rig) -> bool:
 
 
 def _go_to(request: Record, setting: int) -> None:
-    """Ask for another setting, with its own interval, as a foot does (``dsp.foot.go_to``)."""
+    """Ask for another song, with its own interval, as a foot does (``foot_controller.go_to``)."""
     if setting != int(request.setting):
         request.interval = math.nan
         request.setting = setting

@@ -66,7 +66,7 @@ def play(
     keyboard: Keyboard | None = None,
     screen: ScreenReport | None = None,
 ) -> Outcome:
-    """Run until the player, the end of the take, a signal or a fault ends it; then every string is open.
+    """Run until the player, the end of the take, a signal or a fault ends it; then every string is unmuted.
 
     ``screen`` is the report if that is the full screen. Raises InputError for options that cannot be met.
     """
@@ -102,7 +102,7 @@ def play(
     except KeyboardInterrupt:
         outcome = Outcome(0)
     except _ToldToEndError as error:
-        outcome = Outcome(1, f"told to end ({error}); every string is open")
+        outcome = Outcome(1, f"stopped by another program ({error}); every string is unmuted")
     finally:
         for number in before:
             signal.signal(number, signal.SIG_IGN)
@@ -141,7 +141,8 @@ def _loop(
         for notice in watch.look():
             report.notice(notice)
         news = None if screen is None else screen.news
-        report.show(listener.view(str(news or ""), alarm=news is not None and news.fault))
+        headline = news.headline if news is not None and news.fault else ""
+        report.show(listener.view(str(news or ""), alarm=news is not None and news.fault, headline=headline))
         if ended is not None:
             return ended
         next_s = max(next_s + period, time.monotonic())
@@ -160,7 +161,7 @@ def _loop(
 
 
 class Changes:
-    """Tells when the setting, the mutes as sent, or the engine's state have changed."""
+    """Tells when the song, the mutes as sent, or the engine's state have changed."""
 
     def __init__(self, record: Record, settings: list[tuple[str, Rig]]):
         self._record, self._settings = record, settings
@@ -181,7 +182,7 @@ class Changes:
         if int(engine.setting) != self._setting:
             self._setting = int(engine.setting)
             name = self._settings[self._setting][0]
-            found.append({"event": "setting", "time_s": time_s, "number": self._setting + 1, "name": name})
+            found.append({"event": "song", "time_s": time_s, "number": self._setting + 1, "name": name})
         muted = [s + 1 for s, closed in enumerate(self._record.keeper.closed) if closed]
         if muted != self._muted:
             self._muted = muted
@@ -193,7 +194,7 @@ def _start_event(options: RunOptions, memory: Path) -> dict[str, Any]:
     return {
         "version": version("thumbline"),
         "memory": str(memory),
-        "settings": [name for name, _ in options.settings],
+        "songs": [name for name, _ in options.settings],
         "strings": list(options.settings[0][1].instrument.strings),
         "rate": options.rate,
         "block_frames": options.block,

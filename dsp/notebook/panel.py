@@ -51,9 +51,9 @@ class TuningPanel:
         self.hold = self._slider(
             "shortest time with the bass (hold), ms",
             0.0,
-            max(MOST_HOLD_MS, rig.choice.hold_ms),
+            max(MOST_HOLD_MS, rig.choice.shortest_ms),
             5.0,
-            rig.choice.hold_ms,
+            rig.choice.shortest_ms,
             ".0f",
         )
         self.proof = self._slider(
@@ -76,7 +76,7 @@ class TuningPanel:
         spans = [("the whole take", 0.0), ("4 s around the moment", 4.0), ("1 s around the moment", 1.0)]
         self.zoom = widgets.Dropdown(options=spans, description="show", style=_STYLE, layout=_NARROW)
         self.why = widgets.HTML()
-        self.back = widgets.Button(description="as it was loaded", tooltip="undo every move")
+        self.back = widgets.Button(description="reset", tooltip="undo every move")
         self.listen = widgets.Button(description="listen", tooltip="make the sound anew, as it is tuned now")
         take = Path(bench.name) if bench.take_path is None else bench.take_path
         self.path = widgets.Text(
@@ -129,7 +129,7 @@ class TuningPanel:
                 self._on_db,
                 self._off_db,
                 settle_ms=self.settle.value,
-                hold_ms=self.hold.value,
+                shortest_ms=self.hold.value,
                 proof_ms=self.proof.value,
                 strictness=round(self.strictness.value, 3),
             ),
@@ -295,7 +295,7 @@ class TuningPanel:
             settle=loaded.choice.settle_ms,
             strictness=loaded.detect.strictness,
             proof=loaded.choice.proof_ms,
-            hold=loaded.choice.hold_ms,
+            hold=loaded.choice.shortest_ms,
         )
 
     def _make_sound(self, _: Any = None) -> None:

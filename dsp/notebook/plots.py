@@ -185,7 +185,7 @@ def picture_trade_off(points: Sequence[TradeOff], unit: str, now: float) -> Pict
     """
     figure, axes = new_figure(420)
     moved = "begin to sound (on_db) moved on all strings" if unit == "dB" else "wait for a strum (settle_ms)"
-    plain(axes, f"Sooner or surer: {moved}", "from the pluck to the decision, ms", "false hand-overs per minute")
+    plain(axes, f"Speed against certainty: {moved}", "from pluck to decision, ms", "false hand-overs per minute")
     known = [each for each in points if each.median_ms is not None]
     for key, style, word in (("median_ms", "o-", "median"), ("p95_ms", "s:", "95 of 100 are sooner")):
         xs = [getattr(each, key) for each in known]

@@ -108,7 +108,7 @@ class Workbench:
         self._lock = Lock()
         #: What decisions are compared with.
         self.reference = (
-            Reference(self._as_loaded(), "rig", "what the rig decided as it was loaded")
+            Reference(self._as_loaded(), "rig", "what the rig decided when it was loaded")
             if truth is None
             else Reference(TrueBass(_within(truth, start_s, self.seconds)), "truth", truth_name)
         )

@@ -192,7 +192,7 @@ def _choice(p: Record, rig: Rig) -> None:
     # Half a semitone more: the highest note itself may be bass, in whatever tuning.
     p["highest_hz"] = midi_to_hz(rig.highest_bass_midi + 0.5, rig.instrument.a4_hz)
     p["settle_ticks"] = round(1e-3 * rig.choice.settle_ms * p["tick_rate"])
-    p["hold_ticks"] = round(1e-3 * rig.choice.hold_ms * p["tick_rate"])
+    p["hold_ticks"] = round(1e-3 * rig.choice.shortest_ms * p["tick_rate"])
 
 
 def _sound(p: Record, rig: Rig) -> None:

@@ -80,7 +80,7 @@ def test_a_missed_note_is_listed_with_its_reason_and_the_next_one_follows(panel:
 def test_strictness_proof_and_hold_move_the_rig_and_go_back(panel: TuningPanel) -> None:
     panel.move(strictness=0.5, proof=20.0, hold=100.0)
     assert panel.rig.detect.strictness == 0.5
-    assert (panel.rig.choice.proof_ms, panel.rig.choice.hold_ms) == (20.0, 100.0)
+    assert (panel.rig.choice.proof_ms, panel.rig.choice.shortest_ms) == (20.0, 100.0)
     panel.back.click()
     assert panel.rig == demo_bench().rig
 
