@@ -35,7 +35,7 @@ from thumbline.dsp.scoring.true_bass import HeardBass, TrueBass
 from thumbline.dsp.scoring.truth import TrueNote, load_truth
 from thumbline.dsp.scoring.truth_beside import find_truth
 
-#: A longer take is cut to so many seconds, unless the caller says how long, so that answers come at once.
+#: A longer take is cut to this length, in seconds, unless the caller says how long, so that answers come at once.
 LONGEST_S = 30.0
 #: Rigs whose decisions are kept, and rigs whose sound is.
 KEPT_DECISIONS, KEPT_SOUNDS = 256, 2
@@ -118,7 +118,7 @@ class Workbench:
         return HeardBass(_own_notes(transcript), transcript.bassline(self.seconds))
 
     def decisions(self, rig: Rig | None = None) -> Decisions:
-        """Return what is decided with ``rig`` (default: the one the take was opened with)."""
+        """Return the decisions with ``rig`` (default: the one the take was opened with)."""
         return self._keep(
             "decisions", rig or self.rig, KEPT_DECISIONS, lambda tried: self._judge(self._hear(tried, None)[0])
         )

@@ -99,7 +99,7 @@ class Transcript:
                 yield handover.decided_s, open_set
 
     def mutes(self, seconds: float) -> list[MuteDecision]:
-        """The decisions for the mutes of a take of so many seconds, in order of time."""
+        """The decisions for the mutes of a take that lasts ``seconds``, in order of time."""
         return plan_mutes(
             self.open_sets(),
             seconds,

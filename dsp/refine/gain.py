@@ -10,7 +10,6 @@ bootstrap over so few pieces is too narrow (same book, chapter 12 to 14).
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.calibration.survey import Survey, complete, survey
+from thumbline.dsp.calibration.survey import MEASURED, Survey, complete, survey
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.takes import open_take
 from thumbline.dsp.processor.processor import Processor
@@ -152,10 +152,7 @@ def measured_anew(rig: Rig, takes: Sequence[KnownTake]) -> Rig:
 
     Of strings that are never played there the bleed stays what it is, if the rig states it.
     """
-    data = rig.model_dump()
-    data["bleed"]["matrix"] = "auto"
-    data["detect"] |= dict.fromkeys(("floor_db", "level_db", "on_db", "off_db"), "auto")
-    blank = Rig.model_validate(data)
+    blank = rig.changed(dict.fromkeys(MEASURED, "auto"))
     found = _surveyed(blank, takes)
     bleed = found.bleed.copy()
     if not isinstance(rig.bleed.matrix, str):

@@ -166,13 +166,12 @@ def _best_start(rig: Rig, measured: Rig, accuracy: Callable[[Rig], float], tell:
 
 
 def _starts(rig: Rig, measured: Rig) -> Iterator[tuple[str, Rig]]:
-    old, new = rig.model_dump(), measured.model_dump()
     for what, sections in (
         ("bleed", ("bleed",)),
         ("levels and thresholds", ("detect",)),
         ("bleed, levels and thresholds", ("bleed", "detect")),
     ):
-        yield what, Rig.model_validate(old | {section: new[section] for section in sections})
+        yield what, rig.changed({section: getattr(measured, section) for section in sections})
 
 
 def _string_by_string(rig: Rig, trials: Trials, shares: Sequence[Share], tell: Callable[[str], None]) -> Rig:
