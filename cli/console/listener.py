@@ -202,7 +202,7 @@ class Listener:
             latency_ms=1e3 * (into + out) if into and out else 0.0,
             sound_on=bool(self._live.request.sound_on),
             limiter_db=float(engine.limiter_db),
-            peaks_db=tuple(float(amplitude_db(float(engine.output_peak[column]), 1e-6)) for column in used),
+            peaks_db=tuple(amplitude_db(float(engine.output_peak[column]), 1e-6) for column in used),
             period_ms=1e3 * int(engine.period_frames) / max(float(engine.rate), 1.0),
         )
 

@@ -209,7 +209,7 @@ class Bass(Section):
 
 
 class Guitar(Section):
-    """The guitar part: the strings beside the bass."""
+    """The guitar part: what is left beside the bass."""
 
     strings: Literal["others", "all"] = Field(
         default="others",

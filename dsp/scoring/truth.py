@@ -71,7 +71,7 @@ def _entries(content: bytes, rig: Rig, name: str) -> Iterable[Entry]:
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise InputError(f"{name}: byte {error.start} is no text in UTF-8; accepted: {ACCEPTED}") from None
+        raise InputError(f"{name}: byte {error.start} is not text in UTF-8; accepted: {ACCEPTED}") from None
     if text.lstrip().startswith(("{", "[")):
         return json_entries(text, rig, name)
     return table_entries(text, name)

@@ -24,7 +24,7 @@ def json_entries(text: str, rig: Rig, name: str) -> Iterator[Entry]:
     try:
         root = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise InputError(f"{name}: is no JSON ({' '.join(str(error).split())}); accepted: {ACCEPTED}") from None
+        raise InputError(f"{name}: is not JSON ({' '.join(str(error).split())}); accepted: {ACCEPTED}") from None
     if isinstance(root, dict) and isinstance(root.get("annotations"), list):
         yield from _annotations(root["annotations"], rig, name)
     elif isinstance(root, dict) and isinstance(root.get("notes"), list):

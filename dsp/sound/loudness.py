@@ -46,7 +46,7 @@ def loudness_at_any_level(sound: NDArray[np.float32], rate: int) -> float:
     loudness = integrated_loudness(sound, rate)
     if SOFT_LUFS <= loudness <= LOUD_LUFS:
         return loudness
-    peak_db = float(amplitude_db(float(np.max(np.abs(sound), initial=0.0)), 1e-30))
+    peak_db = amplitude_db(float(np.max(np.abs(sound), initial=0.0)), 1e-30)
     if peak_db < SILENCE_DB:
         return -np.inf
     return integrated_loudness(sound * np.float32(amplitude_of(-peak_db)), rate) + peak_db
@@ -78,7 +78,7 @@ def normalise(
             break
         # Loudness does not fall as energy does: quiet parts do not count, nor do all frequencies alike.
         wanted_db = min(wanted_db + missing, most_db)
-    return out, gain_db, loudness, float(amplitude_db(true_peak(out), 1e-10))
+    return out, gain_db, loudness, amplitude_db(true_peak(out), 1e-10)
 
 
 def _gain_db(limiter: TrackLimiter, wanted_db: float, most_db: float) -> float:

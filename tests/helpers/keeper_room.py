@@ -92,7 +92,7 @@ class Room:
         """Every string must have been open within that time, and the longest for which the machine let nobody work."""
         self.wait(lambda: self.module.opened_at(since_s), 12.0)
         opened_s = (self.module.opened_at(since_s) or np.inf) - since_s
-        assert opened_s < limit_s + longest_late_s(since_s)
+        assert opened_s < limit_s + longest_late_s(since_s, opened_s)
 
     def settle(self, string: int) -> None:
         """Let ``string`` have the bass and the others be muted at the receiver, and somebody stand by."""

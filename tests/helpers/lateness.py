@@ -30,25 +30,30 @@ class _Watch(threading.Thread):
 
 
 @cache
-def _watch() -> _Watch:
+def watched() -> _Watch:
+    """Begin to watch, once."""
     watch = _Watch()
     watch.start()
     return watch
 
 
-def longest_late_s(since_s: float) -> float:
-    """The longest time since then, on the monotonic clock, by which the machine was late; 0 if it was never watched."""
-    return max((late_s for at_s, late_s in list(_watch().late) if at_s >= since_s), default=0.0)
+def longest_late_s(since_s: float, seconds: float) -> float:
+    """The longest time by which the machine was late within ``seconds`` from ``since_s`` (monotonic clock) on.
+
+    It must have been `watched` by then. A look that was due within that time counts, however late it came.
+    """
+    due = (late_s for at_s, late_s in list(watched().late) if since_s <= at_s and at_s - late_s <= since_s + seconds)
+    return max(due, default=0.0)
 
 
 def all_late_s(since_s: float) -> float:
     """All times since then by which the machine was late, together."""
-    return sum(late_s for at_s, late_s in list(_watch().late) if at_s >= since_s)
+    return sum(late_s for at_s, late_s in list(watched().late) if at_s >= since_s)
 
 
 def reach(condition: Callable[[], Any], seconds: float, why: str = "not reached in time") -> None:
     """Wait until ``condition`` holds, no longer than ``seconds`` in which the machine let us work."""
-    _watch()
+    watched()
     begun = time.monotonic()
     while not condition():
         waited = time.monotonic() - begun
