@@ -97,8 +97,9 @@ class JackMidi:
 
     def prepare(self, *, own: bool) -> None:
         """Take part already, with our port unconnected."""
-        self._own, self._preparing = own, True
-        self._wake.set()
+        if not self._preparing:
+            self._own, self._preparing = own, True
+            self._wake.set()
 
     def serve(self, *, own: bool) -> None:
         """Take part: open the port. With ``own`` others connect to it, and their connections become its targets."""
@@ -155,7 +156,7 @@ class JackMidi:
 
     def _tend(self) -> None:
         if self._priority:
-            hurry(self._priority, children=False)
+            hurry(self._priority, children=True)  # the threads in which the server speaks to us
         while not self._closing:
             try:
                 self._look()

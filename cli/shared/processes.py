@@ -1,6 +1,7 @@
 """Processes that watch one another: whether one has ended, and which of several is in charge."""
 
 import contextlib
+import functools
 import os
 import select
 import signal
@@ -18,6 +19,9 @@ from thumbline.dsp.files.file_lock import lock
 MODULE = ("-P", "-m")
 #: What tells a process to stand by.
 STAND_BY = "--stand-by"
+#: Real-time priority of what must answer under any load and never hold up the sound: below that of the clients of a
+#: JACK server, which is 5 unless it is told otherwise (jackd(1), -P).
+BELOW_SOUND = 3
 #: What Linux says of a process that a signal has stopped (:func:`state_of`).
 STOPPED = "T"
 
@@ -40,6 +44,11 @@ class Watched:
                 self._ended = True
             except OSError:  # an old kernel, or out of handles
                 self._handle = -1
+
+    @property
+    def has_handle(self) -> bool:
+        """Whether the system will tell of its end at once."""
+        return self._handle >= 0
 
     @property
     def ended(self) -> bool:
@@ -100,6 +109,16 @@ class Charge:
         if self._file is not None:
             self._file.close()
             self._file = None
+
+
+@functools.cache
+def can_split() -> bool:
+    """Whether a process may make a copy of itself and wait for its end; only Linux has the handles."""
+    watched = Watched(os.getpid())
+    try:
+        return watched.has_handle
+    finally:
+        watched.close()
 
 
 def state_of(pid: int) -> str:

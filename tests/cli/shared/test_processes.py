@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from thumbline.cli.console.child_processes import PREFIX, Backstage, Child, _leftovers
+from thumbline.cli.console.child import Child
+from thumbline.cli.console.child_processes import PREFIX, Backstage, _leftovers
 from thumbline.cli.shared.processes import Charge, Watched, hurry, state_of
 
 posix = pytest.mark.skipif(os.name != "posix", reason="a process is asked for by its number on POSIX systems")
