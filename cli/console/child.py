@@ -1,6 +1,7 @@
 """A process that the console has started: what it prints goes to a file, never to the terminal."""
 
 import contextlib
+import os
 import subprocess
 import sys
 import time
@@ -10,6 +11,8 @@ from thumbline.cli.shared.processes import MODULE, STOPPED, can_split, state_of
 
 #: Grace period for a killed process to exit, in seconds.
 END_S = 1.5
+#: Nothing of ours is worth more than one thread of the library for linear algebra that NumPy brings along.
+ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1"}
 
 
 class Child:
@@ -42,6 +45,7 @@ class Child:
                 stderr=log,
                 start_new_session=True,
                 bufsize=0,
+                env=ONE_THREAD | os.environ,
             )
 
     @property

@@ -22,7 +22,8 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from thumbline.cli.shared.processes import hurry
+from thumbline.cli.devices.jack_memory import let_go
+from thumbline.cli.shared.processes import hurry, hurry_all
 
 #: Time between looks at the ports, while our port is not to be used yet, and between attempts to reach a server, in
 #: seconds.
@@ -156,7 +157,7 @@ class JackMidi:
 
     def _tend(self) -> None:
         if self._priority:
-            hurry(self._priority, children=True)  # the threads in which the server speaks to us
+            hurry(self._priority, children=False)
         while not self._closing:
             try:
                 self._look()
@@ -219,6 +220,13 @@ class JackMidi:
             client.set_shutdown_callback(lambda _status, _reason: self._end())
             client.set_process_callback(self._callback())
             self._client = client
+            self._settle()
+
+    def _settle(self) -> None:
+        """See to what the library has made: threads in which the server speaks to us, memory that it has locked."""
+        let_go()
+        if self._priority:
+            hurry_all(self._priority)
 
     def _callback(self) -> Callable[[int], None]:
         return self._process_out if self._output else self._process_in
@@ -244,6 +252,7 @@ class JackMidi:
         port = ports.register(self._port_name)
         self._port, self.own_name = port, port.name
         self._client.activate()
+        self._settle()
 
     def _connect(self, target: str) -> None:
         ends = (self.own_name, target) if self._output else (target, self.own_name)

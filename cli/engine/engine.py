@@ -25,7 +25,7 @@ import numpy as np
 from thumbline.cli.engine.stand_by import stand_by
 from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, cell, encoded
 from thumbline.cli.shared.own_clock import OwnClock
-from thumbline.cli.shared.processes import BELOW_SOUND, STAND_BY, Watched, hurry
+from thumbline.cli.shared.processes import BELOW_SOUND, STAND_BY, Watched, hurry, hurry_all
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.live.record import LIVE
 from thumbline.dsp.memory.record_type import Record
@@ -123,6 +123,7 @@ class Engine:
         hurry(PRIORITY, children=True)  # the stream's thread
         stream.start()
         hurry(BELOW_SOUND, children=True)
+        hurry_all(BELOW_SOUND)
         engine.phase = PLAYING
         started, clock, now = time.monotonic_ns(), OwnClock(GAP_S), {path: cell(self._live, path) for path in LOOKED_AT}
         while True:
@@ -149,7 +150,7 @@ class Engine:
         self._leave(code, FAULT)
 
     def _open(self) -> "Stream":
-        hurry(BELOW_SOUND, children=True)  # with the threads in which the sound system speaks to us
+        hurry(BELOW_SOUND, children=True)
         if bytes(self._live.setup.take_path):
             from thumbline.cli.engine.null_stream import NullStream
 

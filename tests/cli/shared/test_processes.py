@@ -81,6 +81,23 @@ def test_without_real_time_scheduling_all_goes_on(monkeypatch: pytest.MonkeyPatc
     hurry(50, children=False)
 
 
+@pytest.mark.skipif(sys.platform != "linux" or os.getuid() != 0, reason="only root may surely do so, on Linux")
+def test_every_thread_gets_real_time_scheduling_that_has_none() -> None:
+    program = (
+        "import os, threading, time\n"
+        "from pathlib import Path\n"
+        "from thumbline.cli.shared.processes import hurry, hurry_all\n"
+        "hurry(7, children=False)\n"
+        "threading.Thread(target=time.sleep, args=(9.0,), daemon=True).start()\n"
+        "hurry_all(3)\n"
+        "threads = [int(path.name) for path in Path('/proc/self/task').iterdir()]\n"
+        "print(*sorted(os.sched_getparam(thread).sched_priority for thread in threads))\n"
+    )
+    environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, env=environment, check=True)
+    assert done.stdout == "3 7\n"
+
+
 @pytest.mark.parametrize(
     ("raised", "code", "last"),
     [("InputError('too loud')", 2, "too loud"), ("KeyError('x')", 1, "KeyError: 'x'"), ("SystemExit(0)", 1, None)],
