@@ -28,7 +28,7 @@ from thumbline.dsp.errors import InputError
 from thumbline.dsp.memory.record_type import Record
 
 #: Time between rounds, and the same while no string has sounded for a while, in seconds.
-ROUND_S, IDLE_ROUND_S = 0.0005, 0.002
+ROUND_S, IDLE_ROUND_S = 0.0005, 0.003
 #: Time between looks of the first who stands by, and of the others, in seconds; the end of who is in charge wakes them.
 NEXT_S, BEHIND_S = 0.015, 0.04
 #: Who is not first in line gives those before it this much time to take charge, in seconds.
