@@ -12,7 +12,7 @@ from typing import Self
 
 from thumbline.cli.console.child import Child
 from thumbline.cli.console.spare import Spare
-from thumbline.cli.shared.processes import Watched
+from thumbline.cli.shared.processes import ProcessHandle
 from thumbline.cli.shared.runs import PREFIX
 
 
@@ -47,7 +47,7 @@ def _leftovers(base: Path) -> Iterator[Path]:
     """Folders of runs that were killed."""
     for folder in base.glob(f"{PREFIX}*"):
         pid = folder.name.removeprefix(PREFIX).split("-")[0]
-        if len(pid) < 10 and pid.isascii() and pid.isdecimal() and Watched(int(pid)).ended:
+        if len(pid) < 10 and pid.isascii() and pid.isdecimal() and ProcessHandle(int(pid)).ended:
             yield folder
 
 

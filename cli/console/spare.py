@@ -12,7 +12,7 @@ from collections import deque
 from pathlib import Path
 
 from thumbline.cli.console.child import END_S, Child
-from thumbline.cli.shared.processes import STAND_BY, STOPPED, Watched, can_split, kill, state_of
+from thumbline.cli.shared.processes import STAND_BY, STOPPED, ProcessHandle, can_split, kill, state_of
 
 #: What has an engine begin: each byte has another one begin.
 GO = b"\n"
@@ -81,7 +81,7 @@ class SplitOff:
         self.pid = 0  #: its number; 0 until it is known
         self.ended_with: int | None = None  #: exit code, when it is known
         self.started_ns = time.monotonic_ns()
-        self._watched = Watched(0)
+        self._watched = ProcessHandle(0)
         self._gone_ns = 0
 
     @property
@@ -104,7 +104,7 @@ class SplitOff:
         if not self.pid:  # it will never begin if who should split has ended
             return self._spare.process is not self._from or self._spare.code is not None
         if self.pid != self._watched.pid:
-            self._watched = Watched(self.pid)
+            self._watched = ProcessHandle(self.pid)
         return self._watched.ended
 
     @property

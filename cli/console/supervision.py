@@ -18,7 +18,7 @@ from thumbline.cli.console.child_processes import Backstage
 from thumbline.cli.console.notices import ENGINE_DIED, ENGINE_HANGS, KEEPER_DIED, KEEPER_HANGS, Notice
 from thumbline.cli.console.spare import SplitOff
 from thumbline.cli.shared.own_clock import OwnClock
-from thumbline.cli.shared.processes import Watched, kill
+from thumbline.cli.shared.processes import ProcessHandle, kill
 from thumbline.dsp.live.record import ENDED, FAULT, PLAYING, READY
 from thumbline.dsp.memory.record_type import Record
 
@@ -71,7 +71,7 @@ class Supervision:
         self._first = backstage.engine
         self._engine: Child | SplitOff = self._first
         self._spare, self._keeper = backstage.spare, backstage.keeper
-        self._charged = Watched(0)  # the keeper in charge
+        self._charged = ProcessHandle(0)  # the keeper in charge
         self._lost_ns = {"engine": 0, "keeper": 0}
         self._retry_ns = {"engine": 0, "keeper": 0}
         self._lost_why: dict[str, Notice] = {}
@@ -106,7 +106,7 @@ class Supervision:
         self._keeper.kill()
         # A process that a signal has stopped ends no other way.
         for pid in (int(self._live.keeper.feet_pid), *map(int, self._live.keeper.standby_pid)):
-            _kill(Watched(pid))
+            _kill(ProcessHandle(pid))
 
     def _engine_has_ended(self) -> bool:
         return self._engine.process is None or self._engine.code is not None
@@ -114,7 +114,7 @@ class Supervision:
     def _keeper_has_ended(self) -> bool:
         if int(self._live.keeper.pid) != self._charged.pid:
             self._charged.close()
-            self._charged = Watched(int(self._live.keeper.pid))
+            self._charged = ProcessHandle(int(self._live.keeper.pid))
         ended = self._charged.ended if self._charged.pid else True
         return ended and (self._keeper.process is None or self._keeper.code is not None)
 
@@ -209,7 +209,7 @@ class Supervision:
             if self._charged.pid:
                 self._lose("keeper", KEEPER_DIED)
             self._charged.close()
-            self._charged = Watched(pid)
+            self._charged = ProcessHandle(pid)
         silent_s = 1e-9 * self._clock.silent_ns(int(keeper.beat_ns))
         if pid and phase in (READY, PLAYING) and silent_s < KEEPER_SILENT_S:
             if self._lost_ns["keeper"] and int(keeper.beat_ns) > self._lost_ns["keeper"]:
@@ -256,7 +256,7 @@ class Supervision:
         return bool(lost_ns) and time.monotonic_ns() - lost_ns > self._patience_ns
 
 
-def _kill(process: Watched) -> None:
+def _kill(process: ProcessHandle) -> None:
     if not process.ended:
         kill(process.pid)
 

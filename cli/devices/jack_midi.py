@@ -23,7 +23,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from thumbline.cli.devices.jack_memory import let_go
-from thumbline.cli.shared.processes import hurry, hurry_all
+from thumbline.cli.shared.processes import raise_priority, raise_priority_of_all
 
 #: Time between looks at the ports, while our port is not to be used yet, and between attempts to reach a server, in
 #: seconds.
@@ -157,7 +157,7 @@ class JackMidi:
 
     def _tend(self) -> None:
         if self._priority:
-            hurry(self._priority, children=False)
+            raise_priority(self._priority, children=False)
         while not self._closing:
             try:
                 self._look()
@@ -226,7 +226,7 @@ class JackMidi:
         """See to what the library has made: threads in which the server speaks to us, memory that it has locked."""
         let_go()
         if self._priority:
-            hurry_all(self._priority)
+            raise_priority_of_all(self._priority)
 
     def _callback(self) -> Callable[[int], None]:
         return self._process_out if self._output else self._process_in

@@ -23,9 +23,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thumbline.cli.engine.stand_by import stand_by
-from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, cell, encoded
+from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded, field_view
 from thumbline.cli.shared.own_clock import OwnClock
-from thumbline.cli.shared.processes import BELOW_SOUND, STAND_BY, Watched, hurry, hurry_all
+from thumbline.cli.shared.processes import BELOW_SOUND, STAND_BY, ProcessHandle, raise_priority, raise_priority_of_all
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.live.record import LIVE
 from thumbline.dsp.memory.record_type import Record
@@ -99,8 +99,8 @@ class Engine:
 
     def __init__(self, live: Record, parent: int = 0) -> None:
         self._live = live
-        self._parent, self._console = parent, Watched(0)
-        self._console_pid, self._console_beat_ns = cell(live, "console.pid"), cell(live, "console.beat_ns")
+        self._parent, self._console = parent, ProcessHandle(0)
+        self._console_pid, self._console_beat_ns = field_view(live, "console.pid"), field_view(live, "console.beat_ns")
         self._told = False
         self._stream: Stream | None = None
         started = time.monotonic_ns()
@@ -120,12 +120,16 @@ class Engine:
         engine.rate = stream.rate
         engine.input_latency_s, engine.output_latency_s = stream.input_latency_s, stream.output_latency_s
         engine.phase = READY
-        hurry(PRIORITY, children=True)  # the stream's thread
+        raise_priority(PRIORITY, children=True)  # the stream's thread
         stream.start()
-        hurry(BELOW_SOUND, children=True)
-        hurry_all(BELOW_SOUND)
+        raise_priority(BELOW_SOUND, children=True)
+        raise_priority_of_all(BELOW_SOUND)
         engine.phase = PLAYING
-        started, clock, now = time.monotonic_ns(), OwnClock(GAP_S), {path: cell(self._live, path) for path in LOOKED_AT}
+        started, clock, now = (
+            time.monotonic_ns(),
+            OwnClock(GAP_S),
+            {path: field_view(self._live, path) for path in LOOKED_AT},
+        )
         while True:
             time.sleep(LOOK_S)
             clock.look()
@@ -150,7 +154,7 @@ class Engine:
         self._leave(code, FAULT)
 
     def _open(self) -> "Stream":
-        hurry(BELOW_SOUND, children=True)
+        raise_priority(BELOW_SOUND, children=True)
         if bytes(self._live.setup.take_path):
             from thumbline.cli.engine.null_stream import NullStream
 
@@ -165,7 +169,7 @@ class Engine:
             return False  # nobody has said that there is one
         if pid != self._console.pid:
             self._console.close()
-            self._console = Watched(pid)
+            self._console = ProcessHandle(pid)
         if os.name == "posix":  # the first cannot tell if it has gone before this engine began
             return self._console.ended or (self._parent > 0 and os.getppid() != self._parent)
         return time.monotonic_ns() - beat_ns > 1e9 * CONSOLE_SILENT_S
