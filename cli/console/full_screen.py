@@ -2,6 +2,7 @@
 
 import math
 import time
+from collections.abc import Callable
 from typing import Any, Self
 
 from rich.console import Console
@@ -125,12 +126,12 @@ class ScreenReport:
         """What is to be shown at the moment."""
         return self._notice if time.monotonic() < self._until else None
 
-    def show(self, view: View) -> None:  # noqa: D102
+    def show(self, view: Callable[[], View]) -> None:  # noqa: D102
         width, height = self._console.size
         if self._cautions:
-            drawn = first_screen(view, width, height)
+            drawn = first_screen(view(), width, height)
         else:
-            drawn = screen(view, width, height, plain_characters=self._plain_characters)
+            drawn = screen(view(), width, height, plain_characters=self._plain_characters)
         self._screen.update(drawn, refresh=True)
 
     def stop(self, code: int, figures: Summary) -> None:  # noqa: D102

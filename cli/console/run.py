@@ -4,6 +4,7 @@ import contextlib
 import signal
 import time
 from dataclasses import dataclass, field
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -141,8 +142,9 @@ def _loop(
         for notice in watch.look():
             report.notice(notice)
         news = None if screen is None else screen.news
-        headline = news.headline if news is not None and news.fault else ""
-        report.show(listener.view(str(news or ""), alarm=news is not None and news.fault, headline=headline))
+        alarm = news is not None and news.fault
+        headline = news.headline if news is not None and alarm else ""
+        report.show(partial(listener.view, str(news or ""), alarm=alarm, headline=headline))
         if ended is not None:
             return ended
         next_s = max(next_s + period, time.monotonic())
