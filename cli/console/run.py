@@ -30,7 +30,7 @@ TOLD_TO_END = [number for name in ("SIGTERM", "SIGHUP") if (number := getattr(si
 
 
 @dataclass
-class Wishes:
+class RunOptions:
     """What the command line asks for."""
 
     settings: list[tuple[str, Rig]]
@@ -41,7 +41,7 @@ class Wishes:
     block: int
     patience_s: float
     sound: bool  #: whether it begins with the sound on
-    wait_s: float = 0.0  #: what is not there at the start is waited for so long
+    wait_s: float = 0.0  #: a device or port that is missing at the start is waited for this long
     told: SimpleQueue[Notice] = field(default_factory=SimpleQueue)
 
 
@@ -58,7 +58,7 @@ def _told_to_end(number: int, frame: FrameType | None) -> None:
 
 
 def play(
-    wishes: Wishes,
+    options: RunOptions,
     backstage: Backstage,
     report: Report,
     keyboard: Keyboard | None = None,
@@ -66,9 +66,9 @@ def play(
 ) -> Outcome:
     """Run until the player, the end of the take, a signal or a fault ends it; then every string is open.
 
-    ``screen`` is the report if that is the full screen. Raises InputError for wishes that cannot be met.
+    ``screen`` is the report if that is the full screen. Raises InputError for options that cannot be met.
     """
-    rig = wishes.settings[0][1]
+    rig = options.settings[0][1]
     routing = make_routing(
         rig.live.bass_outputs,
         rig.live.guitar_outputs,
@@ -79,24 +79,24 @@ def play(
     memory = backstage.memory
     record = create(
         memory,
-        wishes.settings,
-        rate=wishes.rate,
-        block_frames=wishes.block,
+        options.settings,
+        rate=options.rate,
+        block_frames=options.block,
         routing=routing,
-        input_device=wishes.input_device,
-        output_device=wishes.output_device,
-        take=wishes.take,
-        wait_s=wishes.wait_s,
+        input_device=options.input_device,
+        output_device=options.output_device,
+        take=options.take,
+        wait_s=options.wait_s,
     )
-    write_orders(memory, [rig for _, rig in wishes.settings])
-    supervision = Supervision(backstage, record, wishes.told.put, wishes.patience_s, wishes.wait_s)
+    write_orders(memory, [rig for _, rig in options.settings])
+    supervision = Supervision(backstage, record, options.told.put, options.patience_s, options.wait_s)
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, *TOLD_TO_END)}
     for number in before:
         signal.signal(number, _told_to_end)
     try:
-        report.start(_start_event(wishes, memory))
+        report.start(_start_event(options, memory))
         supervision.start()
-        outcome = _loop(wishes, record, supervision, report, keyboard, screen)
+        outcome = _loop(options, record, supervision, report, keyboard, screen)
     except KeyboardInterrupt:
         outcome = Outcome(0)
     except _ToldToEndError as error:
@@ -112,7 +112,7 @@ def play(
 
 
 def _loop(
-    wishes: Wishes,
+    options: RunOptions,
     record: Record,
     supervision: Supervision,
     report: Report,
@@ -120,11 +120,11 @@ def _loop(
     screen: ScreenReport | None,
 ) -> Outcome:
     """Look, listen, show and do as the keys say, until the player or something else ends it."""
-    listener = Listener(record, wishes.settings)
-    watch = Watch(record, wishes.settings[0][1].input.channels)
-    changes = Changes(record, wishes.settings)
+    listener = Listener(record, options.settings)
+    watch = Watch(record, options.settings[0][1].input.channels)
+    changes = Changes(record, options.settings)
     period = 1.0 / (LINES_HZ if screen is None else SCREEN_HZ)
-    wanted, sounding_ns = wishes.sound, 0
+    wanted, sounding_ns = options.sound, 0
     next_s = time.monotonic()
     while True:
         ended = supervision.outcome
@@ -135,7 +135,7 @@ def _loop(
         report.events(listener.happened() + changes.happened())
         with contextlib.suppress(Empty):
             while True:
-                report.notice(wishes.told.get_nowait())
+                report.notice(options.told.get_nowait())
         for notice in watch.look():
             report.notice(notice)
         news = None if screen is None else screen.news
@@ -187,12 +187,12 @@ class Changes:
         return found
 
 
-def _start_event(wishes: Wishes, memory: Path) -> dict[str, Any]:
+def _start_event(options: RunOptions, memory: Path) -> dict[str, Any]:
     return {
         "version": version("thumbline"),
         "memory": str(memory),
-        "settings": [name for name, _ in wishes.settings],
-        "strings": list(wishes.settings[0][1].instrument.strings),
-        "rate": wishes.rate,
-        "block_frames": wishes.block,
+        "settings": [name for name, _ in options.settings],
+        "strings": list(options.settings[0][1].instrument.strings),
+        "rate": options.rate,
+        "block_frames": options.block,
     }
