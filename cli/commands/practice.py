@@ -36,6 +36,11 @@ TELLING_LU = 0.1
 @click.option("--speeds", default="100,75,60", show_default=True, metavar="LIST", help="Speeds in percent.")
 @click.option("--transpose", default=0, show_default=True, metavar="N", help="Semitones up, or down if below 0.")
 @click.option(
+    "--character",
+    metavar="NAME",
+    help="How the bass sounds: raw, round, fingered or picked. If left out, as in RIG, or fingered if that is raw.",
+)
+@click.option(
     "--as-heard", is_flag=True, help="Keep in the bass line what only passes: strings of a strum, the rest of a chord."
 )
 @click.option("--mix", "mixes", multiple=True, metavar="NAME", help="Only this mix, at every speed. Repeatable.")

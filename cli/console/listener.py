@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, View
+from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, View, character_of
 from thumbline.cli.shared.live_memory import percentile_ns
 from thumbline.dsp.decibels import amplitude_db, power_db, power_of
 from thumbline.dsp.live.record import ENDED, FAULT, PLAYING, READY
@@ -126,6 +126,7 @@ class Listener:
             done=min(int(engine.frames) / int(engine.take_frames), 1.0) if engine.take_frames else None,
             notice=notice,
             alarm=alarm,
+            character=character_of(request, rig),
         )
 
     def _strings(self) -> list[StringView]:

@@ -26,7 +26,7 @@ LONG_PERIOD = 1.5
 HEAD, FOOT = 1, 5
 #: The widest bars: beyond this the eye has too far to travel.
 WIDEST = 200
-KEYS = " space sound  s split  h hold  o open all  - + bass  [ ] tone  < > song  q stop"
+KEYS = " space sound  s split  h hold  o open all  -+ bass  [] c tone  <> song  q stop"
 _EIGHTHS = " ▏▎▍▌▋▊▉█"
 
 
@@ -200,7 +200,7 @@ def _sound(view: View) -> Text:
     limiting = engine.limiter_db < LIMITING_DB
     return Text(
         f" out {peaks} dB   limiter {engine.limiter_db:.1f} dB{' LIMITING' if limiting else ''}"
-        f"   bass {view.bass_level_db:+.0f} dB {view.interval:+.0f} st {view.tone_hz:.0f} Hz",
+        f"   bass {view.bass_level_db:+.0f} dB {view.interval:+.0f} st {view.tone_hz:.0f} Hz {view.character}",
         "bold yellow" if limiting else "",
     )
 

@@ -88,6 +88,7 @@ def _make(
 ) -> PracticeSet:
     """Make the set once; raise _OvertakenError if that was for nothing."""
     name = take_name(path)
+    rig = settings.with_character(rig)
     changed_files(out / name, _plain_names(settings), made_in(out / name))  # before the work
     taps = read_taps(settings.taps) if settings.taps else None
     files = _files_of(path, out, rig)

@@ -154,6 +154,7 @@ class Studio:
 
     def prepare(self, speed: float) -> None:
         """Stretch both parts to ``speed``, and let go of those of other speeds."""
+        self._parts = {}
         self._parts = {speed: self._at(speed, None)}
 
     def _at(self, speed: float, span: tuple[int, int] | None) -> tuple[Sound, Sound]:
