@@ -12,8 +12,9 @@ from thumbline.cli.console.cautions import first_screen
 from thumbline.cli.console.notices import Notice
 from thumbline.cli.console.reports import Summary
 from thumbline.cli.console.screen import screen
-from thumbline.cli.console.view import View
+from thumbline.cli.console.view import View, character_of
 from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.voice_records import CHARACTERS
 from thumbline.dsp.rig.model import Rig
 
 #: Good news stays this long, in seconds.
@@ -61,21 +62,24 @@ def press(key: str, live: Record, rig: Rig) -> bool:
     elif key in "[]":
         tone = (float(request.tone_hz) or rig.bass.tone_hz) * (TONE_RATIO if key == "]" else 1.0 / TONE_RATIO)
         request.tone_hz = min(max(tone, LOWEST_HZ), HIGHEST_HZ)
+    elif key in ("c", "C"):
+        following = CHARACTERS.index(character_of(request, rig)) + 1
+        request.character = 1 + following % len(CHARACTERS)
     elif key in "<>,.":
         step = 1 if key in ">." else -1
         _go_to(request, (int(request.setting) + step) % int(live.setting_count))
     elif key.isdecimal() and 1 <= int(key) <= int(live.setting_count):
         _go_to(request, int(key) - 1)
     elif key in ("r", "R"):
-        request.bass_level_db, request.tone_hz, request.interval = 0.0, 0.0, math.nan
+        request.bass_level_db, request.tone_hz, request.interval, request.character = 0.0, 0.0, math.nan, 0
         live.engine.work_worst_ns = 0
     return True
 
 
 def _go_to(request: Record, setting: int) -> None:
-    """Ask for another song, with its own interval, as a foot does (``foot_controller.go_to``)."""
+    """Ask for another song, with its own interval and character, as a foot does (``foot_controller.go_to``)."""
     if setting != int(request.setting):
-        request.interval = math.nan
+        request.interval, request.character = math.nan, 0
         request.setting = setting
 
 

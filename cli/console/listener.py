@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from thumbline.cli.console.feet_now import what_feet_do
-from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, View
+from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, View, character_of
 from thumbline.cli.shared.live_memory import percentile_ns
 from thumbline.dsp.decibels import amplitude_db, power_db, power_of
 from thumbline.dsp.live.record import ENDED, FAULT, PLAYING, READY
@@ -146,6 +146,7 @@ class Listener:
             headline=headline,
             next_song=songs[(number + 1) % len(songs)] if len(songs) > 1 else "",
             feet=what_feet_do(self._feet, int(live.keeper.foot_down), now, songs),
+            character=character_of(request, rig),
         )
 
     def _strings(self) -> list[StringView]:

@@ -191,6 +191,11 @@ class Bass(Section):
         default="shifted",
         description='"shifted" is your own string, moved down; "synth" plays the same notes with a synthesised voice.',
     )
+    character: Literal["raw", "round", "fingered", "picked"] = Field(
+        default="raw",
+        description='"raw" is the voice alone; "round", "fingered" and "picked" give it the partials of a bass that '
+        "rings, darkest first, and even out its level.",
+    )
     interval: Annotated[int, limits(-24, 0)] = Field(
         default=-12,
         description="How far the bass is moved, in semitones: -12 is an octave down, 0 leaves it.",
