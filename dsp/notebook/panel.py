@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import ipywidgets as widgets
-from IPython.display import DisplayHandle, display
+from IPython.display import DisplayHandle, Markdown, display
 
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.notebook.explain import Explanation, string_name
@@ -137,6 +137,9 @@ class TuningPanel:
 
     def show(self) -> None:
         """Put the controls into the notebook, and below them the picture and the reasons."""
+        if self.bench.misfit:
+            words = f"The rig does not fit this take: {self.bench.misfit}. Calibrate with open strings of this guitar."
+            display(Markdown(f"**{words}**"))
         controls = widgets.VBox(
             [
                 widgets.HBox([self.string, self.back]),
