@@ -51,7 +51,9 @@ def take_snapshot() -> dict[str, Any]:
             client.activate()
             arguments = ("--set", folder / "evening.toml", "--take", DATA / "demo.flac", "--midi", "bass module:in")
             with LiveProcess(*arguments, environment=server.environment) as live:
-                wait_until(lambda: any(each["time_s"] > AT_S + 1.0 for each in live.of_kind("status")), "the moment", 90.0)
+                wait_until(
+                    lambda: any(each["time_s"] > AT_S + 1.0 for each in live.of_kind("status")), "the moment", 90.0
+                )
                 found = min(live.of_kind("status"), key=lambda each: abs(each["time_s"] - AT_S))
             client.deactivate()
             client.close()

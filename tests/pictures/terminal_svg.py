@@ -1,5 +1,6 @@
-"""A terminal's screen as SVG: letters as text on a grid, block characters as boxes, so that no font is needed for them."""
+"""A terminal's screen as SVG: letters as text on a grid, block characters as boxes, for which no font is needed."""
 
+import re
 from collections.abc import Iterable
 from html import escape
 from itertools import groupby
@@ -31,7 +32,7 @@ def terminal_svg(drawn: RenderableType, width: int, height: int, title: str) -> 
         f'<rect width="{wide}" height="{high}" fill="{GROUND}"/>',
         '<pattern id="h" width="4" height="4" patternUnits="userSpaceOnUse">'
         f'<path d="M0 4L4 0" stroke="{INK}" stroke-width="1"/></pattern>',
-        f'<g font-family="monospace" font-size="{HIGH * 0.8:g}" xml:space="preserve">',
+        f'<g font-family="monospace" font-size="{HIGH * 0.8:g}">',
     ]
     for row, line in enumerate(lines[:height]):
         parts += _line(line, row)
@@ -47,27 +48,33 @@ def _line(line: Iterable[Segment], row: int) -> list[str]:
         ground, ink = (INK, GROUND) if reverse else (GROUND, INK)
         left = EDGE + column * WIDE
         if reverse:
-            parts.append(f'<rect x="{left}" y="{top}" width="{len(segment.text) * WIDE}" height="{HIGH}" fill="{ground}"/>')
+            parts.append(
+                f'<rect x="{left}" y="{top}" width="{len(segment.text) * WIDE}" height="{HIGH}" fill="{ground}"/>'
+            )
         for kind, letters in groupby(segment.text, key=lambda each: each if each in BLOCKS or each == HATCH else ""):
             text = "".join(letters)
             x, wide = EDGE + column * WIDE, len(text) * WIDE
             column += len(text)
             if kind == HATCH:
-                parts.append(f'<rect x="{x}" y="{top}" width="{wide}" height="{HIGH}" fill="url(#h)"/>')
+                parts.append(_rect(x, top, wide, HIGH, "url(#h)"))
             elif kind:
                 parts.append(_block(kind, x, top, wide, ink))
-            elif text.strip():
+            else:
                 weight = ' font-weight="bold"' if bold else ""
-                blank = len(text) - len(text.lstrip())
-                text, x = text.strip(), x + blank * WIDE
-                parts.append(
-                    f'<text x="{x}" y="{top + HIGH * 0.75:g}" textLength="{len(text) * WIDE}" fill="{ink}"{weight}>'
-                    f"{escape(text)}</text>"
-                )
+                for words in re.finditer(r"\S+(?: \S+)*", text):  # what stands far apart keeps its place
+                    at, length = x + words.start() * WIDE, len(words.group()) * WIDE
+                    parts.append(
+                        f'<text x="{at}" y="{top + HIGH * 0.75:g}" textLength="{length}" fill="{ink}"{weight}>'
+                        f"{escape(words.group())}</text>"
+                    )
     return parts
 
 
 def _block(kind: str, x: float, top: float, wide: float, ink: str) -> str:
     left, up, right, down = BLOCKS[kind]
     width = wide * right if right < 1.0 else wide
-    return f'<rect x="{x + left * WIDE:g}" y="{top + up * HIGH:g}" width="{width:g}" height="{(down - up) * HIGH:g}" fill="{ink}"/>'
+    return _rect(x + left * WIDE, top + up * HIGH, width, (down - up) * HIGH, ink)
+
+
+def _rect(x: float, y: float, wide: float, high: float, fill: str) -> str:
+    return f'<rect x="{x:g}" y="{y:g}" width="{wide:g}" height="{high:g}" fill="{fill}"/>'

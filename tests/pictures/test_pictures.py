@@ -47,7 +47,8 @@ def contrast(one: str, other: str) -> float:
 
 def themes() -> list[dict[str, str]]:
     """Return the colours of the page by name: in light, and in the dark."""
-    light, dark = (dict(re.findall(r"--([\w-]+): (#\w+);", block)) for block in CSS.split("@media", 1)[0:1] + [CSS.split("prefers-color-scheme: dark", 1)[1].split("}", 2)[0]])
+    blocks = (CSS.split("@media", 1)[0], CSS.split("prefers-color-scheme: dark", 1)[1].split("}", 1)[0])
+    light, dark = (dict(re.findall(r"--([\w-]+): (#\w+);", block)) for block in blocks)
     return [light, {**light, **dark}]
 
 

@@ -9,7 +9,8 @@ STRINGS = ("E4", "B3", "G3", "D3", "A2", "E2")
 CARE = ("phantom power (48 V) off", "direct monitoring off", "one gain per string:", "hardest pluck below 0 dBFS")
 TITLE = (
     "Wiring: the pickup's one multi-pin cable goes to a breakout box, from there each string to an input of its own; "
-    "phantom power is off, each input has its own gain; outputs go to bass and guitar amplifiers, MIDI to the sound module"
+    "phantom power is off, each input has its own gain; outputs go to bass and guitar amplifiers, MIDI to the sound "
+    "module"
 )
 
 
