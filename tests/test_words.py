@@ -97,9 +97,7 @@ def said_in_code(path: Path) -> Iterator[str]:
     """Yield the strings of a source that are no docstrings, the parts of one sentence together."""
     tree = ast.parse(path.read_text("utf-8"))
     docstrings = _docstrings(tree)
-    inside = {id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in ast.walk(node)} - {
-        id(node) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr)
-    }
+    inside = {id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in node.values}
     for node in ast.walk(tree):
         if isinstance(node, ast.JoinedStr):
             yield "".join(part.value if isinstance(part, ast.Constant) else "7" for part in node.values)  # type: ignore[misc]
@@ -144,7 +142,7 @@ def texts() -> dict[str, str]:
 
 
 def test_every_surface_is_read(texts: dict[str, str]) -> None:
-    assert "Whichever string is the lowest one sounding" in texts["README.md"]
+    assert "Whichever string is the lowest one sounding" in " ".join(texts["README.md"].split())
     assert "Buffer size" in texts["live --help"]
     assert "unmute all" in texts["cli/console/screen.py"] or "unmute" in texts["cli/console/screen.py"]
     assert "shortest time a string keeps the bass" in texts["rig explain"]

@@ -18,6 +18,7 @@ from thumbline.cli.console.listener import Listener
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.notices import Notice, Watch
 from thumbline.cli.console.reports import Report, summary
+from thumbline.cli.console.rig_fit import PATIENCE_S, FitCheck
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.console.supervision import Outcome, Supervision
 from thumbline.cli.keeper.orders import write_orders
@@ -92,6 +93,7 @@ def play(
         wait_s=options.wait_s,
     )
     write_orders(memory, [rig for _, rig in options.settings])
+    fit = FitCheck(options.take, rig)
     supervision = Supervision(backstage, record, options.told.put, options.patience_s, options.wait_s)
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, *TOLD_TO_END)}
     for number in before:
@@ -99,7 +101,7 @@ def play(
     try:
         report.start(_start_event(options, memory))
         supervision.start()
-        outcome = _loop(options, record, supervision, report, keyboard, screen)
+        outcome = _loop(options, record, supervision, report, keyboard, screen, fit)
     except KeyboardInterrupt:
         outcome = Outcome(0)
     except _ToldToEndError as error:
@@ -107,6 +109,7 @@ def play(
     finally:
         for number in before:
             signal.signal(number, signal.SIG_IGN)
+        fit.stop()
         supervision.stop()
         for number, handler in before.items():
             signal.signal(number, handler)
@@ -121,6 +124,7 @@ def _loop(
     report: Report,
     keyboard: Keyboard | None,
     screen: ScreenReport | None,
+    fit: FitCheck,
 ) -> Outcome:
     """Look, listen, show and do as the keys say, until the player or something else ends it."""
     listener = Listener(record, options.settings)
@@ -141,6 +145,9 @@ def _loop(
                 report.notice(options.told.get_nowait())
         for notice in watch.look():
             report.notice(notice)
+        waits_s = PATIENCE_S if ended is not None and ended.code == 0 else 0.0
+        if misfit := fit.look(begun=bool(sounding_ns), wait_s=waits_s):
+            report.notice(misfit)
         news = None if screen is None else screen.news
         alarm = news is not None and news.fault
         headline = news.headline if news is not None and alarm else ""

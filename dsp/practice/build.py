@@ -192,7 +192,7 @@ class Work:
         if beats.known:
             self._document("bass.musicxml", key, musicxml)
             texts["musicxml"] = "bass.musicxml"
-        self._document("overview.png", self.base, self._overview)
+        self._document("overview.png", key, self._overview)
         self._document("tablature.png", key, tablature, size)
         self._document("tablature.txt", key, text)
         self._document("bass.mid", key, midi)
@@ -255,6 +255,7 @@ class Work:
             bassline=source.bassline,
             pitch=source.pitch,
             handover_s=source.handover_s,
+            bars=[(bar, start_s) for bar, start_s, _ in self.beats.bars(source.seconds)],
         )
 
 
