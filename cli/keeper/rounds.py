@@ -177,7 +177,7 @@ class Keeper:
         if not somebody:
             return "nobody stands by"
         if now["request.all_open"][0]:
-            return "all open is asked for"
+            return "every string is to be unmuted"
         if not now["request.split"][0]:
             return "the split is off"
         if now["engine.phase"][0] != PLAYING or self._engine.ended:

@@ -42,7 +42,7 @@ class LiveMutes:
         self,
         strings: int,
         modules: Sequence[ModuleLike],
-        order: MuteOrder = "open first",
+        order: MuteOrder = "unmute first",
         gap_s: float = 0.0,
         resend_s: float = 0.0,
     ):

@@ -19,7 +19,7 @@ from typing import Literal, NamedTuple, Protocol, get_args
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.midi.numbers import CONTROL_CHANGE, LAST_CONTROLLER
 
-MuteOrder = Literal["open first", "close first", "gap"]
+MuteOrder = Literal["unmute first", "mute first", "gap"]
 
 
 class MuteDecision(NamedTuple):
@@ -38,10 +38,10 @@ class MutePlan:
 
     ``order`` says what a hand-over does first:
 
-    - ``"open first"``: the new bass string opens, then the old one closes. The bass is never silent between
+    - ``"unmute first"``: the new bass string opens, then the old one closes. The bass is never silent between
       them.
-    - ``"close first"``: the old one closes, then the new one opens. The two never sound together.
-    - ``"gap"``: as "close first", but a string opens no sooner than ``gap_s`` after any *other* string has
+    - ``"mute first"``: the old one closes, then the new one opens. The two never sound together.
+    - ``"gap"``: as "mute first", but a string opens no sooner than ``gap_s`` after any *other* string has
       closed. An opening that has not come due when the next hand-over arrives is dropped unless that
       hand-over still wants it, and then it keeps the time it was due. A string that comes back within its own
       gap opens at once.
@@ -63,7 +63,7 @@ class MutePlan:
         When an argument is out of range.
     """
 
-    def __init__(self, strings: int, order: MuteOrder = "open first", gap_s: float = 0.0):
+    def __init__(self, strings: int, order: MuteOrder = "unmute first", gap_s: float = 0.0):
         if strings < 1:
             raise InputError(f"strings is {strings}; 1 or more are accepted")
         if order not in get_args(MuteOrder):
@@ -108,7 +108,7 @@ class MutePlan:
         now_s = max(time_s, self._last_s)
         opening = open_set - self._open
         closing = self._open - open_set
-        if self._order == "open first":
+        if self._order == "unmute first":
             return decisions + self._set(opening, now_s, to_open=True) + self._set(closing, now_s, to_open=False)
         decisions += self._set(closing, now_s, to_open=False)
         self._pending = {string: max(now_s, self._gap_end_s(string)) for string in opening}
@@ -151,13 +151,13 @@ class MutePlan:
 def open_set_of(string: int, strings: int, silence: str) -> frozenset[int] | None:
     """The strings that are to be open once the bass has passed to ``string`` (0: to none), or None: as they are.
 
-    ``silence`` says what happens where no string has the bass: "keep", "open all" or "close all".
+    ``silence`` says what happens where no string has the bass: "keep", "unmute all" or "mute all".
     """
     if string:
         return frozenset((string,))
     if silence == "keep":
         return None
-    return frozenset(range(1, strings + 1)) if silence == "open all" else frozenset()
+    return frozenset(range(1, strings + 1)) if silence == "unmute all" else frozenset()
 
 
 def plan_mutes(
@@ -165,7 +165,7 @@ def plan_mutes(
     end_s: float,
     *,
     strings: int,
-    order: MuteOrder = "open first",
+    order: MuteOrder = "unmute first",
     gap_s: float = 0.0,
 ) -> list[MuteDecision]:
     """All decisions of a take, from ``(time_s, open_set)`` for each change; at ``end_s`` every string opens.
@@ -199,12 +199,12 @@ class ModuleLike(Protocol):
         ...
 
     @property
-    def open_value(self) -> int:
+    def unmuted_value(self) -> int:
         """Value, 0 to 127, that lets a string sound."""
         ...
 
     @property
-    def closed_value(self) -> int:
+    def muted_value(self) -> int:
         """Value, 0 to 127, that mutes a string."""
         ...
 
@@ -254,7 +254,7 @@ def encode(decision: MuteDecision, modules: Iterable[ModuleLike]) -> list[Contro
                 f"module {module.name!r} has no controller for string {decision.string};"
                 f" it has controllers for 1 to {len(module.controllers)}"
             )
-        value = module.open_value if decision.open else module.closed_value
+        value = module.unmuted_value if decision.open else module.muted_value
         messages.append(ControlChange(module.channel, module.controllers[decision.string - 1], value))
     return messages
 
@@ -276,7 +276,7 @@ def open_all(modules: Iterable[ModuleLike]) -> list[ControlChange]:
     For a module in an unknown state: at the start, after a fault, and on the way out.
     """
     return [
-        ControlChange(module.channel, controller, module.open_value)
+        ControlChange(module.channel, controller, module.unmuted_value)
         for module in modules
         for controller in reversed(module.controllers)
     ]

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from thumbline.dsp.note_names import hz_to_midi, midi_to_note
@@ -72,6 +73,11 @@ class _Begun(Protocol):
 
 
 Begun = TypeVar("Begun", bound=_Begun)
+
+
+def hand_overs(bassline: Iterable[_Begun]) -> int:
+    """Return how often the bass passes to another string, from one bass note to the next."""
+    return sum(before.string != after.string for before, after in pairwise(bassline))
 
 
 def in_order(notes: Iterable[Begun]) -> list[Begun]:

@@ -28,6 +28,7 @@ from thumbline.dsp.memory.records import (
     WINDOW_PERIODS,
 )
 from thumbline.dsp.note_names import midi_to_hz
+from thumbline.dsp.processor.characters import compile_characters
 from thumbline.dsp.processor.filters import butterworth, low_pass
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.rig.set_file import require_one_guitar
@@ -192,7 +193,7 @@ def _choice(p: Record, rig: Rig) -> None:
     # Half a semitone more: the highest note itself may be bass, in whatever tuning.
     p["highest_hz"] = midi_to_hz(rig.highest_bass_midi + 0.5, rig.instrument.a4_hz)
     p["settle_ticks"] = round(1e-3 * rig.choice.settle_ms * p["tick_rate"])
-    p["hold_ticks"] = round(1e-3 * rig.choice.hold_ms * p["tick_rate"])
+    p["hold_ticks"] = round(1e-3 * rig.choice.shortest_ms * p["tick_rate"])
 
 
 def _sound(p: Record, rig: Rig) -> None:
@@ -211,6 +212,7 @@ def _sound(p: Record, rig: Rig) -> None:
     p["longest_lead"] = LONGEST_LEAD_S * rate
     p["slowing"] = 1.0 - math.exp(-1.0 / (SLOWING_S * rate))
     p["smoothing"] = 1.0 - math.exp(-1.0 / (SMOOTHING_S * rate))
+    compile_characters(p, rig.bass.character, np.array(rig.bass_strings) - 1)
     p["all_strings"] = rig.guitar.strings == "all"
     gain = amplitude_of(rig.guitar.level_db)
     # Constant power, unity in the middle of a mono guitar (common practice, no source).

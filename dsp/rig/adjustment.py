@@ -19,7 +19,7 @@ class Adjustment:
     on_db: Mapping[int, float] = field(default_factory=dict)  #: string number -> dB to add to ``detect.on_db``
     off_db: Mapping[int, float] = field(default_factory=dict)  #: string number -> dB to add to ``detect.off_db``
     settle_ms: float | None = None  #: None leaves ``choice.settle_ms`` as it is
-    hold_ms: float | None = None
+    shortest_ms: float | None = None
     proof_ms: float | None = None
     strictness: float | None = None  #: of ``detect``
 
@@ -42,7 +42,7 @@ def adjusted(rig: Rig, adjustment: Adjustment) -> Rig:
         on.append(new_on)
         off.append(round(max(new_off, LOWEST_DB), 2))
     changes: dict[str, object] = {"detect.on_db": on, "detect.off_db": off}
-    for key in ("choice.settle_ms", "choice.hold_ms", "choice.proof_ms", "detect.strictness"):
+    for key in ("choice.settle_ms", "choice.shortest_ms", "choice.proof_ms", "detect.strictness"):
         if (value := getattr(adjustment, key.partition(".")[2])) is not None:
             changes[key] = value
     return rig.changed(changes, "adjusted rig")

@@ -4,6 +4,8 @@ Integrated loudness: ITU-R BS.1770-4, by the library "loudness" (the C++ of libl
 the standard, as loudness meters take it.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -53,15 +55,24 @@ def loudness_at_any_level(sound: NDArray[np.float32], rate: int) -> float:
 
 
 def normalise(
-    sound: NDArray[np.float32], rate: int, target_lufs: float, ceiling_db: float
+    sound: NDArray[np.float32],
+    rate: int,
+    target_lufs: float,
+    ceiling_db: float,
+    left_out: Sequence[tuple[int, int]] = (),
 ) -> tuple[NDArray[np.float32], float, float, float]:
     """Bring ``sound``, (frames, channels), to a loudness without passing a true peak, as far as that can be had.
 
     Returns the sound, the gain that was used (dB), its loudness (LUFS) and its true peak (dBTP). What would have to be
     limited by more than 12 dB stays softer than the target. Silence, and sound shorter than 0.4 s, stays as it is;
     its loudness and peak are -inf.
+
+    Frames that are ``left_out``, rising pairs of the first one and one past the last, do not count as loudness unless
+    less than 0.4 s is left without them.
     """
-    before = loudness_at_any_level(sound, rate)
+    if len(_without(sound, left_out)) < BLOCK_S * rate:
+        left_out = ()
+    before = loudness_at_any_level(_without(sound, left_out), rate)
     if not np.isfinite(before):
         return sound, 0.0, before, -np.inf
     limiter = TrackLimiter(sound, rate, ceiling_db)
@@ -72,13 +83,20 @@ def normalise(
     for _ in range(MOST_ROUNDS):
         gain_db = _gain_db(limiter, wanted_db, most_db)
         limiter.limited(gain_db, out)
-        loudness = integrated_loudness(out, rate) if limiter.works_at(gain_db) else before + gain_db
+        loudness = integrated_loudness(_without(out, left_out), rate) if limiter.works_at(gain_db) else before + gain_db
         missing = target_lufs - loudness
         if abs(missing) <= NEAR_ENOUGH_LU or (gain_db >= most_db and missing > 0.0):
             break
         # Loudness does not fall as energy does: quiet parts do not count, nor do all frequencies alike.
         wanted_db = min(wanted_db + missing, most_db)
     return out, gain_db, loudness, amplitude_db(true_peak(out), 1e-10)
+
+
+def _without(sound: NDArray[np.float32], spans: Sequence[tuple[int, int]]) -> NDArray[np.float32]:
+    if not spans:
+        return sound
+    firsts, ends = [0, *(end for _, end in spans)], [*(first for first, _ in spans), len(sound)]
+    return np.concatenate([sound[first:end] for first, end in zip(firsts, ends, strict=True)])
 
 
 def _gain_db(limiter: TrackLimiter, wanted_db: float, most_db: float) -> float:

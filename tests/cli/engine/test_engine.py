@@ -39,7 +39,7 @@ SETTINGS = [
     {},
     {"bass": {"voice": "synth", "interval": -7}, "output": {"ceiling_db": -12.0}},
     {"choice": {"rule": "last plucked"}, "guitar": {"strings": "all", "stereo": True}},
-    {"instrument": {"capo": 2}, "bass": {"tone_hz": 300.0, "level_db": -6.0}},
+    {"instrument": {"capo": 2}, "bass": {"tone_hz": 300.0, "level_db": -6.0, "character": "picked"}},
 ]
 
 

@@ -44,7 +44,7 @@ def test_it_plays_at_the_speed_that_is_asked_for(page: Any) -> None:
     page.locator("#play").click()
     until(page, "s.playing && s.position > 0")
     full = page.evaluate(HOW_FAR_IT_GETS)
-    page.get_by_label("Share of the take's speed").fill("50")
+    page.get_by_label("Speed, % of the take's").fill("50")
     assert page.locator("#speed-now").text_content() == "50 %"
     assert page.evaluate(HOW_FAR_IT_GETS) / full == pytest.approx(0.5, abs=0.02)
 
@@ -59,8 +59,8 @@ def test_one_part_only(page: Any) -> None:
 
 
 def test_a_phrase_is_looped_and_gets_faster(page: Any) -> None:
-    page.get_by_label("Share of the take's speed").fill("60")
-    page.get_by_label("Faster at each repeat, %").fill("20")
+    page.get_by_label("Speed, % of the take's").fill("60")
+    page.get_by_label("Speed up each time, %").fill("20")
     page.get_by_label("Phrase").select_option(label="bar 2")
     page.get_by_role("slider", name="Loop start").press("ArrowRight")  # a beat later
     page.get_by_role("slider", name="Loop end").press("ArrowLeft")
@@ -72,7 +72,7 @@ def test_a_phrase_is_looped_and_gets_faster(page: Any) -> None:
 
 
 def test_a_drag_over_the_picture_marks_a_loop_and_a_click_goes_there(page: Any) -> None:
-    page.get_by_label("Handles go to beats").uncheck()
+    page.get_by_label("Snap to beats").uncheck()
     page.locator("#picture").evaluate("each => each.scrollIntoView({ block: 'center' })")
     box = page.locator("#picture").bounding_box()
     x = lambda time_s: box["x"] + box["width"] * (40 + 340 * time_s / SECONDS) / 400  # noqa: E731
@@ -82,7 +82,7 @@ def test_a_drag_over_the_picture_marks_a_loop_and_a_click_goes_there(page: Any) 
     page.mouse.move(x(3.0), y, steps=4)
     page.mouse.up()
     assert page.evaluate("practice.picture.loop") == pytest.approx([2.0, 3.0], abs=0.03)
-    assert page.get_by_label("Loop between the handles").is_checked()
+    assert page.get_by_label("Loop between start and end").is_checked()
     page.mouse.click(x(4.0), y)
     page.wait_for_function("Math.abs(practice.now() - 4) < 0.03")
 
@@ -142,7 +142,7 @@ def test_it_fits_every_screen_and_breaks_no_rule_of_access(page: Any, width: int
 def test_what_was_set_is_there_when_the_page_is_opened_again(page: Any) -> None:
     page.get_by_role("button", name="5 % slower").click()
     page.get_by_label("Guitar", exact=True).fill("-7")
-    page.get_by_label("Handles go to beats").uncheck()
+    page.get_by_label("Snap to beats").uncheck()
     page.evaluate("practice.picture.setLoop([1.25, 2.75])")
     page.get_by_label("Name", exact=True).fill("the <hard> bar")
     page.get_by_role("button", name="Keep this loop").click()
@@ -151,8 +151,8 @@ def test_what_was_set_is_there_when_the_page_is_opened_again(page: Any) -> None:
     page.wait_for_function("!document.getElementById('play').disabled")
     assert page.locator("#speed-now").text_content() == "95 %"
     assert page.get_by_label("Guitar", exact=True).input_value() == "-7"
-    assert not page.get_by_label("Handles go to beats").is_checked()
-    assert page.get_by_label("Loop between the handles").is_checked()
+    assert not page.get_by_label("Snap to beats").is_checked()
+    assert page.get_by_label("Loop between start and end").is_checked()
     assert page.evaluate("practice.meter.beats[0][0]") == pytest.approx(BEATS_S[0] + 0.01)
     page.evaluate("practice.picture.setLoop([0, 6])")
     page.get_by_label("Phrase").select_option(label="the <hard> bar")

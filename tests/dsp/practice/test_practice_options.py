@@ -27,7 +27,7 @@ def _files(folder: Path) -> dict[str, int]:
     return {path.name: path.stat().st_mtime_ns for path in folder.iterdir()}
 
 
-def test_a_rerun_makes_only_what_changed_and_removes_what_is_no_longer_wanted(take: Path, tmp_path: Path) -> None:
+def test_a_rerun_makes_only_what_changed_and_removes_only_for_a_fresh_set(take: Path, tmp_path: Path) -> None:
     settings = replace(SETTINGS, speeds=(100.0,), mixes=("both",))
     first = make_practice_set(take, tmp_path, Rig(), settings)
     (first.folder / "mine.txt").write_text("keep")
@@ -37,10 +37,16 @@ def test_a_rerun_makes_only_what_changed_and_removes_what_is_no_longer_wanted(ta
     after = _files(first.folder)
     changed = {name for name in after if after[name] != before.get(name)}
     assert changed == {"guitar-100.flac", "bass-lead-100.flac", "index.json", "guitar-100 (changed).flac"}
-    assert "both-100.flac" not in after
+    assert after["both-100.flac"] == before["both-100.flac"]
     assert "mine.txt" in after
-    assert second.removed == ("both-100.flac",)
+    assert (second.stays, second.removed) == (["both-100.flac"], ())
+    assert "both-100" not in {track["name"] for track in second.index["tracks"]}
     assert second.kept >= 4
+    both = make_practice_set(take, tmp_path, Rig(), replace(settings, mixes=("both", "bass-lead")))
+    assert (both.written, both.stays) == (0, [])
+    third = make_practice_set(take, tmp_path, Rig(), replace(settings, mixes=("bass-lead",)), fresh=True)
+    assert (third.written, third.stays, third.removed) == (0, [], ("both-100.flac",))
+    assert _files(first.folder).keys() == after.keys() - {"both-100.flac"}
 
 
 def test_one_more_speed_changes_no_track_that_was_there(take: Path, tmp_path: Path) -> None:
@@ -50,7 +56,7 @@ def test_one_more_speed_changes_no_track_that_was_there(take: Path, tmp_path: Pa
     make_practice_set(take, tmp_path, Rig(), replace(settings, speeds=(100.0, 75.0)))
     after = _files(first.folder)
     changed = {name for name in before if after[name] != before[name]}
-    assert changed == {"index.json", "practice.html"}  # both list the speeds
+    assert changed == {"index.json"}  # which lists all tracks
 
 
 def test_repeats_without_a_gap_can_be_repeated_by_a_player(take: Path, tmp_path: Path) -> None:
