@@ -15,8 +15,10 @@ if TYPE_CHECKING:
     from thumbline.cli.devices.midi_ports import OutputPort
     from thumbline.dsp.rig.model import MuteModule, Rig
 
-#: How often all is said to be open at the beginning and at the end, and the pause between, in seconds.
-TIMES, PAUSE_S = 3, 0.04
+#: How often "all open" is sent at the beginning and at the end ...
+TIMES = 3
+#: ... and the pause between, in seconds.
+PAUSE_S = 0.04
 
 
 @click.command()

@@ -15,8 +15,10 @@ if TYPE_CHECKING:
 
 #: A run that plays must have opened its strings within this, or its MIDI processes are ended, in seconds.
 ANSWER_S = 0.3
-#: How often all is said to be open, and the pause between, in seconds.
-TIMES, PAUSE_S = 4, 0.05
+#: How often "all open" is sent ...
+TIMES = 4
+#: ... and the pause between, in seconds.
+PAUSE_S = 0.05
 
 
 @click.command("unmute")

@@ -13,8 +13,10 @@ from thumbline.dsp.errors import InputError, printable
 if TYPE_CHECKING:
     from thumbline.cli.devices.midi_ports import InputPort
 
-#: What a press sends comes within this time; a pedal is listened to for longer, in seconds.
-PRESS_S, PEDAL_S = 0.3, 1.5
+#: All messages of a press come within this time, in seconds.
+PRESS_S = 0.3
+#: A pedal is listened to for this long, in seconds.
+PEDAL_S = 1.5
 LOOK_S = 0.01
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from thumbline.cli.console.feet_now import what_feet_do
-from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, View
+from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, View, character_of
 from thumbline.cli.shared.live_memory import percentile_ns
 from thumbline.dsp.decibels import amplitude_db, power_db, power_of
 from thumbline.dsp.live.record import ENDED, FAULT, PLAYING, READY
@@ -20,7 +20,7 @@ from thumbline.dsp.midi.foot_controller import Controls, bind
 from thumbline.dsp.note_names import hz_to_midi, midi_to_note
 from thumbline.dsp.rig.model import Rig
 
-#: A shown level falls no faster than this, so that the eye can follow, in dB a second.
+#: A shown level falls no faster than this, so that the eye can follow, in dB per second.
 FALL_DB_S = 60.0
 #: A note that has ended stays on the screen for this time, in seconds: a short one begins and ends between two looks.
 SHOWN_S = 0.15
@@ -34,9 +34,12 @@ _KEEPER_WORDS = {READY: "ready", PLAYING: "sending", ENDED: "ended", FAULT: "fau
 class Listener:
     """Reads the memory; writes nothing to it.
 
-    Args:
-        live: the shared record.
-        settings: name and rig of each song, as they were given to ``live_memory.create``.
+    Parameters
+    ----------
+    live
+        The shared record.
+    settings
+        Name and rig of each song, as they were given to ``live_memory.create``.
     """
 
     def __init__(self, live: Record, settings: Sequence[tuple[str, Rig]]):
@@ -143,6 +146,7 @@ class Listener:
             headline=headline,
             next_song=songs[(number + 1) % len(songs)] if len(songs) > 1 else "",
             feet=what_feet_do(self._feet, int(live.keeper.foot_down), now, songs),
+            character=character_of(request, rig),
         )
 
     def _strings(self) -> list[StringView]:
@@ -199,7 +203,7 @@ class Listener:
             latency_ms=1e3 * (into + out) if into and out else 0.0,
             sound_on=bool(self._live.request.sound_on),
             limiter_db=float(engine.limiter_db),
-            peaks_db=tuple(float(amplitude_db(float(engine.output_peak[column]), 1e-6)) for column in used),
+            peaks_db=tuple(amplitude_db(float(engine.output_peak[column]), 1e-6) for column in used),
             period_ms=1e3 * int(engine.period_frames) / max(float(engine.rate), 1.0),
         )
 

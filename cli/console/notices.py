@@ -16,8 +16,10 @@ from thumbline.dsp.memory.record_type import Record
 
 #: Faults of the same kind are gathered for this long before they are told again, in nanoseconds.
 QUIET_NS = 5_000_000_000
-#: Gain reduction in dB, and load of the wire from 0 to 1, beyond which either is reported.
-HARD_LIMITING_DB, BUSY_WIRE = -6.0, 0.8
+#: Gain of the limiter below which it is reported, in dB.
+HARD_LIMITING_DB = -6.0
+#: Load of the wire above which it is reported, 0 to 1.
+BUSY_WIRE = 0.8
 #: A channel whose peak is at this share of full scale is clipping.
 CLIPPING = 0.999
 #: In the first second sound devices settle; what they lose then is counted, not told.

@@ -1,4 +1,4 @@
-"""What `thumbline live` prints where there is no full screen: plain lines, or JSON, one object a line.
+"""What `thumbline live` prints where there is no full screen: plain lines, or JSON, one object per line.
 
 Every JSON object has ``event``; times (``time_s``) are seconds of sound since the engine's first frame.
 
@@ -17,13 +17,16 @@ song           number (from 1), name
 channel fault  channel: holds invalid samples
 fault          kind, text, advice: something is wrong (no ``time_s``)
 recovered      kind, text: it is right again (no ``time_s``)
-status         once a second, everything that the screen shows: see ``thumbline.cli.console.view.View``
+status         once per second, everything that the screen shows: see ``thumbline.cli.console.view.View``
 stop           code and the figures of :class:`Summary`
 =============  ==========================================================================================
 """
 
 import json
+import math
 import sys
+import time
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any, Protocol
 
@@ -108,8 +111,8 @@ class Report(Protocol):
         """Something is wrong, or right again."""
         ...
 
-    def show(self, view: View) -> None:
-        """This is how things stand now."""
+    def show(self, view: Callable[[], View]) -> None:
+        """Show how things stand now, if it is time to."""
         ...
 
     def stop(self, code: int, figures: Summary) -> None:
@@ -121,7 +124,7 @@ class JsonReport:
     """One JSON object a line on standard output."""
 
     def __init__(self) -> None:
-        self._status_s = -STATUS_S
+        self._status_s = -math.inf
 
     def start(self, event: dict[str, Any]) -> None:  # noqa: D102
         self._say({"event": "start"} | event)
@@ -133,10 +136,12 @@ class JsonReport:
     def notice(self, notice: Notice) -> None:  # noqa: D102
         self._say(notice.as_event())
 
-    def show(self, view: View) -> None:  # noqa: D102
-        if view.elapsed_s - self._status_s >= STATUS_S:
-            self._status_s = view.elapsed_s
-            self._say({"event": "status", "time_s": round(view.elapsed_s, 3)} | _rounded(asdict(view)))
+    def show(self, view: Callable[[], View]) -> None:  # noqa: D102
+        now_s = time.monotonic()
+        if now_s - self._status_s >= STATUS_S:
+            self._status_s = now_s
+            seen = view()
+            self._say({"event": "status", "time_s": round(seen.elapsed_s, 3)} | _rounded(asdict(seen)))
 
     def stop(self, code: int, figures: Summary) -> None:  # noqa: D102
         self._say({"event": "stop", "time_s": figures.seconds, "code": code} | asdict(figures))
@@ -178,7 +183,7 @@ class PlainReport:
         sys.stderr.write(f"{notice}\n")
         sys.stderr.flush()
 
-    def show(self, view: View) -> None:  # noqa: D102
+    def show(self, view: Callable[[], View]) -> None:  # noqa: D102
         pass
 
     def stop(self, code: int, figures: Summary) -> None:  # noqa: D102

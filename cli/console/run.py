@@ -4,6 +4,7 @@ import contextlib
 import signal
 import time
 from dataclasses import dataclass, field
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -24,8 +25,10 @@ from thumbline.cli.keeper.orders import write_orders
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
-#: Looks at the memory a second, with a screen and without.
-SCREEN_HZ, LINES_HZ = 15.0, 50.0
+#: Looks at the memory per second with a screen ...
+SCREEN_HZ = 15.0
+#: ... and without.
+LINES_HZ = 50.0
 #: The signals of a polite end, beside the terminal's Ctrl-C.
 TOLD_TO_END = [number for name in ("SIGTERM", "SIGHUP") if (number := getattr(signal, name, None)) is not None]
 
@@ -146,8 +149,9 @@ def _loop(
         if misfit := fit.look(begun=bool(sounding_ns), wait_s=waits_s):
             report.notice(misfit)
         news = None if screen is None else screen.news
-        headline = news.headline if news is not None and news.fault else ""
-        report.show(listener.view(str(news or ""), alarm=news is not None and news.fault, headline=headline))
+        alarm = news is not None and news.fault
+        headline = news.headline if news is not None and alarm else ""
+        report.show(partial(listener.view, str(news or ""), alarm=alarm, headline=headline))
         if ended is not None:
             return ended
         next_s = max(next_s + period, time.monotonic())

@@ -28,7 +28,7 @@ WIDEST = 200
 ASIDE = 26
 #: From this width on facts are told with all their words.
 ROOMY = 92
-KEYS = " space sound  s split  h hold  u unmute  - + bass  [ ] tone  < > song  q stop"
+KEYS = " space sound  s split  h hold  u unmute  - + bass  [ ] c tone  < > song  q stop"
 INTERVALS = {0: "as played", -5: "a fourth down", -7: "a fifth down", -12: "octave down", -24: "two octaves down"}
 INVERTED = "bold reverse"
 
@@ -173,7 +173,7 @@ def _in_one_line(view: View, width: int) -> Text:
         f"load {share:.0%} (peak {peak:.0%})",
         f"dropouts {dropouts}",
         f"MIDI{cable} {midi.wire_share:.0%}{busy}" if midi.port else "no MIDI port",
-        f"bass {view.bass_level_db:+.0f} dB, {interval}, {tone}",
+        f"bass {view.bass_level_db:+.0f} dB, {interval}, {tone}, {view.character}",
     ]
     loud = limiting or dropouts or busy
     return Text(" " + "  ".join(filter(None, parts)), "bold" if loud else "")

@@ -6,6 +6,10 @@ cents from the nearest key.
 
 from dataclasses import dataclass
 
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.voice_records import CHARACTERS
+from thumbline.dsp.rig.model import Rig
+
 #: A level that means silence.
 SILENCE_DB = -120.0
 
@@ -78,3 +82,10 @@ class View:
     headline: str = ""  #: the same in a word or two
     next_song: str = ""  #: name of the song that follows; empty with one rig
     feet: tuple[str, ...] = ()  #: what a press of each foot switch would do now, and what each pedal is for
+    character: str = "raw"  #: of the bass
+
+
+def character_of(request: Record, rig: Rig) -> str:
+    """Return the character of the bass that the player has chosen, or else that of the rig in force."""
+    chosen = int(request.character) - 1
+    return CHARACTERS[chosen] if 0 <= chosen < len(CHARACTERS) else rig.bass.character

@@ -64,11 +64,16 @@ LOOKED_AT = (
 class Keeper:
     """What is known between rounds.
 
-    Args:
-        live: the shared record.
-        orders: what holds for each setting.
-        out: where messages go.
-        stands_by: whether at this time (nanoseconds) somebody could take over at once.
+    Parameters
+    ----------
+    live
+        The shared record.
+    orders
+        What holds for each setting.
+    out
+        Where messages go.
+    stands_by
+        Whether at this time (nanoseconds) somebody could take over at once.
     """
 
     def __init__(self, live: Record, orders: Orders, out: OutputPort, stands_by: Callable[[int], bool]):

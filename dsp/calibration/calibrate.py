@@ -171,7 +171,7 @@ def _report(
         level_db=float(found.level_db[s]),
         on_db=float(found.on_db[s]),
         off_db=float(found.off_db[s]),
-        bleed_db=float(amplitude_db(others[loudest])) if others[loudest] > 1e-4 else None,
+        bleed_db=amplitude_db(float(others[loudest])) if others[loudest] > 1e-4 else None,
         bleed_from=loudest + 1 if others[loudest] > 1e-4 else None,
         clipped=int(clipped[channel - 1]),
         flat_tops=int(flat_tops[channel - 1]),

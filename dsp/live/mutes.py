@@ -28,10 +28,14 @@ AGAIN_S = (0.03, 0.08, 0.2, 0.5)
 class LiveMutes:
     """The mutes of all modules.
 
-    Args:
-        strings, order, gap_s: as for ``MutePlan``.
-        modules: the sound modules.
-        resend_s: time in which every string is said again once; 0 for never.
+    Parameters
+    ----------
+    strings, order, gap_s
+        As for ``MutePlan``.
+    modules
+        The sound modules.
+    resend_s
+        Time in which every string is said again once; 0 for never.
     """
 
     def __init__(

@@ -48,13 +48,19 @@ class MutePlan:
 
     Strings that change in one moment do so from the lowest up.
 
-    Args:
-        strings: how many there are, 1 or more.
-        order: see above.
-        gap_s: 0 or more, seconds; used by ``order="gap"`` alone.
+    Parameters
+    ----------
+    strings
+        How many there are, 1 or more.
+    order
+        See above.
+    gap_s
+        0 or more, seconds; used by ``order="gap"`` alone.
 
-    Raises:
-        InputError: when an argument is out of range.
+    Raises
+    ------
+    InputError
+        When an argument is out of range.
     """
 
     def __init__(self, strings: int, order: MuteOrder = "unmute first", gap_s: float = 0.0):
@@ -88,8 +94,10 @@ class MutePlan:
         A time before the last decision counts as the time of that decision: what has been sent cannot be
         overtaken.
 
-        Raises:
-            InputError: when ``open_set`` names a string that does not exist or ``time_s`` is not a number.
+        Raises
+        ------
+        InputError
+            When ``open_set`` names a string that does not exist or ``time_s`` is not a number.
         """
         if not math.isfinite(time_s):
             raise InputError(f"time of a mute is {time_s} s; a finite number is accepted")
@@ -162,8 +170,10 @@ def plan_mutes(
 ) -> list[MuteDecision]:
     """All decisions of a take, from ``(time_s, open_set)`` for each change; at ``end_s`` every string opens.
 
-    Raises:
-        InputError: as :class:`MutePlan`.
+    Raises
+    ------
+    InputError
+        As :class:`MutePlan`.
     """
     plan = MutePlan(strings, order, gap_s)
     decisions = [decision for time_s, open_set in changes for decision in plan.feed(time_s, open_set)]
@@ -203,8 +213,10 @@ class ModuleLike(Protocol):
 class ControlChange:
     """A control change message: ``channel`` 1 to 16, ``controller`` 0 to 119, ``value`` 0 to 127.
 
-    Raises:
-        InputError: when one of the three is out of range.
+    Raises
+    ------
+    InputError
+        When one of the three is out of range.
     """
 
     channel: int
@@ -230,8 +242,10 @@ class ControlChange:
 def encode(decision: MuteDecision, modules: Iterable[ModuleLike]) -> list[ControlChange]:
     """The control changes that carry out ``decision``, one for each module, in the order of the modules.
 
-    Raises:
-        InputError: when a module has no controller for the string, or a number that MIDI does not allow.
+    Raises
+    ------
+    InputError
+        When a module has no controller for the string, or a number that MIDI does not allow.
     """
     messages: list[ControlChange] = []
     for module in modules:
@@ -248,8 +262,10 @@ def encode(decision: MuteDecision, modules: Iterable[ModuleLike]) -> list[Contro
 def encode_all(decisions: Iterable[MuteDecision], modules: Sequence[ModuleLike]) -> list[tuple[float, ControlChange]]:
     """``(time_s, message)`` for every message of every decision, in the order in which they are to be sent.
 
-    Raises:
-        InputError: as :func:`encode`.
+    Raises
+    ------
+    InputError
+        As :func:`encode`.
     """
     return [(decision.time_s, message) for decision in decisions for message in encode(decision, modules)]
 

@@ -80,9 +80,9 @@ class Reference:
 class Workbench:
     """One take, the rig it was opened with, and everything that is asked about them.
 
-    ``frames`` (n, channels) at ``rate`` frames a second, full scale 1, is all of the take that is looked at; it begins
-    at ``start_s`` of the file. ``rig`` must be complete (`thumbline.dsp.calibration.survey.complete`). ``truth``, if
-    known, is in seconds of the file.
+    ``frames`` (n, channels) at ``rate`` frames per second, full scale 1, is all of the take that is looked at; it
+    begins at ``start_s`` of the file. ``rig`` must be complete (`thumbline.dsp.calibration.survey.complete`).
+    ``truth``, if known, is in seconds of the file.
     """
 
     def __init__(

@@ -45,7 +45,7 @@ def _tempo(beats: Beats) -> str:
 
 
 def subdivision(bassline: Sequence[FingeredNote], beats: Beats) -> int:
-    """Columns a beat: as few as put the notes near where they are."""
+    """Return the number of columns per beat: as few as put the notes near where they are."""
     times = beats.times_s
     at = np.array([np.interp(note.onset_s, times, np.arange(len(times))) for note in bassline])
     errors = (

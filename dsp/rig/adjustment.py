@@ -7,8 +7,9 @@ from thumbline.dsp.rig.model import Rig
 
 #: A threshold to fall silent that would meet the one to begin to sound stays this far below it, in dB.
 LEAST_GAP_DB = 1.0
-#: What the rig file accepts.
-LOWEST_DB, HIGHEST_DB = -160.0, 0.0
+#: Thresholds that the rig file accepts, in dBFS.
+LOWEST_DB = -160.0
+HIGHEST_DB = 0.0
 
 
 @dataclass(frozen=True)

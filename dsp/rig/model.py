@@ -112,7 +112,7 @@ class Rig(Section):
 
     @model_validator(mode="after")
     def _refuse_contradictions(self) -> Self:
-        found = contradictions(self)  # pyright: ignore[reportArgumentType]  the linked folder gives this file two names
+        found = contradictions(self)
         if found:
             raise ContradictionError(found)
         return self

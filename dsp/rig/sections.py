@@ -12,7 +12,9 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.note_names import note_to_midi
 
-LOWEST_OPEN_STRING, HIGHEST_OPEN_STRING = "A0", "E5"
+#: Open strings that are accepted.
+LOWEST_OPEN_STRING = "A0"
+HIGHEST_OPEN_STRING = "E5"
 
 
 def _note(name: str) -> str:
@@ -189,6 +191,11 @@ class Bass(Section):
         default="shifted",
         description='"shifted" is your own string, moved down; "synth" plays the same notes with a synthesised voice.',
     )
+    character: Literal["raw", "round", "fingered", "picked"] = Field(
+        default="raw",
+        description='"raw" is the voice alone; "round", "fingered" and "picked" give it the partials of a bass that '
+        "rings, darkest first, and even out its level.",
+    )
     interval: Annotated[int, limits(-24, 0)] = Field(
         default=-12,
         description="How far the bass is moved, in semitones: -12 is an octave down, 0 leaves it.",
@@ -207,7 +214,7 @@ class Bass(Section):
 
 
 class Guitar(Section):
-    """The guitar part: the strings beside the bass."""
+    """The guitar part: what is left beside the bass."""
 
     strings: Literal["others", "all"] = Field(
         default="others",

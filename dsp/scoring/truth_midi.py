@@ -1,4 +1,4 @@
-"""Truth from a Standard MIDI File with one channel a string.
+"""Truth from a Standard MIDI File with one channel per string.
 
 Channel 1 carries string 1, channel 2 string 2, and so on: guitars with a MIDI pickup send so in mono mode, one
 channel a string (common practice, no source). A bend counts as it stands when its note begins, in the range set by

@@ -21,8 +21,9 @@ from thumbline.dsp.kernel.offsets import end_note
 from thumbline.dsp.kernel.period import pick_period, shape_change
 from thumbline.dsp.kernel.pitch_tracking import track
 from thumbline.dsp.live.block import count_block, serve
-from thumbline.dsp.memory.records import HEADS, SOUNDING, initial_state
+from thumbline.dsp.memory.records import SOUNDING, initial_state
 from thumbline.dsp.memory.tick_ring import span_power
+from thumbline.dsp.memory.voice_records import HEADS
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig

@@ -129,6 +129,18 @@ def test_another_setting_by_key_has_its_own_interval(live: Record) -> None:
     assert float(live.request.bass_level_db) == -6.0
 
 
+def test_the_character_of_the_bass_goes_round_and_is_another_song_s_own(live: Record) -> None:
+    listener = Listener(live, SETTINGS)
+    seen = [listener.view().character]
+    for _ in range(4):
+        press("c", live, Rig())
+        seen.append(listener.view().character)
+    assert seen == ["raw", "round", "fingered", "picked", "raw"]
+    press("c", live, Rig())
+    press(">", live, Rig())
+    assert int(live.request.character) == 0
+
+
 def test_latencies_that_are_none_are_not_shown(live: Record) -> None:
     listener = Listener(live, SETTINGS)
     live.engine.input_latency_s, live.engine.output_latency_s = 0.003, 0.002

@@ -1,12 +1,13 @@
 """What `thumbline live --plain` prints: a line for what a player would look up, nothing for the rest."""
 
 from dataclasses import replace
+from typing import NoReturn
 
 import pytest
 
 from thumbline.cli.console.full_screen import ScreenReport
 from thumbline.cli.console.notices import Notice
-from thumbline.cli.console.reports import PlainReport, Summary
+from thumbline.cli.console.reports import JsonReport, PlainReport, Summary
 
 FIGURES = Summary(10.0, 7500, 0, 1, 0.021, 0.095, 1.5, 0, 0, 0.0, 0.0, 0.0)
 STRINGS = ["E4", "B3", "G3", "D3", "A2", "E2"]
@@ -44,6 +45,22 @@ def test_what_happened_is_a_line_with_its_time(
 def test_plucks_ends_and_mutes_are_too_many_for_lines(report: PlainReport, capsys: pytest.CaptureFixture[str]) -> None:
     report.events([{"event": kind, "time_s": 1.0, "string": 1} for kind in ("pluck", "end", "mutes")])
     assert capsys.readouterr().out == ""
+
+
+def test_a_view_is_made_once_a_second_where_it_is_told_once_a_second() -> None:
+    report, made = JsonReport(), 0
+
+    def view() -> NoReturn:
+        nonlocal made
+        made += 1
+        raise LookupError
+
+    with pytest.raises(LookupError):
+        report.show(view)
+    for _ in range(50):
+        report.show(view)
+    PlainReport().show(view)
+    assert made == 1
 
 
 def test_faults_go_to_standard_error_and_the_figures_come_last(

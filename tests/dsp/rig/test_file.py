@@ -155,7 +155,7 @@ def test_each_foot_switch_stands_in_a_table_of_its_own_and_the_first_is_explaine
 
 @pytest.mark.parametrize("key", ["detect.loud", "mutes.modules[1].channel", "detect"])
 def test_a_reason_for_what_is_not_in_the_rig_is_an_error(key: str) -> None:
-    with pytest.raises(KeyError, match="no setting of this rig"):
+    with pytest.raises(KeyError, match="keys that this rig lacks"):
         rig_text(Rig(), {key: "because"})
 
 

@@ -102,6 +102,7 @@ def test_only_a_finite_number_passes_for_a_number(key: str, value: object) -> No
         ("choice.rule", ["lowest string", "lowest pitch", "last plucked"]),
         ("choice.silence", ["keep", "unmute all", "mute all"]),
         ("bass.voice", ["shifted", "synth"]),
+        ("bass.character", ["raw", "round", "fingered", "picked"]),
         ("guitar.strings", ["others", "all"]),
         ("mutes.order", ["unmute first", "mute first", "gap"]),
         ("input.mains_hz", ["auto", "off"]),
