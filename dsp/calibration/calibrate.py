@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.calibration.advice import ANOTHER_NOTE_CENTS, warnings
+from thumbline.dsp.calibration.playing import not_open_strings
 from thumbline.dsp.calibration.report import StringReport
 from thumbline.dsp.calibration.survey import (
     MEASURED,
@@ -53,6 +54,7 @@ class Calibration:
     mains_hz: float | None
     mains_db: float | None  #: the hum of the channel that has most of it, dBFS (rms)
     warnings: tuple[str, ...] = field(default=())
+    doubt: str = ""  #: why this was not a take of open strings, one after the other; empty if it was
 
 
 def calibrate(path: Path, base: Rig, progress: Progress = lambda share: None) -> Calibration:
@@ -71,9 +73,10 @@ def calibrate(path: Path, base: Rig, progress: Progress = lambda share: None) ->
             )
         rig = complete(_to_measure(base), found)
         notes, clipped, flat_tops = _listen(take, rig, found.hum, blocks())
-    pitches = [[note.midi for note in own] for own in notes]
+    own = [[note for note in notes if note.string == string] for string in range(1, rig.string_count + 1)]
+    pitches = [[note.midi for note in each] for each in own]
     cents = [_deviation(pitches[s], float(rig.open_midi[s])) for s in range(rig.string_count)]
-    reports = tuple(_report(rig, found, s, notes[s], cents[s], clipped, flat_tops) for s in range(rig.string_count))
+    reports = tuple(_report(rig, found, s, own[s], cents[s], clipped, flat_tops) for s in range(rig.string_count))
     off = [round(c, 1) if c is not None and abs(c) < ANOTHER_NOTE_CENTS else 0.0 for c in cents]
     return Calibration(
         rig.changed({"detect.tuning_cents": off}),
@@ -82,6 +85,7 @@ def calibrate(path: Path, base: Rig, progress: Progress = lambda share: None) ->
         found.mains_hz,
         max((each.hum_db for each in reports if each.hum_db is not None), default=None),
         tuple(warnings(rig, reports, pitches, found.isolation.same)),
+        not_open_strings(notes),
     )
 
 
@@ -92,9 +96,8 @@ def _to_measure(base: Rig) -> Rig:
 
 def _listen(
     take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[np.float64]]
-) -> tuple[list[list[Note]], NDArray[np.int64], NDArray[np.int64]]:
-    """Notes of each string, sought over the whole neck; clipped samples and flat tops by
-    channel."""
+) -> tuple[list[Note], NDArray[np.int64], NDArray[np.int64]]:
+    """Notes, sought on each string over the whole neck; clipped samples and flat tops by channel."""
     # Each channel is searched from below the lowest string up, so that a swapped or retuned one is known by its pitch.
     lowest = max(round(float(rig.open_midi.min())) - TUNED_DOWN, note_to_midi(LOWEST_OPEN_STRING))
     strings = [midi_to_note(lowest)] * rig.string_count
@@ -108,10 +111,7 @@ def _listen(
             yield block
 
     transcript = transcribe(Processor(wide, take.sample_rate, hum), passing())
-    notes: list[list[Note]] = [[] for _ in range(rig.string_count)]
-    for note in transcript.notes:
-        notes[note.string - 1].append(note)
-    return notes, clipped, tops.counts
+    return transcript.notes, clipped, tops.counts
 
 
 def _clipped(block: NDArray[np.float64]) -> NDArray[np.int64]:
@@ -176,7 +176,7 @@ def _report(
         level_db=float(found.level_db[s]),
         on_db=float(found.on_db[s]),
         off_db=float(found.off_db[s]),
-        bleed_db=float(amplitude_db(others[loudest])) if others[loudest] > 1e-4 else None,
+        bleed_db=amplitude_db(float(others[loudest])) if others[loudest] > 1e-4 else None,
         bleed_from=loudest + 1 if others[loudest] > 1e-4 else None,
         clipped=int(clipped[channel - 1]),
         flat_tops=int(flat_tops[channel - 1]),

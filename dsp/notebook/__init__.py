@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from thumbline.dsp.notebook.bleed_check import check_bleed
     from thumbline.dsp.notebook.lanes import picture_lanes
     from thumbline.dsp.notebook.panel import TuningPanel, show_first_mistake
+    from thumbline.dsp.notebook.players import hear_both
     from thumbline.dsp.notebook.plots import (
         picture_bleed,
         picture_distributions,
@@ -35,6 +36,7 @@ __all__ = [
     "Workbench",
     "check_bleed",
     "explain_notes",
+    "hear_both",
     "open_workbench",
     "picture_bleed",
     "picture_distributions",
@@ -53,6 +55,7 @@ _HOMES = {
     "Workbench": "workbench",
     "check_bleed": "bleed_check",
     "explain_notes": "reasons",
+    "hear_both": "players",
     "open_workbench": "workbench",
     "picture_bleed": "plots",
     "picture_distributions": "plots",

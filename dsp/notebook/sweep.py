@@ -11,14 +11,14 @@ from thumbline.dsp.refine.plateau import plateau
 from thumbline.dsp.rig.adjustment import Adjustment, adjusted
 from thumbline.dsp.rig.model import Rig
 
-Setting = Literal["on_db", "off_db", "strictness", "proof_ms", "hold_ms"]
+Setting = Literal["on_db", "off_db", "strictness", "proof_ms", "shortest_ms"]
 #: Offsets of a threshold that are tried, in dB.
 OFFSETS_DB = tuple(float(db) for db in range(-36, 37, 4))
 #: Values of the other settings that are tried, besides the rig's own.
 VALUES: Mapping[Setting, tuple[float, ...]] = {
     "strictness": (0.1, 0.25, 0.5, 0.7, 1.0, 1.4, 2.0, 4.0, 10.0),
     "proof_ms": (0.0, 10.0, 20.0, 40.0),
-    "hold_ms": (0.0, 50.0, 100.0, 200.0),
+    "shortest_ms": (0.0, 50.0, 100.0, 200.0),
 }
 #: Where each setting stands in a rig.
 KEYS: Mapping[Setting, str] = {
@@ -26,7 +26,7 @@ KEYS: Mapping[Setting, str] = {
     "off_db": "detect.off_db",
     "strictness": "detect.strictness",
     "proof_ms": "choice.proof_ms",
-    "hold_ms": "choice.hold_ms",
+    "shortest_ms": "choice.shortest_ms",
 }
 #: A plateau that is narrower is luck: in dB, in ms, and as a ratio.
 LEAST_WIDTH_DB, LEAST_WIDTH_MS, LEAST_RATIO = 6.0, 5.0, 1.4
@@ -83,7 +83,7 @@ class Sweep:
     def in_words(self) -> str:
         """How far the setting may be off, and what to do, in a sentence."""
         low, high = self.plateau
-        unit = {"strictness": "", "proof_ms": " ms", "hold_ms": " ms"}.get(self.setting, " dB")
+        unit = {"strictness": "", "proof_ms": " ms", "shortest_ms": " ms"}.get(self.setting, " dB")
         shown = [f"{end:+g}" if self.is_threshold else f"{end:g}" for end in (low, high)]
         if not low <= self.now <= high:
             if self.recommended is None:
@@ -108,7 +108,7 @@ def sweep_setting(
     """Move a setting away from where ``rig`` (default: as loaded) has it.
 
     A threshold ("on_db", "off_db") is moved on ``strings`` (default: all) by each of ``values``, offsets in dB with 0
-    among them; "strictness", "proof_ms" and "hold_ms" take each of ``values``, and what the rig has. Decisions are
+    among them; "strictness", "proof_ms" and "shortest_ms" take each of ``values``, and what the rig has. Decisions are
     compared with the truth where it is known, or else with what the rig decided as it was loaded. Offsets at which a
     threshold would meet the other one, or the end of what a rig accepts, are left out. Raises ValueError if offsets do
     not hold 0, or the truth leaves every moment open; InputError for a value that a rig does not accept.

@@ -24,7 +24,7 @@ import soundfile
 from numpy.typing import NDArray
 from scipy.signal import butter, resample, sosfilt
 
-from tests.references.test_recordings import RECORDINGS
+from tests.helpers.places import recorded
 from thumbline.dsp.calibration.calibrate import Calibration, calibrate
 from thumbline.dsp.rig.model import Rig
 
@@ -45,8 +45,8 @@ class Guitar:
 
 def load(name: str) -> Guitar:
     """Return two plucks of each string of a recorded take of open strings."""
-    frames, rate = soundfile.read(RECORDINGS / "takes" / f"{name}.flac")
-    truth = json.loads((RECORDINGS / "takes" / f"{name}.json").read_text("utf-8"))
+    frames, rate = soundfile.read(recorded("takes", f"{name}.flac"))
+    truth = json.loads(recorded("takes", f"{name}.json").read_text("utf-8"))
     bleed = np.array(truth["bleed"])
     clean = (frames @ np.linalg.inv(bleed).T)[:: rate // RATE] if rate % RATE == 0 else frames
     plucks: list[list[Signal]] = [[] for _ in STRINGS]

@@ -21,7 +21,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from tests.references.test_recordings import RECORDINGS
+from tests.helpers.places import recorded
 from thumbline.dsp.calibration.calibrate import calibrate
 from thumbline.dsp.refine.known_takes import load_known_takes, outcome
 from thumbline.dsp.refine.refine_files import refine_files
@@ -72,7 +72,7 @@ def cases() -> Iterator[Case]:
 
 def path_of(name: str) -> Path:
     """Return the file of a take."""
-    return RECORDINGS / "takes" / f"{name}.flac"
+    return recorded("takes", f"{name}.flac")
 
 
 @cache

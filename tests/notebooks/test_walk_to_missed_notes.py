@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.helpers.places import RECORDINGS
+from tests.helpers.places import RECORDINGS, recorded
 from thumbline.dsp.calibration.calibrate import calibrate
 from thumbline.dsp.notebook.panel import TuningPanel
 from thumbline.dsp.notebook.reasons import explain_notes
@@ -17,7 +17,7 @@ from thumbline.dsp.rig.model import Rig
 pytestmark = pytest.mark.skipif(
     RECORDINGS is None, reason="THUMBLINE_RECORDINGS does not name the folder of recordings"
 )
-TAKES = Path(RECORDINGS or "") / "takes"
+TAKES = recorded("takes")
 SECONDS = 9.0
 
 

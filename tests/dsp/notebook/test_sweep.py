@@ -72,9 +72,9 @@ def test_a_plateau_of_strictness_has_a_middle_by_its_ratio_and_a_width(
     assert Sweep("strictness", (1,), (0.1, 0.2, 8.0), (1.0, 1.0, 0.5), plateau, now=8.0).recommended == recommended
 
 
-@pytest.mark.parametrize("setting", ["proof_ms", "hold_ms"])
-def test_proof_and_hold_are_swept_too(setting: Literal["proof_ms", "hold_ms"]) -> None:
-    found = sweep_setting(demo_bench(), setting, values=(0.0, 200.0 if setting == "hold_ms" else 60.0))
+@pytest.mark.parametrize("setting", ["proof_ms", "shortest_ms"])
+def test_proof_and_hold_are_swept_too(setting: Literal["proof_ms", "shortest_ms"]) -> None:
+    found = sweep_setting(demo_bench(), setting, values=(0.0, 200.0 if setting == "shortest_ms" else 60.0))
     assert found.values[0] == found.now == 0.0
     assert max(found.right) == found.right[0] == 1.0
     assert found.in_words.startswith("leave it at 0 ms: anything from 0 to ")

@@ -14,7 +14,7 @@ from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.true_bass import TrueBass
 
 TAKES = [KnownTake(str(k), np.zeros((0, 6), np.float32), 48_000, TrueBass([])) for k in range(5)]
-OLD, NEW = Rig(), Rig.model_validate({"choice": {"hold_ms": 1.0}})
+OLD, NEW = Rig(), Rig.model_validate({"choice": {"shortest_ms": 1.0}})
 
 
 @pytest.fixture
