@@ -75,7 +75,7 @@ def _of_all(reports: Sequence[StringReport], same: Sequence[tuple[int, ...]]) ->
         below_db = worst.level_db - (worst.hum_db or 0.0)
         yield (
             f"mains hum of {worst.hum_db:.0f} dBFS on string {worst.string}, {below_db:.0f} dB below its notes; "
-            "look for a ground loop or a lamp or screen nearby (never lift the safety earth)"
+            "look for a ground loop or a lamp or screen nearby (never lift the protective earth)"
         )
     for group in same:
         names = ", ".join(map(str, group[:-1])) + f" and {group[-1]}"
