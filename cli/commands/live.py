@@ -1,18 +1,20 @@
 """`thumbline live`: play."""
 
 import contextlib
+import os
 import sys
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from thumbline.cli.options import RATE, Seconds
+from thumbline.cli.options import RATE, Seconds, rig_option
 from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
     from thumbline.cli.console.child_processes import Backstage
-    from thumbline.cli.console.run import Wishes
+    from thumbline.cli.console.run import RunOptions
     from thumbline.cli.console.supervision import Outcome
     from thumbline.dsp.rig.model import Rig
 
@@ -21,12 +23,16 @@ LATER_S = 60.0
 
 
 @click.command()
-@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
+@rig_option
 @click.option(
-    "--set", "set_file", metavar="SET", type=click.Path(path_type=Path), help="Several named settings: songs."
+    "--set",
+    "set_file",
+    metavar="SET",
+    type=click.Path(path_type=Path),
+    help="Songs of an evening, and what each changes.",
 )
-@click.option("--input", "input_device", metavar="DEV", help="Device of the strings, by name or number.")
-@click.option("--output", "output_device", metavar="DEV", help="Device of bass and guitar, likewise.")
+@click.option("--input", "input_device", metavar="DEV", help="Input device of the strings, by name or number.")
+@click.option("--output", "output_device", metavar="DEV", help="Output device for bass and guitar, by name or number.")
 @click.option("--midi", "midi_port", metavar="PORT", help="MIDI port of the sound module.")
 @click.option("--foot", "foot_port", metavar="PORT", help="MIDI port of the foot controller.")
 @click.option("--take", metavar="TAKE", type=click.Path(path_type=Path), help="Play a take instead of the guitar.")
@@ -41,7 +47,7 @@ LATER_S = 60.0
 )
 @click.option("--sound", is_flag=True, help="Begin with the sound on: for a box without a keyboard.")
 @click.option("--plain", is_flag=True, help="Print lines instead of the full screen.")
-@click.option("--json", "as_json", is_flag=True, help="Print events, one JSON object a line.")
+@click.option("--json", "as_json", is_flag=True, help="Print events, one JSON object per line.")
 def live(
     rig_file: Path | None,
     set_file: Path | None,
@@ -65,7 +71,8 @@ def live(
     The sound is off until the space bar turns it on, or from the start with --sound. With the sound off everything else
     goes on: strings are followed, the bass is chosen, mutes and bass notes are sent, and a take is played on.
 
-    Exit codes: 0 stopped by the player or at the end of the take, 2 bad input, 1 a fault or told to end.
+    Exit codes: 0 stopped by you or at the end of the take; 2 a device, port or file was not found, or other bad input;
+    1 a fault, or stopped by another program.
     """
     if plain and as_json:
         raise InputError("--plain and --json are both given; accepted: one of them")
@@ -73,8 +80,12 @@ def live(
     from thumbline.dsp.machine_code.kernel_cache import are_compiled
 
     changes = {
-        "live": {"input": input_device, "output": output_device, "sample_rate": rate, "block_frames": block},
-        "midi": {"port": midi_port, "foot_port": foot_port},
+        "live.input": input_device,
+        "live.output": output_device,
+        "live.sample_rate": rate,
+        "live.block_frames": block,
+        "midi.port": midi_port,
+        "midi.foot_port": foot_port,
     }
     with Backstage() as backstage:
         if are_compiled():  # it loads for longer than all the others, so it begins before its memory is made
@@ -82,7 +93,7 @@ def live(
         settings = _settings(rig_file, set_file, changes)
         first = settings[0][1]
         from thumbline.cli.console.cautions import caution_text
-        from thumbline.cli.console.run import Wishes
+        from thumbline.cli.console.run import RunOptions
 
         used_rate = _rate(take, rate, first)
         click.echo(caution_text(), err=True)
@@ -90,7 +101,7 @@ def live(
             from thumbline.cli.progress import compile_kernels
 
             compile_kernels()
-        wishes = Wishes(
+        options = RunOptions(
             settings=settings,
             input_device=first.live.input,
             output_device=first.live.output,
@@ -101,7 +112,7 @@ def live(
             wait_s=0.0 if wait is None else wait,
             sound=sound,
         )
-        outcome = _run(wishes, backstage, plain=plain, as_json=as_json)
+        outcome = _run(options, backstage, plain=plain, as_json=as_json)
     if outcome.code == 2:
         raise InputError(outcome.text)
     if outcome.code:
@@ -109,11 +120,9 @@ def live(
         sys.exit(outcome.code)
 
 
-def _settings(
-    rig_file: Path | None, set_file: Path | None, changes: dict[str, dict[str, Any]]
-) -> list[tuple[str, "Rig"]]:
-    """Load the settings and apply what the command line says to each."""
-    from thumbline.dsp.rig.file import load_rig, rig_from_dict
+def _settings(rig_file: Path | None, set_file: Path | None, changes: Mapping[str, object]) -> list[tuple[str, "Rig"]]:
+    """Load the rig or the songs and apply what the command line says to each."""
+    from thumbline.dsp.rig.file import load_rig
     from thumbline.dsp.rig.model import Rig
 
     if rig_file is not None and set_file is not None:
@@ -121,16 +130,11 @@ def _settings(
     if set_file is not None:
         from thumbline.dsp.rig.set_file import load_set
 
-        settings = [(setting.name, setting.rig) for setting in load_set(set_file)]
+        settings = [(song.name, song.rig) for song in load_set(set_file)]
     else:
         settings = [("", Rig()) if rig_file is None else (printable(rig_file.stem), load_rig(rig_file))]
-    changed = []
-    for name, rig in settings:
-        data = rig.model_dump()
-        for section, values in changes.items():
-            data[section] |= {key: value for key, value in values.items() if value is not None}
-        changed.append((name, rig_from_dict(data, "the command line")))
-    return changed
+    given = {key: value for key, value in changes.items() if value is not None}
+    return [(name, rig.changed(given, "the command line")) for name, rig in settings]
 
 
 def _rate(take: Path | None, rate: int | None, rig: "Rig") -> int:
@@ -150,7 +154,7 @@ def _rate(take: Path | None, rate: int | None, rig: "Rig") -> int:
         return opened.sample_rate
 
 
-def _run(wishes: "Wishes", backstage: "Backstage", *, plain: bool, as_json: bool) -> "Outcome":
+def _run(options: "RunOptions", backstage: "Backstage", *, plain: bool, as_json: bool) -> "Outcome":
     """Play until something ends it."""
     from thumbline.cli.console.cautions import SILENT
     from thumbline.cli.console.keys import Keyboard
@@ -159,13 +163,14 @@ def _run(wishes: "Wishes", backstage: "Backstage", *, plain: bool, as_json: bool
 
     with contextlib.nullcontext() if as_json else Keyboard() as keyboard:
         has_keys = keyboard is not None and keyboard.has_keys
-        if not (wishes.sound or has_keys):
+        if not (options.sound or has_keys):
             click.echo(SILENT, err=True)
         if as_json:
-            return play(wishes, backstage, JsonReport())
-        if plain or not sys.stdout.isatty():
-            return play(wishes, backstage, PlainReport(), keyboard)
+            return play(options, backstage, JsonReport())
+        knows_a_screen = sys.stdout.isatty() and os.environ.get("TERM", "").lower() not in ("dumb", "unknown")
+        if plain or not knows_a_screen:
+            return play(options, backstage, PlainReport(), keyboard)
         from thumbline.cli.console.full_screen import ScreenReport
 
-        with ScreenReport(cautions=has_keys and not wishes.sound) as screen:
-            return play(wishes, backstage, screen, keyboard, screen)
+        with ScreenReport(cautions=has_keys and not options.sound) as screen:
+            return play(options, backstage, screen, keyboard, screen)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from thumbline.cli.options import jobs_option, rig_option, takes_argument
 from thumbline.dsp.errors import printable
 
 if TYPE_CHECKING:
@@ -14,8 +15,12 @@ if TYPE_CHECKING:
     from thumbline.dsp.rig.model import Rig
 
 
+#: What helps against a rig of another guitar.
+CALIBRATE = "calibrate with open strings of this guitar, or leave --rig out"
+
+
 @click.command()
-@click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=click.Path(path_type=Path))
+@takes_argument
 @click.option(
     "--out",
     required=True,
@@ -23,10 +28,8 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path),
     help="Output folder; one subfolder per take.",
 )
-@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
-@click.option(
-    "--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="How many takes to process in parallel."
-)
+@rig_option
+@jobs_option
 def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int) -> None:
     """Split takes: one folder each, with the bass line, the rest, MIDI, tables and a picture.
 
@@ -51,6 +54,8 @@ def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int)
             click.echo(f"{name}: channel {channel} holds invalid samples; left out", err=True)
         for kept in rendered.kept_aside:
             click.echo(f"{name}: a file there had been changed; it stays as {printable(kept)}", err=True)
+        if misfit := rendered.summary["rig_misfit"]:
+            click.echo(f"{name}: the rig does not fit this take: {misfit}; {CALIBRATE}", err=True)
         if not rendered.summary["notes"]:
             click.echo(f"{name}: no note was found; is this the right take for the rig?", err=True)
 

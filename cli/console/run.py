@@ -4,6 +4,7 @@ import contextlib
 import signal
 import time
 from dataclasses import dataclass, field
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -17,20 +18,23 @@ from thumbline.cli.console.listener import Listener
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.notices import Notice, Watch
 from thumbline.cli.console.reports import Report, summary
+from thumbline.cli.console.rig_fit import PATIENCE_S, FitCheck
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.console.supervision import Outcome, Supervision
 from thumbline.cli.keeper.orders import write_orders
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
-#: Looks at the memory a second, with a screen and without.
-SCREEN_HZ, LINES_HZ = 15.0, 50.0
+#: Looks at the memory per second with a screen ...
+SCREEN_HZ = 15.0
+#: ... and without.
+LINES_HZ = 50.0
 #: The signals of a polite end, beside the terminal's Ctrl-C.
 TOLD_TO_END = [number for name in ("SIGTERM", "SIGHUP") if (number := getattr(signal, name, None)) is not None]
 
 
 @dataclass
-class Wishes:
+class RunOptions:
     """What the command line asks for."""
 
     settings: list[tuple[str, Rig]]
@@ -41,7 +45,7 @@ class Wishes:
     block: int
     patience_s: float
     sound: bool  #: whether it begins with the sound on
-    wait_s: float = 0.0  #: what is not there at the start is waited for so long
+    wait_s: float = 0.0  #: a device or port that is missing at the start is waited for this long
     told: SimpleQueue[Notice] = field(default_factory=SimpleQueue)
 
 
@@ -58,17 +62,17 @@ def _told_to_end(number: int, frame: FrameType | None) -> None:
 
 
 def play(
-    wishes: Wishes,
+    options: RunOptions,
     backstage: Backstage,
     report: Report,
     keyboard: Keyboard | None = None,
     screen: ScreenReport | None = None,
 ) -> Outcome:
-    """Run until the player, the end of the take, a signal or a fault ends it; then every string is open.
+    """Run until the player, the end of the take, a signal or a fault ends it; then every string is unmuted.
 
-    ``screen`` is the report if that is the full screen. Raises InputError for wishes that cannot be met.
+    ``screen`` is the report if that is the full screen. Raises InputError for options that cannot be met.
     """
-    rig = wishes.settings[0][1]
+    rig = options.settings[0][1]
     routing = make_routing(
         rig.live.bass_outputs,
         rig.live.guitar_outputs,
@@ -79,31 +83,33 @@ def play(
     memory = backstage.memory
     record = create(
         memory,
-        wishes.settings,
-        rate=wishes.rate,
-        block_frames=wishes.block,
+        options.settings,
+        rate=options.rate,
+        block_frames=options.block,
         routing=routing,
-        input_device=wishes.input_device,
-        output_device=wishes.output_device,
-        take=wishes.take,
-        wait_s=wishes.wait_s,
+        input_device=options.input_device,
+        output_device=options.output_device,
+        take=options.take,
+        wait_s=options.wait_s,
     )
-    write_orders(memory, [rig for _, rig in wishes.settings])
-    supervision = Supervision(backstage, record, wishes.told.put, wishes.patience_s, wishes.wait_s)
+    write_orders(memory, [rig for _, rig in options.settings])
+    fit = FitCheck(options.take, rig)
+    supervision = Supervision(backstage, record, options.told.put, options.patience_s, options.wait_s)
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, *TOLD_TO_END)}
     for number in before:
         signal.signal(number, _told_to_end)
     try:
-        report.start(_start_event(wishes, memory))
+        report.start(_start_event(options, memory))
         supervision.start()
-        outcome = _loop(wishes, record, supervision, report, keyboard, screen)
+        outcome = _loop(options, record, supervision, report, keyboard, screen, fit)
     except KeyboardInterrupt:
         outcome = Outcome(0)
     except _ToldToEndError as error:
-        outcome = Outcome(1, f"told to end ({error}); every string is open")
+        outcome = Outcome(1, f"stopped by another program ({error}); every string is unmuted")
     finally:
         for number in before:
             signal.signal(number, signal.SIG_IGN)
+        fit.stop()
         supervision.stop()
         for number, handler in before.items():
             signal.signal(number, handler)
@@ -112,19 +118,20 @@ def play(
 
 
 def _loop(
-    wishes: Wishes,
+    options: RunOptions,
     record: Record,
     supervision: Supervision,
     report: Report,
     keyboard: Keyboard | None,
     screen: ScreenReport | None,
+    fit: FitCheck,
 ) -> Outcome:
     """Look, listen, show and do as the keys say, until the player or something else ends it."""
-    listener = Listener(record, wishes.settings)
-    watch = Watch(record, wishes.settings[0][1].input.channels)
-    changes = Changes(record, wishes.settings)
+    listener = Listener(record, options.settings)
+    watch = Watch(record, options.settings[0][1].input.channels)
+    changes = Changes(record, options.settings)
     period = 1.0 / (LINES_HZ if screen is None else SCREEN_HZ)
-    wanted, sounding_ns = wishes.sound, 0
+    wanted, sounding_ns = options.sound, 0
     next_s = time.monotonic()
     while True:
         ended = supervision.outcome
@@ -135,11 +142,16 @@ def _loop(
         report.events(listener.happened() + changes.happened())
         with contextlib.suppress(Empty):
             while True:
-                report.notice(wishes.told.get_nowait())
+                report.notice(options.told.get_nowait())
         for notice in watch.look():
             report.notice(notice)
+        waits_s = PATIENCE_S if ended is not None and ended.code == 0 else 0.0
+        if misfit := fit.look(begun=bool(sounding_ns), wait_s=waits_s):
+            report.notice(misfit)
         news = None if screen is None else screen.news
-        report.show(listener.view(str(news or ""), alarm=news is not None and news.fault))
+        alarm = news is not None and news.fault
+        headline = news.headline if news is not None and alarm else ""
+        report.show(partial(listener.view, str(news or ""), alarm=alarm, headline=headline))
         if ended is not None:
             return ended
         next_s = max(next_s + period, time.monotonic())
@@ -158,7 +170,7 @@ def _loop(
 
 
 class Changes:
-    """Tells when the setting, the mutes as sent, or the engine's state have changed."""
+    """Tells when the song, the mutes as sent, or the engine's state have changed."""
 
     def __init__(self, record: Record, settings: list[tuple[str, Rig]]):
         self._record, self._settings = record, settings
@@ -179,7 +191,7 @@ class Changes:
         if int(engine.setting) != self._setting:
             self._setting = int(engine.setting)
             name = self._settings[self._setting][0]
-            found.append({"event": "setting", "time_s": time_s, "number": self._setting + 1, "name": name})
+            found.append({"event": "song", "time_s": time_s, "number": self._setting + 1, "name": name})
         muted = [s + 1 for s, closed in enumerate(self._record.keeper.closed) if closed]
         if muted != self._muted:
             self._muted = muted
@@ -187,12 +199,12 @@ class Changes:
         return found
 
 
-def _start_event(wishes: Wishes, memory: Path) -> dict[str, Any]:
+def _start_event(options: RunOptions, memory: Path) -> dict[str, Any]:
     return {
         "version": version("thumbline"),
         "memory": str(memory),
-        "settings": [name for name, _ in wishes.settings],
-        "strings": list(wishes.settings[0][1].instrument.strings),
-        "rate": wishes.rate,
-        "block_frames": wishes.block,
+        "songs": [name for name, _ in options.settings],
+        "strings": list(options.settings[0][1].instrument.strings),
+        "rate": options.rate,
+        "block_frames": options.block,
     }

@@ -5,7 +5,7 @@ import sys
 import time
 from pathlib import Path
 
-from thumbline.cli.shared.processes import MODULE, Charge
+from thumbline.cli.shared.processes import MODULE, ProcessLock
 
 #: How often it is looked whether one is there, in seconds.
 LOOK_S = 1.0
@@ -14,16 +14,20 @@ LOOK_S = 1.0
 class Companion:
     """A process that holds a lock for as long as it is there, whichever keeper has started it.
 
-    Args:
-        module: of ``thumbline.cli``, run with the memory file.
-        lock: the lock's name.
-        memory: the memory file.
+    Parameters
+    ----------
+    module
+        Of ``thumbline.cli``, run with the memory file.
+    lock
+        The lock's name.
+    memory
+        The memory file.
     """
 
     def __init__(self, module: str, lock: str, memory: Path):
         self._command = [sys.executable, *MODULE, f"thumbline.cli.keeper.{module}", str(memory)]
         self._memory = memory
-        self._lock = Charge.of(memory, lock)
+        self._lock = ProcessLock.of(memory, lock)
         self._started: subprocess.Popen[bytes] | None = None
         self._look_at = 0.0
 

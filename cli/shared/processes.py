@@ -1,6 +1,7 @@
 """Processes that watch one another: whether one has ended, and which of several is in charge."""
 
 import contextlib
+import functools
 import os
 import select
 import signal
@@ -14,19 +15,22 @@ from typing import Any, NoReturn, Self
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.file_lock import lock
 
-#: How Python runs a module of ours. The working folder (-P) is no place to look for modules: it may hold anything.
+#: How Python runs a module of ours. Modules are not looked for in the working folder (-P): it may hold anything.
 MODULE = ("-P", "-m")
 #: What tells a process to stand by.
 STAND_BY = "--stand-by"
+#: Real-time priority of what must answer under any load and never hold up the sound: below that of the clients of a
+#: JACK server, which is 5 unless it is told otherwise (jackd(1), -P).
+BELOW_SOUND = 3
 #: What Linux says of a process that a signal has stopped (:func:`state_of`).
 STOPPED = "T"
 
 
-class Watched:
+class ProcessHandle:
     """A process by its number. Its exit is noticed at once, even before it is reaped.
 
-    Where the system has no handle for that (only Linux has one in Python), its number must be gone. On Windows there
-    is no harmless way to ask: there the process never counts as ended, and its heartbeat must tell.
+    Where the system has no handle for that (only Linux has one in Python), its number must be gone. On Windows no
+    harmless way to ask exists: there the process never counts as ended, and its heartbeat must tell.
     """
 
     def __init__(self, pid: int):
@@ -40,6 +44,11 @@ class Watched:
                 self._ended = True
             except OSError:  # an old kernel, or out of handles
                 self._handle = -1
+
+    @property
+    def has_handle(self) -> bool:
+        """Whether the system will tell of its end at once."""
+        return self._handle >= 0
 
     @property
     def ended(self) -> bool:
@@ -71,7 +80,7 @@ class Watched:
             self._handle = -1
 
 
-class Charge:
+class ProcessLock:
     """A lock that one process at a time holds, and that the system takes from it however it ends."""
 
     def __init__(self, path: Path):
@@ -102,6 +111,16 @@ class Charge:
             self._file = None
 
 
+@functools.cache
+def can_split() -> bool:
+    """Whether a process may make a copy of itself and wait for its end; only Linux has the handles."""
+    watched = ProcessHandle(os.getpid())
+    try:
+        return watched.has_handle
+    finally:
+        watched.close()
+
+
 def state_of(pid: int) -> str:
     """Return Linux's letter for what a process does: R runs or would, S and D wait, T is stopped; "" elsewhere."""
     with contextlib.suppress(OSError, IndexError):
@@ -116,7 +135,7 @@ def kill(pid: int) -> None:
             os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
 
 
-def hurry(priority: int, *, children: bool) -> None:
+def raise_priority(priority: int, *, children: bool) -> None:
     """Ask the system for real-time scheduling; do without if it is refused.
 
     ``priority`` is 1 to 99 (POSIX). Threads and processes started from here on have it too if ``children``; without,
@@ -128,7 +147,19 @@ def hurry(priority: int, *, children: bool) -> None:
             os.sched_setscheduler(0, policy, os.sched_param(priority))
 
 
-def leave_with(work: Callable[[Path], int]) -> NoReturn:
+def raise_priority_of_all(priority: int) -> None:
+    """Ask for real-time scheduling of every thread of this process that has none, libraries' own ones too (Linux).
+
+    A JACK server waits for the thread in which it speaks to a client, whoever it is that asks for something. And a
+    process that is killed has not ended before each of its threads has had a processor to end on.
+    """
+    with contextlib.suppress(OSError):
+        for thread in [int(folder.name) for folder in Path("/proc/self/task").iterdir()]:
+            if os.sched_getscheduler(thread) == os.SCHED_OTHER:
+                os.sched_setscheduler(thread, os.SCHED_FIFO, os.sched_param(priority))
+
+
+def run_and_exit(work: Callable[[Path], int]) -> NoReturn:
     """Do the work of the process whose first argument is a memory file, and leave without tidying up what may hang."""
     code = 1
     try:

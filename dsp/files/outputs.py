@@ -90,11 +90,6 @@ class OutputFolder:
         """Where the files are written. Raises ValueError outside the statement."""
         return self._hidden.folder.place
 
-    @property
-    def hidden_name(self) -> Path:
-        """The name of the hidden folder in ``parent``."""
-        return self._hidden.path
-
     def __enter__(self) -> Self:
         with _explained(f"write into the folder {self._shown}"):
             self._through_link = self._examine_target()
@@ -192,7 +187,7 @@ class AudioWriter:
         self._written = 0
         self._peak = 0  # in steps of 24 bits
         with _explained(f"write {printable(path.name)}"):
-            path.open("wb").close()  # says what is wrong, where libsndfile knows but "System error"
+            path.open("wb").close()  # names the cause, where libsndfile knows but "System error"
         with self._explained_by_libsndfile():
             self._sound = soundfile.SoundFile(
                 file_name(path),

@@ -9,7 +9,8 @@ import math
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.offsets import end_note
-from thumbline.dsp.kernel.onsets import begin
+from thumbline.dsp.kernel.onsets import start_note
+from thumbline.dsp.kernel.tone_stage import choose_timbre
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import SILENT
 
@@ -29,28 +30,31 @@ def take_controls(p: Record, st: Record) -> None:
         and new.level == old.level
         and new.tone_hz == old.tone_hz
         and new.ratio == old.ratio
+        and new.character == old.character
     ):
         return
-    sounds = new.level != old.level or new.tone_hz != old.tone_hz
+    sounds = new.level != old.level or new.tone_hz != old.tone_hz or new.character != old.character
     old.split = new.split
     old.hold = new.hold
     old.level = new.level
     old.tone_hz = new.tone_hz
     old.ratio = new.ratio
+    old.character = new.character
     st.ratio = new.ratio if new.ratio > 0.0 else p.ratio
     if sounds:
-        set_out(p, st)
+        start_ramp(p, st)
 
 
 @kernel
-def set_out(p: Record, st: Record) -> None:
-    """Begin a ramp from what is heard now to what the setting and the controls ask for."""
+def start_ramp(p: Record, st: Record) -> None:
+    """Begin a ramp from the present values to those that the setting and the controls ask for."""
     aim, now, step = st.aim, st.now, st.step
     aim.bass_gain = p.bass_gain * st.heard.level
     for k in range(5):
         aim.tone[k] = p.tone[k]
     if st.heard.tone_hz > 0.0:
         _low_pass(st.heard.tone_hz / p.rate, aim)
+    choose_timbre(p, st)
     for s in range(p.strings):
         aim.pan[s, 0] = p.pan[s, 0]
         aim.pan[s, 1] = p.pan[s, 1]
@@ -60,6 +64,8 @@ def set_out(p: Record, st: Record) -> None:
     step.bass_gain = share * (aim.bass_gain - now.bass_gain)
     for k in range(5):
         step.tone[k] = share * (aim.tone[k] - now.tone[k])
+    for k in range(len(aim.timbre)):
+        step.timbre[k] = share * (aim.timbre[k] - now.timbre[k])
     for s in range(p.strings):
         step.pan[s, 0] = share * (aim.pan[s, 0] - now.pan[s, 0])
         step.pan[s, 1] = share * (aim.pan[s, 1] - now.pan[s, 1])
@@ -88,7 +94,7 @@ def _low_pass(share: float, aim: Record) -> None:
 
 
 @kernel
-def glide(st: Record) -> None:
+def step_ramp(st: Record) -> None:
     """Every frame of a ramp: one step nearer; the last one lands on the aim itself."""
     now, aim, step = st.now, st.aim, st.step
     st.ramp -= 1
@@ -96,12 +102,15 @@ def glide(st: Record) -> None:
         now.bass_gain = aim.bass_gain
         now.ceiling = aim.ceiling
         now.tone[:] = aim.tone
+        now.timbre[:] = aim.timbre
         now.pan[:] = aim.pan
         return
     now.bass_gain += step.bass_gain
     now.ceiling += step.ceiling
     for k in range(5):
         now.tone[k] += step.tone[k]
+    for k in range(len(now.timbre)):
+        now.timbre[k] += step.timbre[k]
     for s in range(now.pan.shape[0]):
         now.pan[s, 0] += step.pan[s, 0]
         now.pan[s, 1] += step.pan[s, 1]
@@ -118,9 +127,9 @@ def change_setting(old: Record, p: Record, st: Record) -> None:
     for s in range(p.strings):
         if st.strings[s].phase != SILENT and _tuned_otherwise(old, p, s):
             end_note(p, st, s, max(st.tick - 1, 0))
-            begin(p, st, s, st.tick)
+            start_note(p, st, s, st.tick)
             st.attack_seen = st.tick  # it was not plucked: the bass reads on where it is
-    set_out(p, st)
+    start_ramp(p, st)
 
 
 @kernel

@@ -49,6 +49,7 @@ REQUEST = record_type(
         ("bass_level_db", "f8"),  # added to the setting's level; -60 or less is silent
         ("tone_hz", "f8"),  # 0: as in the setting
         ("interval", "f8"),  # semitones, -24 to 0; NaN: as in the setting
+        ("character", "i8"),  # 1 and more: of the bass, in the order of the rig's; 0: as in the setting
     ]
 )
 
@@ -111,7 +112,7 @@ KEEPER = record_type(
         ("wait_bins", "i8", BINS),
         ("port", "S256"),
         ("port_place", "S256"),  # the MIDI system in which it is called so
-        ("port_present", "i8"),  # what is sent arrives
+        ("port_present", "i8"),  # messages arrive
         ("port_own", "i8"),  # a port of ours that others connect to
         ("connections", "S2048"),  # of our own port, one name a line, for a successor
         ("standby_pid", "i8", STAND_BYS),  # by each who stands by: 0 for none,

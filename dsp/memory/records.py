@@ -16,6 +16,7 @@ import numpy as np
 
 from thumbline.dsp.memory.events import EVENT, EVENTS
 from thumbline.dsp.memory.record_type import Record, record_type
+from thumbline.dsp.memory.voice_records import CHARACTERS, CONTROLS, HEAD, HEADS, TIMBRE, TONE_STAGE
 
 MAX_STRINGS = 10
 #: Columns of the arrays in which strings lie side by side: three vectors of four, whatever the guitar.
@@ -39,8 +40,6 @@ TAPS = 256
 SQUARES = 32
 #: Mains harmonics that are removed (fundamental included).
 HARMONICS = 6
-#: Reading heads of the bass voice that may sound at once: one leads, the others fade out.
-HEADS = 6
 #: Columns of the kernel's output.
 BASS, LEFT, RIGHT, OUTPUTS = 0, 1, 2, 3
 
@@ -86,7 +85,7 @@ PARAMS = record_type(
         ("hum_back_sin", "f8", HARMONICS),
         ("hum_ticks", "i8"),  # for so long after the first sound hum is learned, and no pluck is looked for
         ("hum_below", "f8", MAX_STRINGS),  # softer than this a string may be learned from
-        ("hum_window", "i8"),  # hops over which what is left is compared with the references,
+        ("hum_window", "i8"),  # hops over which the remainder is compared with the references,
         ("hum_first_window", "i8"),  # and at the end of that beginning
         ("hum_period", "i8"),  # hops of one mains period
         # analysis
@@ -128,6 +127,16 @@ PARAMS = record_type(
         ("longest_lead", "f8"),  # frames of an attack before the decision that are still heard
         ("slowing", "f8"),  # share of the way a frame from the attack's own speed to the interval's
         ("smoothing", "f8"),  # share of the way a frame, for levels and dynamics
+        # tone stage of the bass
+        ("timbre", "f8", TIMBRE),  # the setting's own
+        ("timbres", "f8", (len(CHARACTERS), TIMBRE)),  # all that the player may choose
+        ("stage_low", "f8"),  # these filters: share of the way a tick
+        ("stage_high", "f8"),
+        ("stage_rise", "f8"),
+        ("stage_fall", "f8"),
+        ("stage_compress", "f8"),
+        ("stage_recover", "f8"),
+        ("stage_threshold", "f8"),  # mean square from which on it is compressed, at a gain of 1
         # remainder and outputs
         ("all_strings", "i8"),
         ("pan", "f8", (MAX_STRINGS, 2)),
@@ -156,7 +165,7 @@ STRING = record_type(
         ("phase", "i8"),  # SILENT, PLUCKED, SOUNDING
         ("note", "i8"),  # 1 once the pluck has proved to be a note
         ("pluck_tick", "i8"),
-        ("strong_tick", "i8"),  # since when it is more than a touch
+        ("past_touch_tick", "i8"),  # since when it is more than a touch
         ("proof", "i8"),  # UNPROVED, BELIEVED, DOUBTED
         ("proof_tick", "i8"),  # when it was last believed
         ("onset_tick", "i8"),
@@ -169,10 +178,10 @@ STRING = record_type(
         ("late", "f8"),  # level (power) at which its pitch appeared, if far below its peak or after a knock; else 0
         ("jumps", "i8"),  # how often its pitch has turned out to be another one
         ("restart_tick", "i8"),  # the analysis knows nothing of what was before
-        ("reference", "f8"),  # level the string should still have (power)
+        ("expected_level", "f8"),  # level the string should still have (power)
         ("peak", "f8"),  # greatest level since the pluck (power)
         ("previous_quick", "f8"),  # the same one hop ago
-        ("held", "f8"),  # greatest quick level of about the last period
+        ("recent_peak", "f8"),  # greatest quick level of about the last period
         ("tail", "f8"),  # what may still ring of the last note; a new pluck must rise above it (power)
         ("tail_span", "i8"),  # ticks
         # pitch
@@ -184,8 +193,8 @@ STRING = record_type(
         ("candidate", "f8"),  # a new period under observation
         ("candidate_tick", "i8"),  # since when
         # first partial
-        ("stretch", "f8"),  # how sharp the period reads, in octaves; kept from note to note
-        ("stretch_looks", "f8"),  # how often it has been measured, counted as far as it matters
+        ("sharpness", "f8"),  # how sharp the period reads, in octaves; kept from note to note
+        ("sharpness_looks", "f8"),  # how often it has been measured, counted as far as it matters
         ("aimed_period", "f8"),
         ("aimed_ticks", "i8"),
         ("aim_cos", "f8"),  # rotation a tick
@@ -203,32 +212,12 @@ STRING = record_type(
     ]
 )
 
-HEAD = record_type(
-    [
-        ("string", "i8"),  # index from 0; -1: not in use
-        ("lag", "f8"),  # frames behind the newest
-        ("rate", "f8"),  # frames read a frame
-        ("gain", "f8"),
-        ("step", "f8"),  # change of gain a frame
-    ]
-)
-
-#: What the player asks for while sound passes; what differs from the setting is reached by a ramp.
-CONTROLS = record_type(
-    [
-        ("split", "i8"),  # 0: no string is the bass
-        ("hold", "i8"),  # 1: the string that is the bass stays the bass
-        ("level", "f8"),  # factor on the setting's bass level
-        ("tone_hz", "f8"),  # low-pass of the bass; 0: the setting's
-        ("ratio", "f8"),  # of the bass' frequency to the string's; 0: the setting's
-    ]
-)
-
 #: What is heard at once if it changes, so it never jumps.
 SMOOTH = record_type(
     [
         ("bass_gain", "f8"),
         ("tone", "f8", 5),
+        ("timbre", "f8", TIMBRE),
         ("pan", "f8", (MAX_STRINGS, 2)),
         ("ceiling", "f8"),
     ]
@@ -257,12 +246,12 @@ STATE = record_type(
         ("hum_error", "f8", LANES),
         ("hum_phase", "i8"),  # HUM_AWAITED, HUM_LEARNED_FAST, HUM_KNOWN
         ("hum_tick", "i8"),  # when the first sound came
-        ("hum_left", "f8", LANES),  # what is learned from: each string a little while ago
+        ("hum_left", "f8", LANES),  # the sound that is learned from: each string a little while ago
         ("hum_loudest", "f8", LANES),  # quick power just before plucks are looked for
         ("hum_doubted", "i8", LANES),  # 1: not learned by the start, or forgotten: only small steps now
         ("hum_unknown", "i8", LANES),  # hops that a string which sounded at the start must yet be silent and quiet
         ("hum_hops", "i8"),  # in the window so far
-        ("hum_sum_a", "f8", (HARMONICS, LANES)),  # sums of what is left times each reference
+        ("hum_sum_a", "f8", (HARMONICS, LANES)),  # sums of the remainder times each reference
         ("hum_sum_b", "f8", (HARMONICS, LANES)),
         ("hum_power", "f8", LANES),  # sum of its squares
         ("hum_steady", "i8", LANES),  # windows in a row that have found the same hum:
@@ -308,6 +297,7 @@ STATE = record_type(
         ("dynamics_gain", "f8"),
         ("tone1", "f8"),
         ("tone2", "f8"),
+        ("stage", TONE_STAGE),
         # remainder and outputs
         ("rest_gain", "f8", MAX_STRINGS),
         ("limiter_gain", "f8", 2),
@@ -333,6 +323,7 @@ def initial_state(params: np.ndarray) -> np.ndarray:
         controls["split"] = 1
         controls["level"] = 1.0
     st["ratio"] = params[0]["ratio"]
+    st["stage"]["gain"], st["stage"]["bass"] = 1.0, -1
     for name in SMOOTH.names or ():
         st["now"][name] = params[0][name]
     return state

@@ -1,7 +1,7 @@
 """Foot switches and pedals: from MIDI messages to what the player asks.
 
 Pure: knows no ports and no clock. A :class:`Binding` says which message does what; :class:`FootBoard` keeps what must
-be remembered between messages (whether a switch is down) and nothing else: what is asked at the moment is handed in, so
+be remembered between messages (whether a switch is down) and nothing else: the request of the moment is handed in, so
 a key on the screen and a switch on the floor never disagree.
 
 Sources: MIDI 1.0 Detailed Specification 4.2.1 (MMA): status bytes (table II), note on with velocity 0 as a note off
@@ -18,8 +18,8 @@ from thumbline.dsp.midi.numbers import CONTROL_CHANGE, LAST_CONTROLLER, NOTE_OFF
 ON = 64
 """The lowest value of a controller that means "on"."""
 
-MOST_SETTINGS = 32
-"""Settings in a set."""
+MOST_SONGS = 32
+"""Songs in a set."""
 
 
 class Action(NamedTuple):
@@ -37,13 +37,13 @@ RANGED = ("pedal", "stepped", "momentary", "latching")
 ACTIONS: Mapping[str, Action] = {
     "split": Action(("latching", "momentary")),
     "hold": Action(("momentary", "latching")),
-    "all open": Action(("momentary", "latching")),
+    "unmute all": Action(("momentary", "latching")),
     "bass level": Action(RANGED, -60.0, 12.0, (-30.0, 0.0), (0.0, -6.0)),
     "bass tone": Action(RANGED, 80.0, 20000.0, (200.0, 5000.0), (3000.0, 800.0)),
     "interval": Action(("stepped", "momentary", "latching", "pedal"), -24.0, 0.0, (-12.0, -24.0), (-12.0, -24.0), True),
-    "next setting": Action(("stepped",)),
-    "previous setting": Action(("stepped",)),
-    "setting": Action(("stepped",), 1.0, float(MOST_SETTINGS), whole=True),
+    "next song": Action(("stepped",)),
+    "previous song": Action(("stepped",)),
+    "song": Action(("stepped",), 1.0, float(MOST_SONGS), whole=True),
 }
 
 
@@ -118,13 +118,13 @@ class Controls:
 FIELDS = {
     "split": "split",
     "hold": "hold",
-    "all open": "all_open",
+    "unmute all": "all_open",
     "bass level": "bass_level_db",
     "bass tone": "tone_hz",
     "interval": "interval",
-    "next setting": "setting",
-    "previous setting": "setting",
-    "setting": "setting",
+    "next song": "setting",
+    "previous song": "setting",
+    "song": "setting",
 }
 """What each action changes in :class:`Controls`."""
 
@@ -139,9 +139,9 @@ class Press(NamedTuple):
 
 
 def read_press(message: Sequence[int]) -> Press | None:
-    """Return what a message from a foot controller says, or None if it is no control change, note or program change.
+    """Return what a message from a foot controller says, or None if it is not a control change, note or program change.
 
-    Channel mode messages (controllers 120 to 127) are None, and so is what is not a whole message.
+    Channel mode messages (controllers 120 to 127) are None, and so are incomplete messages.
     """
     if not message or any(not 0 <= byte < 0x80 for byte in message[1:]):
         return None
@@ -172,7 +172,7 @@ class FootBoard:
         return sum(1 << index for index, value in enumerate(self._last) if value >= ON)
 
     def let_go(self, now: Controls) -> Controls:
-        """Return what is asked after ``now`` when every switch is let go; only momentary ones answer."""
+        """Return the request after ``now`` when every switch is released; only momentary ones answer."""
         for index, binding in enumerate(self._bindings):
             if self._last[index] >= ON and binding.behaviour == "momentary":
                 now = _answer(binding, Press(binding.message, binding.channel, 0, 0), False, now)
@@ -180,7 +180,7 @@ class FootBoard:
         return now
 
     def feed(self, message: Sequence[int], now: Controls) -> Controls:
-        """Return what is asked after ``message`` (status and data bytes) when ``now`` was asked before it."""
+        """Return the request after ``message`` (status and data bytes); ``now`` is the one before it."""
         press = read_press(message)
         if press is None:
             return now
@@ -219,7 +219,7 @@ def _answer(binding: Binding, press: Press, pressed: bool, now: Controls) -> Con
 
 
 def go_to(now: Controls, setting: int) -> Controls:
-    """Return what is asked in another setting: the interval is that setting's own (NaN), level and tone stay.
+    """Return the request in another setting: the interval is that setting's own (NaN), level and tone stay.
 
     A pedal that follows the level stays where it is, so its loudness must not jump; the interval belongs to a song.
     """
@@ -245,9 +245,9 @@ def _next(binding: Binding, now: Controls) -> float:
 
 def _setting(binding: Binding, press: Press, now: Controls) -> int:
     """The setting to go to: settings follow one another in a circle; a number that the set has not changes nothing."""
-    if binding.action == "next setting":
+    if binding.action == "next song":
         return (now.setting + 1) % now.settings
-    if binding.action == "previous setting":
+    if binding.action == "previous song":
         return (now.setting - 1) % now.settings
     if binding.number is None:
         wanted = press.number

@@ -19,14 +19,13 @@ from numpy.typing import NDArray
 from thumbline.dsp.calibration.survey import complete_for_take, survey
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.takes import open_take
-from thumbline.dsp.memory.events import LOCK, PITCH
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.midi.mutes import MuteDecision
 from thumbline.dsp.notebook.explain import Explanation, explain
 from thumbline.dsp.notebook.levels import Levels, measure_levels
 from thumbline.dsp.processor.notes import Note
 from thumbline.dsp.processor.processor import Processor, warm_up
-from thumbline.dsp.processor.transcript import Handover, Transcript
+from thumbline.dsp.processor.transcript import Handover, Transcript, without_pitch
 from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.matching import unmatched
@@ -36,7 +35,7 @@ from thumbline.dsp.scoring.true_bass import HeardBass, TrueBass
 from thumbline.dsp.scoring.truth import TrueNote, load_truth
 from thumbline.dsp.scoring.truth_beside import find_truth
 
-#: A longer take is cut to so many seconds, unless the caller says how long, so that answers come at once.
+#: A longer take is cut to this length, in seconds, unless the caller says how long, so that answers come at once.
 LONGEST_S = 30.0
 #: Rigs whose decisions are kept, and rigs whose sound is.
 KEPT_DECISIONS, KEPT_SOUNDS = 256, 2
@@ -81,9 +80,9 @@ class Reference:
 class Workbench:
     """One take, the rig it was opened with, and everything that is asked about them.
 
-    ``frames`` (n, channels) at ``rate`` frames a second, full scale 1, is all of the take that is looked at; it begins
-    at ``start_s`` of the file. ``rig`` must be complete (`thumbline.dsp.calibration.survey.complete`). ``truth``, if
-    known, is in seconds of the file.
+    ``frames`` (n, channels) at ``rate`` frames per second, full scale 1, is all of the take that is looked at; it
+    begins at ``start_s`` of the file. ``rig`` must be complete (`thumbline.dsp.calibration.survey.complete`).
+    ``truth``, if known, is in seconds of the file.
     """
 
     def __init__(
@@ -99,9 +98,11 @@ class Workbench:
         truth_name: str = "truth",
         start_s: float = 0.0,
         whole_s: float | None = None,
+        misfit: str = "",
     ) -> None:
         self.name, self.rate, self.rig, self.start_s = name, rate, rig, start_s
         self.take_path, self.rig_path = take_path, rig_path
+        self.misfit = misfit  #: what of the take does not fit the rig, in words
         self.frames = np.ascontiguousarray(frames, np.float64)
         self.seconds = len(self.frames) / rate
         self.whole_s = self.seconds if whole_s is None else whole_s  #: length of the file
@@ -109,7 +110,7 @@ class Workbench:
         self._lock = Lock()
         #: What decisions are compared with.
         self.reference = (
-            Reference(self._as_loaded(), "rig", "what the rig decided as it was loaded")
+            Reference(self._as_loaded(), "rig", "what the rig decided when it was loaded")
             if truth is None
             else Reference(TrueBass(_within(truth, start_s, self.seconds)), "truth", truth_name)
         )
@@ -119,7 +120,7 @@ class Workbench:
         return HeardBass(_own_notes(transcript), transcript.bassline(self.seconds))
 
     def decisions(self, rig: Rig | None = None) -> Decisions:
-        """Return what is decided with ``rig`` (default: the one the take was opened with)."""
+        """Return the decisions with ``rig`` (default: the one the take was opened with)."""
         return self._keep(
             "decisions", rig or self.rig, KEPT_DECISIONS, lambda tried: self._judge(self._hear(tried, None)[0])
         )
@@ -183,9 +184,7 @@ class Workbench:
         events = [processor.decide(self.frames[:split])]
         explanation = None if moment_s is None else explain(processor, events[0], moment_s)
         events += [processor.decide(self.frames[split:]), processor.finish()]
-        everything = np.concatenate(events)
-        # Pitch reports are nine in ten of the events, and nothing here needs them.
-        transcript.feed(everything[~np.isin(everything["kind"], (LOCK, PITCH))])
+        transcript.feed(without_pitch(np.concatenate(events)))
         return transcript, explanation
 
     def _judge(self, transcript: Transcript) -> Decisions:
@@ -280,7 +279,8 @@ def open_workbench(
                 f"{printable(path)}: start_s is {start_s:g} and seconds {length_s:g}; accepted: a stretch of the "
                 f"take, which is {whole_s:.1f} s long"
             )
-        settings = complete_for_take(settings, survey(lambda: opened.blocks(_BLOCK), settings, rate))
+        found = survey(lambda: opened.blocks(_BLOCK), settings, rate)
+        settings = complete_for_take(settings, found)
         frames = _stretch(opened.blocks(_BLOCK), round(start_s * rate), round((start_s + length_s) * rate))
     return Workbench(
         path.name,
@@ -293,6 +293,7 @@ def open_workbench(
         truth_name="truth" if truth_path is None else truth_path.name,
         start_s=start_s,
         whole_s=whole_s,
+        misfit=found.misfit,
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.beats.tempo import Beats
+from thumbline.dsp.decibels import amplitude_of
 from thumbline.dsp.practice.click import click_times, count_in, knocks, lead_frames, render_click
 from thumbline.dsp.practice.loops import SEAM_S, Loop, early_start_s, with_faded_ends
 from thumbline.dsp.practice.page_sound import PageStem
@@ -48,7 +49,7 @@ class Track:
 
 
 @dataclass
-class Studio:
+class TrackRenderer:
     """A source with its beats and settings, and the balance that all tracks share."""
 
     source: Source
@@ -153,6 +154,7 @@ class Studio:
 
     def prepare(self, speed: float) -> None:
         """Stretch both parts to ``speed``, and let go of those of other speeds."""
+        self._parts = {}
         self._parts = {speed: self._at(speed, None)}
 
     def _at(self, speed: float, span: tuple[int, int] | None) -> tuple[Sound, Sound]:
@@ -183,7 +185,7 @@ class Studio:
     def page_stems(self) -> list[PageStem]:
         """Bass and guitar at full speed, as loud as they are in the mix of both."""
         bass, guitar = self._parts.get(100.0) or self._at(100.0, None)
-        factor = 10.0 ** (self.balance_db / 20.0)
+        factor = amplitude_of(self.balance_db)
         rate = self.source.rate
         if self._apart:
             silent = np.zeros_like(bass)
@@ -198,13 +200,13 @@ class Studio:
     def _factors(self, track: Track) -> tuple[float | None, float | None]:
         def factor(part: str) -> float | None:
             gain_db = track.gains_db.get(part)
-            return None if gain_db is None else 10.0 ** ((gain_db + self.balance_db) / 20.0)
+            return None if gain_db is None else amplitude_of(gain_db + self.balance_db)
 
         return factor("bass"), factor("guitar")
 
     def _click(self, placed: Sequence[Any], frames: int, peak_db: float) -> Sound:
         click = render_click(placed, frames, self.source.rate, self.settings.accent_db)
-        return np.repeat(np.float32(10.0 ** (peak_db / 20.0)) * click[:, None], self.channels, axis=1)
+        return np.repeat(np.float32(amplitude_of(peak_db)) * click[:, None], self.channels, axis=1)
 
     def pass_starts(self, track: Track) -> list[int]:
         """The frame at which each repeat of a loop begins, count-in included, and that at which the last one ends."""
@@ -212,6 +214,21 @@ class Studio:
         length_s = track.count_in_s + track.loop.end_s - track.loop.start_s
         lengths = [round(length_s * 100.0 / speed * self.source.rate) for speed in track.passes]
         return np.cumsum([0, *lengths]).tolist()
+
+    def unplayed(self, track: Track, frames: int) -> list[tuple[int, int]]:
+        """Where a file of ``frames`` holds no music: first frame and one past the last of count-ins and loop ends."""
+        rate = self.source.rate
+        if track.loop:
+            *starts, end = self.pass_starts(track)
+            lengths = [round(track.count_in_s * 100.0 / speed * rate) for speed in track.passes]
+            spans = [(start, start + length) for start, length in zip(starts, lengths, strict=True)]
+            return [(first, last) for first, last in (*spans, (end, frames)) if first < last]
+        if not track.clicks or not self.settings.count_in_bars:
+            return []
+        first, end = (
+            round(time_s * track.factor * rate) + track.lead for time_s in (track.clicks[0][0], self.beats.first_bar_s)
+        )
+        return [(first if first > track.lead else 0, end)]
 
     def _loop_sound(self, track: Track, loop: Loop) -> Sound:
         rate = self.source.rate
@@ -268,4 +285,4 @@ def describe_loop(track: Track, starts: Sequence[int], rate: int) -> dict[str, A
     }
 
 
-__all__ = ["CLICK_PEAK_DB", "CLICK_STEM_PEAK_DB", "Studio", "Track", "count_in", "describe_loop"]
+__all__ = ["CLICK_PEAK_DB", "CLICK_STEM_PEAK_DB", "Track", "TrackRenderer", "count_in", "describe_loop"]

@@ -1,7 +1,7 @@
 """Whether mains hum is there, and its frequency.
 
 Hum goes on while notes come and go: in a spectrum of several seconds it is a thin line at 50 or 60 Hz, with others at
-multiples, and what is played is spread around it. Public mains are kept within 1 % of the nominal frequency nearly
+multiples, and notes are spread around it. Public mains are kept within 1 % of the nominal frequency nearly
 always (EN 50160, clause 4.2.1: 50 Hz +- 1 % during 99.5 % of a year; figure from memory).
 """
 
@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.decibels import power_db, power_of
 from thumbline.dsp.kernel.conditioning import LOUDEST
 
 NOMINAL_HZ = (50.0, 60.0)
@@ -21,14 +22,18 @@ STRETCH_S = 8.0
 SHORTEST_S = 1.0
 #: The fundamental must stand this far above its surroundings, in dB;
 LINE_DB = 14.0
-#: or two lines must stand this far above theirs and agree on the fundamental, in Hz.
-TWO_LINES_DB, AGREE_HZ = 10.0, 0.05
+#: or two lines must stand this far above theirs, in dB,
+TWO_LINES_DB = 10.0
+#: and agree on the fundamental to within this, in Hz.
+AGREE_HZ = 0.05
 #: Harmonics looked at.
 LOOK_AT = (1, 2, 3)
 #: A line must stand this far above every other one near it: music that repeats exactly is a comb of lines, in dB.
 ABOVE_OTHERS_DB = 6.0
-#: Surroundings of a line, in Hz to either side.
-NEAR_HZ, FAR_HZ = 1.0, 4.0
+#: The surroundings of a line begin this far to either side of it, in Hz ...
+NEAR_HZ = 1.0
+#: ... and end this far, in Hz.
+FAR_HZ = 4.0
 
 
 def find_mains(blocks: Iterable[NDArray[np.float64]], rate: int) -> float | None:
@@ -106,7 +111,7 @@ def _line(spectrum: NDArray[np.float64], hz: float, resolution: float) -> tuple[
     bend = below - 2.0 * peak + above
     if peak < below or peak < above or bend >= 0.0:
         return 0.0, hz  # the flank of something else
-    if spectrum[at] < 10.0 ** (ABOVE_OTHERS_DB / 10.0) * np.max(around, initial=0.0):
+    if spectrum[at] < power_of(ABOVE_OTHERS_DB) * np.max(around, initial=0.0):
         return 0.0, hz
-    height = 10.0 * np.log10(spectrum[at] / (np.median(around) + 1e-300))
+    height = power_db(spectrum[at] / (np.median(around) + 1e-300))
     return float(height), float(found + 0.5 * (below - above) / bend * resolution)

@@ -7,6 +7,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.decibels import power_db
 from thumbline.dsp.kernel.onsets import ATTACK, CHANGE
 from thumbline.dsp.memory.records import HOP
 from thumbline.dsp.note_names import midi_to_note
@@ -31,6 +32,11 @@ class Unmatched:
     kind: Literal["missed", "false"]
     note: Spanned
     why: str
+
+    @property
+    def setting(self) -> str | None:
+        """The setting of the rig that the reason names, such as "detect.on_db"; None if it names none."""
+        return next((each for each in ("detect.strictness", "detect.on_db", "detect.off_db") if each in self.why), None)
 
     @property
     def words(self) -> str:
@@ -77,11 +83,12 @@ def _why_missed(rig: Rig, note: Spanned, doings: Doings, false: Sequence[Note]) 
     if refused:
         # Of several plucks the one that was heard for longest is the note; the others were touches.
         longest = max(refused, key=lambda each: len(each.refusals))
-        return f"plucked, but no note: {longest.words}"
+        less = "; a lower detect.strictness asks for less" if longest.lacked_time else ""
+        return f"plucked, but no note: {longest.words}{less}"
     if not doings.was_silent:
         return (
             f"taken for the note before it going on: it rose by {max(doings.rise_db, 0.0):.0f} dB where "
-            f"{10 * np.log10(ATTACK):.0f} make a new pluck, and its wave changed by less than {CHANGE:.2f}"
+            f"{power_db(ATTACK):.0f} make a new pluck, and its wave changed by less than {CHANGE:.2f}"
         )
     return _why_silent(rig, note.string, doings)
 
@@ -129,4 +136,4 @@ def _why_false(processor: Processor, frames: NDArray[np.floating[Any]], note: Sp
     if not attempt.from_silence:
         above += "where its string still sounded; "
     asked = attempt.refusals[-1].asked
-    return f"{above}it kept its pitch for the {asked:.0f} ms that make a note"
+    return f"{above}it kept its pitch for the {asked:.0f} ms that make a note (detect.strictness)"

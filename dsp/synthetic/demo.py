@@ -30,6 +30,7 @@ from pathlib import Path
 
 import numpy as np
 
+from thumbline.dsp.decibels import amplitude_of
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.synthetic.demo_score import BEAT_S, SCORE, STRINGS, TITLE, Note
 from thumbline.dsp.synthetic.model_take import Thump, add_bleed, bleed_matrix, hiss, hum, render_string
@@ -39,7 +40,9 @@ from thumbline.dsp.synthetic.string_model import GuitarString, Pluck, Signal, Sl
 SAMPLE_RATE = 48_000
 SEED = 2031
 LEAD_S = 0.6
-"""Silence before the first beat; in the open-strings take it is 0.1 s shorter."""
+"""Silence before the first beat."""
+OPEN_LEAD_S = 2.5
+"""Silence at the beginning of the open-strings take: more than the guided calibration asks for."""
 TAIL_S = 0.4
 """Silence after the last note has been stopped."""
 TIMING_S = 0.003
@@ -96,7 +99,7 @@ def demo_events(rng: np.random.Generator) -> dict[int, list[Event]]:
 def open_string_events() -> dict[int, list[Event]]:
     """Return each open string plucked three times, medium, strong and soft, the lowest string first."""
     events: dict[int, list[Event]] = {}
-    start = LEAD_S - 0.1
+    start = OPEN_LEAD_S
     for string in sorted(STRINGS, reverse=True):
         midi = STRINGS[string].open_midi
         events[string] = [
@@ -212,12 +215,12 @@ def _level(signal: Signal) -> Signal:
 def _fallen_s(level: Signal, by_db: float) -> float:
     """Return the time at which ``level`` has fallen ``by_db`` below its peak; infinity if it never does."""
     peak = int(np.argmax(level))
-    below = np.flatnonzero(level[peak:] < level[peak] * 10 ** (-by_db / 20))
+    below = np.flatnonzero(level[peak:] < level[peak] * amplitude_of(-by_db))
     return (peak + below[0]) / SAMPLE_RATE if len(below) else np.inf
 
 
 def truth_json(take: ModelTake) -> str:
-    """Return the truth of a take as JSON text, one note a line."""
+    """Return the truth of a take as JSON text, one note per line."""
     strings = sorted(take.events)
     head = {
         "title": take.title,

@@ -19,7 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-SHORTEST_S, LONGEST_S = 0.03, 0.3
+#: Time constants of the decay that are accepted, in seconds.
+SHORTEST_S = 0.03
+LONGEST_S = 0.3
 EARLY_SHARE = 0.5
 """Share of a partial's amplitude that dies early."""
 EARLY_RATIO = 4.0
@@ -30,7 +32,7 @@ EARLY_RATIO = 4.0
 class PalmMute:
     """How strongly a palm mutes.
 
-    ``decay_s``: time constant of the first partial's slow exponential, in seconds, 0.03 to 0.3: what is left after the
+    ``decay_s``: time constant of the first partial's slow exponential, in seconds, 0.03 to 0.3: the rest after the
     early loss falls to 1/e (-8.7 dB) in it. Raises ValueError if it is out of range.
     """
 

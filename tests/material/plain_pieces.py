@@ -15,14 +15,15 @@ from tests.material.short_take import RATE as SHORT_RATE
 from tests.material.short_take import short_take
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
-from thumbline.dsp.kernel.bass_voice import _take_head, sing
-from thumbline.dsp.kernel.first_partial import aim, measure_stretch
+from thumbline.dsp.kernel.bass_voice import _take_head, render_bass
+from thumbline.dsp.kernel.first_partial import aim, measure_sharpness
 from thumbline.dsp.kernel.offsets import end_note
-from thumbline.dsp.kernel.period import pick_period, reshaped
+from thumbline.dsp.kernel.period import pick_period, shape_change
 from thumbline.dsp.kernel.pitch_tracking import track
-from thumbline.dsp.live.block import account, serve
-from thumbline.dsp.memory.records import HEADS, SOUNDING, initial_state
+from thumbline.dsp.live.block import count_block, serve
+from thumbline.dsp.memory.records import SOUNDING, initial_state
 from thumbline.dsp.memory.tick_ring import span_power
+from thumbline.dsp.memory.voice_records import HEADS
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
@@ -62,7 +63,7 @@ def synth() -> Results:
     frames[300:302, 1] = np.nan, np.inf
     settings = {
         "bass": {"voice": "synth", "dynamics": 0.5},
-        "choice": {"rule": "last plucked", "hold_ms": 20.0, "proof_ms": 4.0},
+        "choice": {"rule": "last plucked", "shortest_ms": 20.0, "proof_ms": 4.0},
         "guitar": {"strings": "all", "stereo": True},
         "input": {"mains_hz": 50.0},
     }
@@ -81,7 +82,7 @@ def hands() -> Results:
     frames[:, 5] += tone(seconds, 185.0, 0.02, 1.0, 0.04) + tone(seconds, 185.0, 0.17, 0.22)
     frames[:, :2] += high[:, None] * [1.0, 0.8]
     frames[:, 3] += tone(seconds, 146.8, 0.03, 0.15) + 0.9 * tone(seconds, 147.5, 0.1495, 0.26)
-    rig = {"choice": {"rule": "lowest pitch", "hold_ms": 10.0}, "output": {"ceiling_db": -20.0}}
+    rig = {"choice": {"rule": "lowest pitch", "shortest_ms": 10.0}, "output": {"ceiling_db": -20.0}}
     return played(Rig.model_validate(rig), frames)
 
 
@@ -144,16 +145,16 @@ def measures() -> Results:
         span_power(string, 5, 5),
         *pick_period(np.zeros(9), 2, 7, 8),
         *pick_period(slope, 2, 7, 8),
-        reshaped(string, 3000, 20, 60, 2, -1.0, 100.0),
+        shape_change(string, 3000, 20, 60, 2, -1.0, 100.0),
     ]
     string.last_period = 39.0
-    numbers.append(reshaped(string, 3000, 20, 60, 2, -1e30, 100.0))
+    numbers.append(shape_change(string, 3000, 20, 60, 2, -1e30, 100.0))
     aim(string)
     string.aimed_ticks, string.partial_re[:], string.partial_angle = 10_000, 1e6, 3.0
     string.aimed_period = 40.6
-    measure_stretch(string, 1.0)  # turned back by more than the pitch turns on
+    measure_sharpness(string, 1.0)  # turned back by more than the pitch turns on
     string.partial_re[:], string.partial_im[:], string.partial_angle = -1e6, 1e5, 0.1
-    measure_stretch(string, 1.0)
+    measure_sharpness(string, 1.0)
     numbers += [float(string.stretch), float(string.partial_angle)]
     string.phase = SOUNDING
     st.nsdf[40:42] = 0.95
@@ -163,7 +164,7 @@ def measures() -> Results:
     for place in range(HEADS + 1):
         _take_head(st, 0, 10.0 + place, 1.0, 0.1)
     st.heads[st.lead].lag = p.past_mask  # what it would read next has been written over
-    numbers += [sing(p, st), float(st.lead)]
+    numbers += [render_bass(p, st), float(st.lead)]
     heads = st.heads
     return {
         "numbers": np.array(numbers),
@@ -213,7 +214,7 @@ def stage() -> Results:
                 setattr(live.request, name, value)
             part = slice(first, first + block)
             serve(live, frames[part].astype(np.float32), out[part])
-            account(live, block, 1_000_000 * number, 1_000_000 * number + 100_000 * (number % 40), number == 7)
+            count_block(live, block, 1_000_000 * number, 1_000_000 * number + 100_000 * (number % 40), number == 7)
         kept = {name: np.array(live.engine[name]) for name in ("blocks", "frames", "late", "missed", "work_bins")}
         peaks = np.concatenate([live.engine.input_peak[:6], live.engine.output_peak])
         events = np.array(live.state.events[: int(live.state.events_written)])

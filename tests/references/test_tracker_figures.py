@@ -7,15 +7,19 @@ strings and taps (Karoryfer Samples, CC0 1.0) and annotated solos (GuitarSet: Xi
 by ``tests/benchmarks/test_pitch_comparison.py``.
 """
 
+import operator
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, reduce
 from itertools import product
 
 import numpy as np
 import pytest
 import soundfile
 
-from tests.helpers.pitch_comparison import cents, events_of, marks_of, melody_scores, thumbline
+from tests.helpers.pitch_comparison import Marks, cents, events_of, mark, melody_scores, thumbline
+from tests.helpers.places import needs_recordings, recorded
 from tests.material.pitch_tracks import (
     MODEL_STRINGS,
     RATE,
@@ -24,19 +28,16 @@ from tests.material.pitch_tracks import (
     model_track,
     random_plucks,
     recorded_track,
-    recordings,
     solo_track,
     take_of,
 )
+from tests.references.figures import agrees
 from thumbline.dsp.memory.events import HANDOVER, LOCK, NOTE, PITCH, PLUCK
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.demo_score import STRINGS
 from thumbline.dsp.synthetic.string_model import Pluck, Signal, midi_to_hz
 
 HISS_DB = -85.0
-needs_recordings = pytest.mark.skipif(
-    recordings() is None, reason="needs recordings: set THUMBLINE_RECORDINGS to their folder"
-)
 
 
 def unmet(figures: dict[str, float], least: dict[str, float], most: dict[str, float]) -> dict[str, float]:
@@ -49,22 +50,46 @@ LEAST = {"within 50 c, %": 99.5, "within 10 c, %": 96.0, "recall, %": 98.0}
 MOST = {"octave, %": 0.1, "sustained, c": 1.0, "false alarm, %": 4.0}
 
 
+#: Digits of the figures in the documents.
+DIGITS = {"within 50 c, %": 1, "within 10 c, %": 1, "octave, %": 1, "sustained, c": 1, "delay, ms": 1, "p90, ms": 0}
+
+
+@cache
+def marks(kind: str, name: str) -> Marks:
+    track = model_track(name) if kind == "model" else recorded_track(name)
+    return mark(track, thumbline(track))
+
+
+def row(kind: str, names: Sequence[str]) -> dict[str, float]:
+    return reduce(operator.add, (marks(kind, name) for name in names)).row()
+
+
+def key_of(kind: str, name: str) -> str:
+    return f"{kind}.{re.sub('[^a-z0-9]+', '_', name).strip('_')}"
+
+
 @pytest.mark.parametrize("strings", [tuple(MODEL_STRINGS), ("E2", "A2")], ids=["all", "E2 and A2"])
 def test_model_strings_are_read_right(strings: tuple[str, ...]) -> None:
-    figures = marks_of([model_track(name) for name in strings], thumbline).row()
+    figures = row("model", strings)
     assert unmet(figures, LEAST, MOST) == {}, figures
+    if len(strings) > 2:
+        for name, digits in DIGITS.items():
+            agrees(key_of("model", name), figures[name], digits)
 
 
 @needs_recordings
 @pytest.mark.parametrize("strings", [RECORDED_STRINGS, ("E2", "A2")], ids=["all", "E2 and A2"])
 def test_recorded_strings_are_read_right(strings: tuple[str, ...]) -> None:
-    figures = marks_of([recorded_track(name) for name in strings], thumbline).row()
+    figures = row("recorded", strings)
     assert unmet(figures, LEAST, MOST) == {}, figures
+    if len(strings) > 2:
+        for name, digits in DIGITS.items():
+            agrees(key_of("recorded", name), figures[name], digits)
 
 
 @needs_recordings
 def test_recorded_low_strings_are_known_soon() -> None:
-    figures = marks_of([recorded_track("E2")], thumbline).row()
+    figures = row("recorded", ["E2"])
     assert unmet(figures, {}, {"delay, ms": 20.0, "p90, ms": 28.0}) == {}, figures
 
 
@@ -83,6 +108,10 @@ def test_a_solo_on_a_mix_of_strings_is_followed_for_the_most_part() -> None:
         "overall, %": 84.0,
     }
     assert unmet(mean, least, {}) == {}, scores
+    for number, score in enumerate(scores, 1):
+        for name, digits in {"raw pitch, %": 1, "with a guess, %": 1, "recall, %": 0, "false alarm, %": 0}.items():
+            agrees(key_of(f"solo_{number}", name), score[name], digits)
+        agrees(key_of(f"solo_{number}", "overall"), score["overall, %"], 0)
 
 
 @dataclass(frozen=True)
@@ -128,12 +157,17 @@ def test_a_pluck_decides_within_3_ms_and_always_as_soon() -> None:
     assert np.median(decided) <= 3.0
     assert np.percentile(decided, 99) <= 6.0
     assert np.percentile(decided, 95) - np.percentile(decided, 5) <= 2.0
+    for percentile in (5, 50, 95, 99):
+        agrees(f"model.decided_p{percentile}_ms", float(np.percentile(decided, percentile)), 1)
 
 
 def test_pitch_is_known_after_one_and_a_half_periods_and_a_millisecond() -> None:
     periods = np.array([(a.locked_s - 0.001) / a.period_s for a in answers()])
     assert np.median(periods) <= 1.5
     assert np.percentile(periods, 90) <= 2.0
+    whole = np.array([a.locked_s / a.period_s for a in answers()])
+    agrees("model.periods_median", float(np.median(whole)), 2)
+    agrees("model.periods_p90", float(np.percentile(whole, 90)), 2)
 
 
 def sixteenths(string: int, fret: int, damp_s: float, seed: int) -> tuple[Signal, Signal]:
@@ -195,9 +229,7 @@ PITCHED = {"damped_string_1.flac", "body_tap_3.flac"}
 
 def hand_overs_of_damped(kind: str, where: int | slice, proof_ms: float) -> list[float]:
     """How long the bass was lent to strings on which recorded damped strings, or taps on the body, are heard."""
-    folder = recordings()
-    assert folder is not None
-    files = sorted((folder / "damped").glob(f"{kind}_*.flac"))
+    files = sorted(recorded("damped").glob(f"{kind}_*.flac"))
     assert len(files) == {"damped_string": 6, "body_tap": 3}[kind], "or the recordings are not those that were meant"
     rig = Rig.model_validate({"choice": {"proof_ms": proof_ms}})
     held: list[float] = []

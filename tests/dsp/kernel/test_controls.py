@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from thumbline.dsp.kernel.controls import RAMP_S, change_setting, set_out
+from thumbline.dsp.kernel.controls import RAMP_S, change_setting, start_ramp
 from thumbline.dsp.kernel.process import process
 from thumbline.dsp.memory.events import BY_RULE, END, HANDOVER, LOCK, PLUCK, take_events
 from thumbline.dsp.memory.records import BASS, LEFT, OUTPUTS, RIGHT, initial_state
@@ -79,6 +79,7 @@ CHANGES = {
     "as played": {"ratio": 1.0},
     "a fifth down": {"ratio": 2.0 ** (-7 / 12)},
     "two octaves down": {"ratio": 0.25},
+    "fingered": {"character": 3},
 }
 
 
@@ -214,7 +215,7 @@ def test_changes_sound_the_same_bit_for_bit_however_the_rest_is_cut(ringing: Sig
     for size in (block, 4096):
         player = Player(Rig(), Rig.model_validate({"bass": {"level_db": -6.0, "tone_hz": 500.0}}))
         parts = [player.play(ringing[:AT], size)]
-        player.ask(level=0.3, ratio=0.7, tone_hz=900.0)
+        player.ask(level=0.3, ratio=0.7, tone_hz=900.0, character=4)
         parts.append(player.play(ringing[AT : AT + 700], size))
         player.switch(1)
         parts.append(player.play(ringing[AT + 700 :], size))
@@ -229,6 +230,7 @@ SETTINGS = {
     "synth": {"bass": {"voice": "synth", "dynamics": 0.0}},
     "darker": {"bass": {"tone_hz": 300.0}},
     "a fifth": {"bass": {"interval": -7}},
+    "round": {"bass": {"character": "round"}},
     "another bass": {"choice": {"strings": [1, 2, 3, 4]}},
     "ceiling": {"output": {"ceiling_db": -12.0}},
     "capo": {"instrument": {"capo": 2}},
@@ -279,6 +281,6 @@ def test_the_ramp_of_a_setting_leads_from_wherever_the_last_ramp_was(ringing: Si
     player.play(ringing[:480])
     half = float(player.state[0]["now"]["bass_gain"])
     assert 0.0 < half < 1.0
-    set_out(player.params[0], player.state[0])
+    start_ramp(player.params[0], player.state[0])
     player.play(ringing[:1])
     assert float(player.state[0]["now"]["bass_gain"]) == pytest.approx(half, rel=0.01)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
+from tests.material.rigs import quiet_rig
 from thumbline.dsp.memory.events import BY_PLUCK, BY_RULE, BY_STOP, END, EVENT, HANDOVER, NOTE, PLUCK
 from thumbline.dsp.processor.bass_path import Handover
 from thumbline.dsp.processor.transcript import SHORTEST_STRETCH_S, Transcript
@@ -56,8 +57,7 @@ class Sounding:
 
 
 def rig(**choice: object) -> Rig:
-    levels = {"floor_db": [-80.0] * 6, "level_db": [-25.0] * 6, "on_db": [-50.0] * 6, "off_db": [-60.0] * 6}
-    return Rig.model_validate({"detect": levels, "choice": choice})
+    return quiet_rig(-50.0, -60.0, -80.0, choice=choice)
 
 
 def random_soundings(rng: np.random.Generator) -> list[Sounding]:
@@ -98,7 +98,7 @@ def hand_overs(soundings: list[Sounding], settings: Rig) -> Iterator[tuple[int, 
             continue
         stopped = bass is not None and now >= bass.silent
         thump = bass is not None and bass.doubted is not None and now >= bass.doubted
-        held = wanted and bass and not stopped and not thump and now <= handed_over + choice.hold_ms
+        held = wanted and bass and not stopped and not thump and now <= handed_over + choice.shortest_ms
         if held or (wanted and now < wanted_since + choice.settle_ms):
             delayed = bool(held)
             continue
@@ -185,8 +185,8 @@ SETTINGS = [
     {"rule": "lowest pitch"},
     {"rule": "last plucked"},
     {"settle_ms": 30.0},
-    {"hold_ms": 200.0},
-    {"rule": "lowest pitch", "settle_ms": 15.0, "hold_ms": 80.0},
+    {"shortest_ms": 200.0},
+    {"rule": "lowest pitch", "settle_ms": 15.0, "shortest_ms": 80.0},
 ]
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from thumbline.dsp.refine import refinement as refining
+from thumbline.dsp.refine.gain import BETWEEN_TAKES, Interval, gains, one_take
 from thumbline.dsp.refine.known_takes import KnownTake, Outcome
 from thumbline.dsp.refine.refinement import refine
 from thumbline.dsp.refine.search import Share, Trials
@@ -13,7 +14,7 @@ from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.true_bass import TrueBass
 
 TAKES = [KnownTake(str(k), np.zeros((0, 6), np.float32), 48_000, TrueBass([])) for k in range(5)]
-OLD, NEW = Rig(), Rig.model_validate({"choice": {"hold_ms": 1.0}})
+OLD, NEW = Rig(), Rig.model_validate({"choice": {"shortest_ms": 1.0}})
 
 
 @pytest.fixture
@@ -73,8 +74,8 @@ def test_the_gain_has_an_interval_that_holds_it() -> None:
     assert found.accuracy.value == pytest.approx(0.1)
 
 
-def gains_of(before: np.ndarray, after: np.ndarray) -> refining.Interval:
-    return refining._gains([Outcome(before)], [Outcome(after)])[1]
+def gains_of(before: np.ndarray, after: np.ndarray) -> Interval:
+    return gains([Outcome(before)], [Outcome(after)])[1]
 
 
 def test_the_interval_covers_another_take_as_often_as_it_says() -> None:
@@ -83,7 +84,8 @@ def test_the_interval_covers_another_take_as_often_as_it_says() -> None:
     held = sure = 0
 
     def made_up() -> list[np.ndarray]:
-        rights = (rng.binomial(100, share, 40) for share in (0.85, 0.90))
+        gain = 0.05 * (1.0 + BETWEEN_TAKES * rng.standard_normal())  # takes differ
+        rights = (rng.binomial(100, share, 40) for share in (0.85, 0.85 + gain))
         return [np.column_stack([np.full(40, 100), right, *[np.zeros(40, int)] * 6]) for right in rights]
 
     for _ in range(200):
@@ -92,14 +94,39 @@ def test_the_interval_covers_another_take_as_often_as_it_says() -> None:
         held += interval.low <= after - before <= interval.high
         sure += interval.sure <= 0.05
     assert 180 <= held < 200
-    assert 185 <= sure < 200  # one-sided: 97.5 %
+    assert 180 <= sure < 200
+
+
+def test_the_jackknife_of_a_mean_is_the_standard_error_that_books_give() -> None:
+    """Efron and Tibshirani, "An Introduction to the Bootstrap" (1993), chapter 11: of a mean it is s / sqrt(n)."""
+    right = np.array([3, 1, 4, 1, 5, 9, 2, 6])
+    after = np.column_stack([np.full(8, 10), right, *[np.zeros(8, int)] * 6])
+    before = after * [1, 0, *[1] * 6]
+    found = gains_of(before, after)
+    stretches = right.reshape(4, 2).sum(axis=1) / 20  # two pieces each
+    error = np.hypot(stretches.std(ddof=1) / np.sqrt(4), BETWEEN_TAKES * stretches.mean())
+    assert found.value == pytest.approx(stretches.mean())
+    # Student's quantiles for 3 degrees of freedom at 0.95 and 0.975, as in any table.
+    assert (found.value - found.sure) / error == pytest.approx(2.353, abs=1e-3)
+    assert (found.value - found.low) / error == pytest.approx(3.182 * np.sqrt(2), abs=2e-3)
+
+
+def test_a_take_too_short_for_two_stretches_is_sure_of_nothing() -> None:
+    found = gains_of(*(np.array([[100, right, 0, 0, 0, 0, 0, 0]] * 2) for right in (10, 90)))
+    assert (found.low, found.high, found.sure) == (-1.0, 1.0, -1.0)
+
+
+def test_shares_of_a_take_keep_their_stretches_whole() -> None:
+    pieces = np.arange(1, 8)[:, np.newaxis] * np.ones(8, int)
+    held = [Share(0, (first, 2)).of(Outcome(pieces)) for first in (1, 0)]
+    assert one_take(held).counts[:, 0].tolist() == [3, 4, 7, 0, 1, 2, 5, 6]
 
 
 def test_a_rig_that_a_search_harms_is_left_as_it_was(
     searched: list[list[Share]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def worse(self: Trials, rig: Rig, shares: Sequence[Share]) -> Outcome:
-        return Outcome(np.array([[100, 90 if rig == OLD else 60, 10, 10, 0, 0, 0, 0]]))
+        return Outcome(np.array([[100, 90 if rig == OLD else 60, 10, 10, 0, 0, 0, 0]] * 4))
 
     monkeypatch.setattr(Trials, "outcome", worse)
     found = run(TAKES)
