@@ -56,7 +56,7 @@ class Family:
     @property
     def score(self) -> NDArray[np.float64]:
         """(places,) how good each reading is, nats."""
-        return self.features @ _WEIGHTS
+        return self.features.astype(np.float64) @ _WEIGHTS
 
     def beats(self, part: int) -> NDArray[np.float64]:
         """Times of the beats if they lie so many parts of a beat later."""
