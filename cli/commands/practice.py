@@ -186,14 +186,14 @@ def _tempo_lines(tempo: dict[str, Any], bars: list[dict[str, Any]]) -> Iterator[
     from thumbline.dsp.beats.tempo import SURE
 
     if tempo["bpm"] is None:
-        yield "  no tempo: too little is played for a beat, so no click; tap it in practice.html, or say --bpm, --taps"
+        yield "  no tempo, so no click: too little is played for a beat; tap it in practice.html, or give --bpm, --taps"
         return
     pace = "steady" if tempo["steady"] else "follows the player"
     line = f"  {tempo['bpm']:.1f} bpm ({tempo['source']}, {pace}), {tempo['beats_per_bar']} beats per bar"
     yield line + (f", bar 1 at {bars[0]['start_s']:.2f} s" if bars else "")
     if tempo["source"] == "estimated":
         sure = tempo["confidence"] or 0.0
-        lead = "not sure of the beat: tap it in practice.html, or say" if sure < SURE else "is the click wrong? Say"
+        lead = "not sure of the beat: tap it in practice.html, or give" if sure < SURE else "if the click is off:"
         yield f"  confidence {sure:.0%}; {lead} --bpm, --taps, --beats, --first-bar"
 
 

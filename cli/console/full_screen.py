@@ -2,6 +2,7 @@
 
 import math
 import time
+from collections.abc import Callable
 from typing import Any, Self
 
 from rich.console import Console
@@ -16,25 +17,33 @@ from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.voice_records import CHARACTERS
 from thumbline.dsp.rig.model import Rig
 
-#: Good news stays this long, faults longer, in seconds.
-NEWS_S, FAULT_S = 4.0, 12.0
-#: Change of the bass's level per press, in dB, and of its tone, as a ratio (a major third).
-LEVEL_STEP_DB, TONE_RATIO = 1.0, 2.0 ** (1 / 3)
-LOWEST_DB, HIGHEST_DB = -60.0, 12.0
-LOWEST_HZ, HIGHEST_HZ = 80.0, 20000.0
+#: Good news stays this long, in seconds.
+NEWS_S = 4.0
+#: Faults stay this long, in seconds.
+FAULT_S = 12.0
+#: Change of the bass's level per press, in dB.
+LEVEL_STEP_DB = 1.0
+#: Change of the bass's tone per press: a major third.
+TONE_RATIO = 2.0 ** (1 / 3)
+#: Levels of the bass that the keys reach, in dB.
+LOWEST_DB = -60.0
+HIGHEST_DB = 12.0
+#: Tones of the bass that the keys reach, in Hz.
+LOWEST_HZ = 80.0
+HIGHEST_HZ = 20000.0
 #: Keys that are obeyed before any others.
-URGENT = "oOqQ"
+URGENT = "uUoOqQ"
 
 
 def in_order(keys: str) -> str:
-    """Return keys that were typed between two looks in the order in which they are obeyed: open all and stop first."""
+    """Return keys typed between two looks in the order in which they are obeyed: unmute all and stop first."""
     return "".join(sorted(keys, key=lambda key: key not in URGENT))
 
 
 def press(key: str, live: Record, rig: Rig) -> bool:
     """Do what a key says: change the player's wishes in the memory. Returns False if it means to stop.
 
-    ``rig`` is that of the setting in force. Keys that mean nothing do nothing.
+    ``rig`` is that of the song in force. Keys that mean nothing do nothing.
     """
     request = live.request
     if key in ("q", "Q"):
@@ -45,7 +54,7 @@ def press(key: str, live: Record, rig: Rig) -> bool:
         request.split = 1 - request.split
     elif key in ("h", "H"):
         request.hold = 1 - request.hold
-    elif key in ("o", "O"):
+    elif key in "uUoO":
         request.all_open = 1 - request.all_open
     elif key in "+=-_":
         step = LEVEL_STEP_DB if key in "+=" else -LEVEL_STEP_DB
@@ -68,7 +77,7 @@ def press(key: str, live: Record, rig: Rig) -> bool:
 
 
 def _go_to(request: Record, setting: int) -> None:
-    """Ask for another setting, with its own interval, as a foot does (``dsp.foot.go_to``), and its own character."""
+    """Ask for another song, with its own interval and character, as a foot does (``foot_controller.go_to``)."""
     if setting != int(request.setting):
         request.interval, request.character = math.nan, 0
         request.setting = setting
@@ -121,12 +130,12 @@ class ScreenReport:
         """What is to be shown at the moment."""
         return self._notice if time.monotonic() < self._until else None
 
-    def show(self, view: View) -> None:  # noqa: D102
+    def show(self, view: Callable[[], View]) -> None:  # noqa: D102
         width, height = self._console.size
         if self._cautions:
-            drawn = first_screen(view, width, height)
+            drawn = first_screen(view(), width, height)
         else:
-            drawn = screen(view, width, height, plain_characters=self._plain_characters)
+            drawn = screen(view(), width, height, plain_characters=self._plain_characters)
         self._screen.update(drawn, refresh=True)
 
     def stop(self, code: int, figures: Summary) -> None:  # noqa: D102

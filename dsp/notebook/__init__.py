@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from thumbline.dsp.notebook.bleed_check import check_bleed
     from thumbline.dsp.notebook.lanes import picture_lanes
     from thumbline.dsp.notebook.panel import TuningPanel, show_first_mistake
+    from thumbline.dsp.notebook.players import hear_both
     from thumbline.dsp.notebook.plots import (
         picture_bleed,
         picture_distributions,
@@ -25,7 +26,8 @@ if TYPE_CHECKING:
         picture_sweeps,
         picture_trade_off,
     )
-    from thumbline.dsp.notebook.sweep import sweep_threshold
+    from thumbline.dsp.notebook.reasons import explain_notes
+    from thumbline.dsp.notebook.sweep import sweep_setting
     from thumbline.dsp.notebook.trade_off import trade_offs
     from thumbline.dsp.notebook.workbench import Workbench, open_workbench
 
@@ -33,6 +35,8 @@ __all__ = [
     "TuningPanel",
     "Workbench",
     "check_bleed",
+    "explain_notes",
+    "hear_both",
     "open_workbench",
     "picture_bleed",
     "picture_distributions",
@@ -41,7 +45,7 @@ __all__ = [
     "picture_sweeps",
     "picture_trade_off",
     "show_first_mistake",
-    "sweep_threshold",
+    "sweep_setting",
     "trade_offs",
 ]
 
@@ -50,6 +54,8 @@ _HOMES = {
     "TuningPanel": "panel",
     "Workbench": "workbench",
     "check_bleed": "bleed_check",
+    "explain_notes": "reasons",
+    "hear_both": "players",
     "open_workbench": "workbench",
     "picture_bleed": "plots",
     "picture_distributions": "plots",
@@ -58,7 +64,7 @@ _HOMES = {
     "picture_sweeps": "plots",
     "picture_trade_off": "plots",
     "show_first_mistake": "panel",
-    "sweep_threshold": "sweep",
+    "sweep_setting": "sweep",
     "trade_offs": "trade_off",
 }
 

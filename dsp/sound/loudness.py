@@ -15,13 +15,16 @@ from thumbline.dsp.sound.true_peak import true_peak
 
 #: Shortest sound that has a loudness: one gating block of BS.1770, s.
 BLOCK_S = 0.4
-#: Below the one, LUFS, the standard's gate at -70 LUFS may take soft playing for silence; above the other the library
-#: counts no further.
-SOFT_LUFS, LOUD_LUFS = -55.0, 0.0
+#: Below this, in LUFS, the standard's gate at -70 LUFS may take soft playing for silence.
+SOFT_LUFS = -55.0
+#: Above this, in LUFS, the library counts no further.
+LOUD_LUFS = 0.0
 #: Softer than this, dBFS, there is nothing to be heard.
 SILENCE_DB = -120.0
-#: Loudness after limiting is brought this near to the target, LU, in at most this many rounds.
-NEAR_ENOUGH_LU, MOST_ROUNDS = 0.02, 12
+#: Loudness after limiting is brought this near to the target, in LU ...
+NEAR_ENOUGH_LU = 0.02
+#: ... in at most this many rounds.
+MOST_ROUNDS = 12
 #: How often a gain is corrected by what limiting at that gain would take.
 MOST_STEPS = 8
 #: Limiting takes no more than this, dB: a sound of single knocks is not made as loud as a chord.
@@ -45,7 +48,7 @@ def loudness_at_any_level(sound: NDArray[np.float32], rate: int) -> float:
     loudness = integrated_loudness(sound, rate)
     if SOFT_LUFS <= loudness <= LOUD_LUFS:
         return loudness
-    peak_db = float(amplitude_db(float(np.max(np.abs(sound), initial=0.0)), 1e-30))
+    peak_db = amplitude_db(float(np.max(np.abs(sound), initial=0.0)), 1e-30)
     if peak_db < SILENCE_DB:
         return -np.inf
     return integrated_loudness(sound * np.float32(amplitude_of(-peak_db)), rate) + peak_db
@@ -86,7 +89,7 @@ def normalise(
             break
         # Loudness does not fall as energy does: quiet parts do not count, nor do all frequencies alike.
         wanted_db = min(wanted_db + missing, most_db)
-    return out, gain_db, loudness, float(amplitude_db(true_peak(out), 1e-10))
+    return out, gain_db, loudness, amplitude_db(true_peak(out), 1e-10)
 
 
 def _without(sound: NDArray[np.float32], spans: Sequence[tuple[int, int]]) -> NDArray[np.float32]:
