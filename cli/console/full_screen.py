@@ -12,29 +12,38 @@ from thumbline.cli.console.cautions import first_screen
 from thumbline.cli.console.notices import Notice
 from thumbline.cli.console.reports import Summary
 from thumbline.cli.console.screen import screen
-from thumbline.cli.console.view import View
+from thumbline.cli.console.view import View, character_of
 from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.voice_records import CHARACTERS
 from thumbline.dsp.rig.model import Rig
 
-#: Good news stays this long, faults longer, in seconds.
-NEWS_S, FAULT_S = 4.0, 12.0
-#: Change of the bass's level per press, in dB, and of its tone, as a ratio (a major third).
-LEVEL_STEP_DB, TONE_RATIO = 1.0, 2.0 ** (1 / 3)
-LOWEST_DB, HIGHEST_DB = -60.0, 12.0
-LOWEST_HZ, HIGHEST_HZ = 80.0, 20000.0
+#: Good news stays this long, in seconds.
+NEWS_S = 4.0
+#: Faults stay this long, in seconds.
+FAULT_S = 12.0
+#: Change of the bass's level per press, in dB.
+LEVEL_STEP_DB = 1.0
+#: Change of the bass's tone per press: a major third.
+TONE_RATIO = 2.0 ** (1 / 3)
+#: Levels of the bass that the keys reach, in dB.
+LOWEST_DB = -60.0
+HIGHEST_DB = 12.0
+#: Tones of the bass that the keys reach, in Hz.
+LOWEST_HZ = 80.0
+HIGHEST_HZ = 20000.0
 #: Keys that are obeyed before any others.
-URGENT = "oOqQ"
+URGENT = "uUoOqQ"
 
 
 def in_order(keys: str) -> str:
-    """Return keys that were typed between two looks in the order in which they are obeyed: open all and stop first."""
+    """Return keys typed between two looks in the order in which they are obeyed: unmute all and stop first."""
     return "".join(sorted(keys, key=lambda key: key not in URGENT))
 
 
 def press(key: str, live: Record, rig: Rig) -> bool:
     """Do what a key says: change the player's wishes in the memory. Returns False if it means to stop.
 
-    ``rig`` is that of the setting in force. Keys that mean nothing do nothing.
+    ``rig`` is that of the song in force. Keys that mean nothing do nothing.
     """
     request = live.request
     if key in ("q", "Q"):
@@ -45,7 +54,7 @@ def press(key: str, live: Record, rig: Rig) -> bool:
         request.split = 1 - request.split
     elif key in ("h", "H"):
         request.hold = 1 - request.hold
-    elif key in ("o", "O"):
+    elif key in "uUoO":
         request.all_open = 1 - request.all_open
     elif key in "+=-_":
         step = LEVEL_STEP_DB if key in "+=" else -LEVEL_STEP_DB
@@ -53,21 +62,24 @@ def press(key: str, live: Record, rig: Rig) -> bool:
     elif key in "[]":
         tone = (float(request.tone_hz) or rig.bass.tone_hz) * (TONE_RATIO if key == "]" else 1.0 / TONE_RATIO)
         request.tone_hz = min(max(tone, LOWEST_HZ), HIGHEST_HZ)
+    elif key in ("c", "C"):
+        following = CHARACTERS.index(character_of(request, rig)) + 1
+        request.character = 1 + following % len(CHARACTERS)
     elif key in "<>,.":
         step = 1 if key in ">." else -1
         _go_to(request, (int(request.setting) + step) % int(live.setting_count))
     elif key.isdecimal() and 1 <= int(key) <= int(live.setting_count):
         _go_to(request, int(key) - 1)
     elif key in ("r", "R"):
-        request.bass_level_db, request.tone_hz, request.interval = 0.0, 0.0, math.nan
+        request.bass_level_db, request.tone_hz, request.interval, request.character = 0.0, 0.0, math.nan, 0
         live.engine.work_worst_ns = 0
     return True
 
 
 def _go_to(request: Record, setting: int) -> None:
-    """Ask for another setting, with its own interval, as a foot does (``dsp.foot.go_to``)."""
+    """Ask for another song, with its own interval and character, as a foot does (``foot_controller.go_to``)."""
     if setting != int(request.setting):
-        request.interval = math.nan
+        request.interval, request.character = math.nan, 0
         request.setting = setting
 
 

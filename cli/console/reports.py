@@ -1,23 +1,23 @@
-"""What `thumbline live` prints where there is no full screen: plain lines, or JSON, one object a line.
+"""What `thumbline live` prints where there is no full screen: plain lines, or JSON, one object per line.
 
 Every JSON object has ``event``; times (``time_s``) are seconds of sound since the engine's first frame.
 
 =============  ==========================================================================================
 event          fields besides ``time_s``
 =============  ==========================================================================================
-start          version, memory (the file that the processes share), settings (names), strings (open notes, string 1
+start          version, memory (the file that the processes share), songs (names), strings (open notes, string 1
                first), rate, block_frames
 playing        in_ms, out_ms: latency as the interface reports it; left out if it does not
 pluck          string, level_db
 note           string, note, cents, hz: the pluck has proved to be a note
 end            string, was_note
 handover       string (0: none), from, cause ("pluck" or "other"), decided_s
-mutes          muted: numbers of the strings whose mute was sent as closed
-setting        number (from 1), name
+mutes          muted: numbers of the strings whose mute was sent as on
+song           number (from 1), name
 channel fault  channel: holds invalid samples
 fault          kind, text, advice: something is wrong (no ``time_s``)
 recovered      kind, text: it is right again (no ``time_s``)
-status         once a second, everything that the screen shows: see ``thumbline.cli.console.view.View``
+status         once per second, everything that the screen shows: see ``thumbline.cli.console.view.View``
 stop           code and the figures of :class:`Summary`
 =============  ==========================================================================================
 """
@@ -152,10 +152,10 @@ class JsonReport:
 
 
 class PlainReport:
-    """A line on standard output for each hand-over and setting; faults go to standard error."""
+    """A line on standard output for each hand-over and song; faults go to standard error."""
 
     def start(self, event: dict[str, Any]) -> None:  # noqa: D102
-        strings, names = event["strings"], ", ".join(event["settings"])
+        strings, names = event["strings"], ", ".join(event["songs"])
         self._open_notes = strings
         self._say(f"{len(strings)} strings, {event['rate']} Hz, blocks of {event['block_frames']} frames: {names}")
 
@@ -173,8 +173,8 @@ class PlainReport:
             return f"string {event['string']}: {event['note']} {event['cents']:+.0f} cents"
         if kind == "playing":
             return "playing"
-        if kind == "setting":
-            return f"setting {event['number']}: {event['name']}"
+        if kind == "song":
+            return f"song {event['number']}: {event['name']}"
         if kind == "channel fault":
             return f"input channel {event['channel']} holds invalid samples; replaced by silence"
         return None

@@ -24,16 +24,22 @@ from thumbline.dsp.memory.record_type import Record
 
 #: Time between looks, in seconds.
 LOOK_S = 0.02
-#: An engine whose last block is older than this hangs, or it would have left by itself; a keeper whose beat is older
-#: than the second does not answer, and is ended after the third (whoever stands by has done so before), in seconds.
-ENGINE_SILENT_S, KEEPER_SILENT_S, KEEPER_HANGS_S = 1.6, 0.3, 0.6
+#: An engine whose last block is older than this hangs, or it would have left by itself, in seconds.
+ENGINE_SILENT_S = 1.6
+#: A keeper whose beat is older than this does not answer, in seconds ...
+KEEPER_SILENT_S = 0.3
+#: ... and one whose beat is older than this is ended (whoever stands by has done so before).
+KEEPER_HANGS_S = 0.6
 #: What is starting may take this long (the first start compiles), in seconds.
 START_S = 180.0
 #: Looks that are further apart mean that this process itself was stopped, in seconds.
 GAP_S = 0.2
-#: What engines split off is started when the sound has passed for so long, and again so long after it was started and
-#: died of itself; an engine that is to split off what is warm must have begun after the last of these, in seconds.
-SPARE_AFTER_S, SPARE_RETRY_S, TAKE_OVER_S = 1.0, 10.0, 0.5
+#: An engine that stands by is started once the sound has passed for this long, in seconds ...
+SPARE_AFTER_S = 1.0
+#: ... and, if it has died of itself, again this long after its start.
+SPARE_RETRY_S = 10.0
+#: An engine that is to split off a warm one must have begun within this time, in seconds.
+TAKE_OVER_S = 0.5
 #: Between attempts to open an interface or a port that has gone, in seconds.
 RETRY_S = {"engine": 0.5, "keeper": 1.0}
 
@@ -49,12 +55,18 @@ class Outcome:
 class Supervision:
     """Both processes and the thread that watches them.
 
-    Args:
-        backstage: the processes; the engine may have been started.
-        live: the record in their memory.
-        tell: is called, from the watching thread, with what the player should know.
-        patience_s: for how long what has gone is waited for before all ends with a fault.
-        wait_s: for how long an interface that is not there at the start is waited for.
+    Parameters
+    ----------
+    backstage
+        The processes; the engine may have been started.
+    live
+        The record in their memory.
+    tell
+        Is called, from the watching thread, with what the player should know.
+    patience_s
+        For how long what has gone is waited for before all ends with a fault.
+    wait_s
+        For how long an interface that is not there at the start is waited for.
     """
 
     def __init__(

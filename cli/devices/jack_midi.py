@@ -60,12 +60,17 @@ def _say_nothing(_text: str) -> None:
 class JackMidi:
     """One MIDI port of ours and the client that has it.
 
-    Args:
-        client: what other programs see as our name; the server appends a number if it is taken.
-        port: the name of our port.
-        output: messages go out; else they come in.
-        priority: real-time priority that is asked for the thread, 0 for none: it holds the interpreter's lock now and
-            then, and whoever waits for that must not wait for other programs.
+    Parameters
+    ----------
+    client
+        What other programs see as our name; the server appends a number if it is taken.
+    port
+        The name of our port.
+    output
+        Messages go out; else they come in.
+    priority
+        Real-time priority that is asked for the thread, 0 for none: it holds the interpreter's lock now and
+        then, and whoever waits for that must not wait for other programs.
     """
 
     #: A successor can be connected to what this port is connected to.

@@ -28,9 +28,12 @@ START_NS = 30_000_000_000
 class Place:
     """The place in the line that this process has.
 
-    Args:
-        memory: the memory file.
-        live: the record in it.
+    Parameters
+    ----------
+    memory
+        The memory file.
+    live
+        The record in it.
     """
 
     def __init__(self, memory: Path, live: Record):
@@ -79,9 +82,12 @@ class Place:
 class Line:
     """The line as the one in charge sees it.
 
-    Args:
-        memory: the memory file.
-        live: the record in it.
+    Parameters
+    ----------
+    memory
+        The memory file.
+    live
+        The record in it.
     """
 
     def __init__(self, memory: Path, live: Record):

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from thumbline.dsp.calibration.survey import complete_for_take, passes_of, survey
+from thumbline.dsp.calibration.survey import Survey, complete_for_take, passes_of, survey
 from thumbline.dsp.files.made_files import RENDERED_FILES, write_summary
 from thumbline.dsp.files.outputs import AudioWriter, OutputFolder, sound_bytes, write_csv
 from thumbline.dsp.files.passes import Progress, counted_passes
@@ -23,8 +23,7 @@ from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.midi.mutes import MuteDecision, encode_all, open_all
 from thumbline.dsp.midi.smf import write_bass_midi, write_mutes_midi
 from thumbline.dsp.midi.wire import decision_delays, summarise
-from thumbline.dsp.processor.hum import Hum
-from thumbline.dsp.processor.notes import Note
+from thumbline.dsp.processor.notes import Note, hand_overs
 from thumbline.dsp.processor.parameters import REPORT_S
 from thumbline.dsp.processor.processor import Processor, warm_up
 from thumbline.dsp.processor.transcript import PitchReport, Transcript
@@ -73,12 +72,12 @@ def _split(take: Take, rig: Rig, folder: Path, progress: Progress) -> dict[str, 
     """Measure what the rig leaves open, write all files into ``folder`` and return the summary."""
     blocks = counted_passes(take, passes_of(rig), progress)
     found = survey(blocks, rig, take.sample_rate)
-    return _write(take, complete_for_take(rig, found), found.hum, folder, blocks())
+    return _write(take, complete_for_take(rig, found), found, folder, blocks())
 
 
-def _write(take: Take, rig: Rig, hum: Hum | None, folder: Path, blocks: Iterator[np.ndarray]) -> dict[str, Any]:
+def _write(take: Take, rig: Rig, found: Survey, folder: Path, blocks: Iterator[np.ndarray]) -> dict[str, Any]:
     rate, seconds = take.sample_rate, take.frames / take.sample_rate
-    processor = Processor(rig, rate, hum)
+    processor = Processor(rig, rate, found.hum)
     transcript = Transcript(rig, rate)
     guitar = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]
     drawn: list[tuple[float, int, float]] = []
@@ -126,9 +125,10 @@ def _write(take: Take, rig: Rig, hum: Hum | None, folder: Path, blocks: Iterator
         "strings": rig.string_count,
         "notes": len(notes),
         "bass_notes": len(bassline),
-        "hand_overs": len(transcript.handovers),
+        "hand_overs": hand_overs(bassline),
         "faulty_channels": sorted(transcript.faulty_channels),
         "strings_without_notes": sorted({*range(1, rig.string_count + 1)} - {note.string for note in notes}),
+        "rig_misfit": found.misfit,
         "decision_latency_ms": {
             "after_a_pluck": _milliseconds(transcript.pluck_latencies_s()),
             "after_a_stop": _milliseconds(transcript.stop_latencies_s()),

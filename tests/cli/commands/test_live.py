@@ -344,7 +344,7 @@ def test_the_full_screen_obeys_keys_and_gives_the_terminal_back(long_take: Path)
 def test_plain_lines_tell_of_a_set_and_of_a_switch_from_outside(tmp_path: Path, short_take: Path) -> None:
     """As it is printed where there is no full screen; the switch is a foot's, written where a foot's process does."""
     (tmp_path / "evening.toml").write_text(
-        '[[settings]]\nname = "Slack"\n[[settings]]\nname = "Low"\nbass = { interval = -24 }\n'
+        '[[songs]]\nname = "Slack"\n[[songs]]\nname = "Low"\nbass = { interval = -24 }\n'
     )
     command = [sys.executable, "-m", "thumbline.cli", "live", "--take", str(short_take), "--plain"]
     with subprocess.Popen(
@@ -360,6 +360,6 @@ def test_plain_lines_tell_of_a_set_and_of_a_switch_from_outside(tmp_path: Path, 
         out, _ = process.communicate(timeout=60.0)
     assert process.returncode == 0
     assert lines[0].endswith("Slack, Low\n")
-    assert "setting 2: Low\n" in out
+    assert "song 2: Low\n" in out
     assert "bass: none" in out
     assert ", 0 missed, " in out

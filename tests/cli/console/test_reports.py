@@ -11,7 +11,7 @@ from thumbline.cli.console.reports import JsonReport, PlainReport, Summary
 
 FIGURES = Summary(10.0, 7500, 0, 1, 0.021, 0.095, 1.5, 0, 0, 0.0, 0.0, 0.0)
 STRINGS = ["E4", "B3", "G3", "D3", "A2", "E2"]
-START = {"strings": STRINGS, "rate": 48000, "block_frames": 64, "settings": ["Slack Water", "Low"]}
+START = {"strings": STRINGS, "rate": 48000, "block_frames": 64, "songs": ["Slack Water", "Low"]}
 
 
 @pytest.fixture
@@ -29,7 +29,7 @@ def report(capsys: pytest.CaptureFixture[str]) -> PlainReport:
         ({"event": "handover", "string": 6, "from": 0, "cause": "pluck"}, "bass: string 6 (E2)"),
         ({"event": "handover", "string": 0, "from": 6, "cause": "other"}, "bass: none"),
         ({"event": "note", "string": 5, "note": "C3", "cents": -7.4, "hz": 130.0}, "string 5: C3 -7 cents"),
-        ({"event": "setting", "number": 2, "name": "Low"}, "setting 2: Low"),
+        ({"event": "song", "number": 2, "name": "Low"}, "song 2: Low"),
         ({"event": "channel fault", "channel": 3}, "input channel 3 holds invalid samples"),
     ],
 )
