@@ -39,6 +39,15 @@ LATER_S = 60.0
     help="How long to wait for an interface or a MIDI port, from the start on. Without it one that has gone is waited "
     "for for 60 s, and one that is not there at the start not at all.",
 )
+@click.option(
+    "--keep",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path),
+    help="Keep all that is played in a new folder: strings, bass, guitar, and a table of what happened.",
+)
+@click.option(
+    "--keep-bits", type=click.Choice(["24", "32"]), default="32", show_default=True, help="Bits per sample of --keep."
+)
 @click.option("--sound", is_flag=True, help="Begin with the sound on: for a box without a keyboard.")
 @click.option("--plain", is_flag=True, help="Print lines instead of the full screen.")
 @click.option("--json", "as_json", is_flag=True, help="Print events, one JSON object a line.")
@@ -53,6 +62,8 @@ def live(
     rate: int | None,
     block: int | None,
     wait: float | None,
+    keep: Path | None,
+    keep_bits: str,
     sound: bool,
     plain: bool,
     as_json: bool,
@@ -64,6 +75,11 @@ def live(
 
     The sound is off until the space bar turns it on, or from the start with --sound. With the sound off everything else
     goes on: strings are followed, the bass is chosen, mutes and bass notes are sent, and a take is played on.
+
+    With --keep a process of its own writes what is played, up to the last second before anything goes wrong. A full or
+    slow disk is told and does not touch the sound. `render`, `practice` and the notebooks take the folder as a take and
+    decide as was decided on stage. In 32 bits samples are kept as they came; 24 bits hold all that an interface of 24
+    bits can tell.
 
     Exit codes: 0 stopped by the player or at the end of the take, 2 bad input, 1 a fault or told to end.
     """
@@ -100,6 +116,8 @@ def live(
             patience_s=LATER_S if wait is None else wait,
             wait_s=0.0 if wait is None else wait,
             sound=sound,
+            keep=keep,
+            keep_bits=24 if keep_bits == "24" else 32,
         )
         outcome = _run(wishes, backstage, plain=plain, as_json=as_json)
     if outcome.code == 2:

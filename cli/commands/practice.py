@@ -115,10 +115,10 @@ def practice(
 ) -> None:
     """Make practice tracks: one folder for each take.
 
-    TAKE is a recording with one channel for each string, or a folder that `thumbline render` made. With nothing but
-    --out you get, all equally loud: bass alone, guitar alone, both, each with the other quieter, both with a click, and
-    the most useful of these at 75 and 60 % of the speed, at the same pitch; the click, the bass line as MIDI and in
-    tablature, and index.json, which lists everything.
+    TAKE is a recording with one channel for each string, or a folder that `thumbline render` or `thumbline live --keep`
+    made. With nothing but --out you get, all equally loud: bass alone, guitar alone, both, each with the other quieter,
+    both with a click, and the most useful of these at 75 and 60 % of the speed, at the same pitch; the click, the bass
+    line as MIDI and in tablature, and index.json, which lists everything.
 
     Mixes: bass, guitar, both, bass-lead, guitar-lead, both-click. Bass and guitar alone are always made.
 
@@ -130,7 +130,6 @@ def practice(
     from thumbline.dsp.files.takes import distinct_names
     from thumbline.dsp.practice.settings import PracticeSettings, parse_ladder, parse_speeds
     from thumbline.dsp.rig.file import load_rig
-    from thumbline.dsp.rig.model import Rig
 
     settings = PracticeSettings(
         speeds=parse_speeds(speeds),
@@ -140,7 +139,7 @@ def practice(
         mixes=mixes or None,
         **rest,
     )
-    rig = load_rig(rig_file) if rig_file else Rig()
+    rig = load_rig(rig_file) if rig_file else None
     distinct_names(takes)
     if settings.taps:
         read_taps(settings.taps)  # refused here once, not for each take
@@ -192,10 +191,11 @@ def _make(
     take: Path,
     show: Callable[[float], None],
     out: Path,
-    rig: "Rig",
+    rig: "Rig | None",
     settings: "PracticeSettings",
     threads: int,
 ) -> "PracticeSet":
+    from thumbline.dsp.kept.layout import rig_for
     from thumbline.dsp.practice.practice_set import make_practice_set
 
-    return make_practice_set(take, out, rig, settings, show, threads)
+    return make_practice_set(take, out, rig or rig_for(take), settings, show, threads)

@@ -31,17 +31,16 @@ def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int)
     """Split takes: one folder each, with the bass line, the rest, MIDI, tables and a picture.
 
     TAKE is a WAV, FLAC, AIFF or CAF file with one channel for each string, or a folder of mono files: in the order of
-    their names (2 before 10), string 1 first, or named by the open notes of the strings (E4.wav). Without a rig,
-    six strings in standard tuning are assumed and levels and bleed are measured from each take; a rig made by
-    `thumbline calibrate` knows the guitar better.
+    their names (2 before 10), string 1 first, or named by the open notes of the strings (E4.wav); or a folder that
+    `thumbline live --keep` made, which brings its own rig. Without a rig, six strings in standard tuning are assumed
+    and levels and bleed are measured from each take; a rig made by `thumbline calibrate` knows the guitar better.
     """
     from thumbline.cli.progress import compile_kernels
     from thumbline.cli.side_by_side.workers import for_each_take
     from thumbline.dsp.files.takes import distinct_names
     from thumbline.dsp.rig.file import load_rig
-    from thumbline.dsp.rig.model import Rig
 
-    rig = load_rig(rig_file) if rig_file else Rig()
+    rig = load_rig(rig_file) if rig_file else None
     distinct_names(takes)
     compile_kernels()
     for rendered in for_each_take(partial(_render, out=out, rig=rig), takes, min(jobs, len(takes))):
@@ -65,7 +64,8 @@ def _line(rendered: "Rendered") -> str:
     )
 
 
-def _render(take: Path, show: Callable[[float], None], out: Path, rig: "Rig") -> "Rendered":
+def _render(take: Path, show: Callable[[float], None], out: Path, rig: "Rig | None") -> "Rendered":
+    from thumbline.dsp.kept.layout import rig_for
     from thumbline.dsp.results.render import render_take
 
-    return render_take(take, out, rig, show)
+    return render_take(take, out, rig or rig_for(take), show)

@@ -26,8 +26,8 @@ END_S = 1.5
 class Child:
     """A process of ours; what it prints goes to a file, never to the terminal."""
 
-    def __init__(self, module: str, memory: Path):
-        self._command = [sys.executable, *MODULE, module, str(memory)]
+    def __init__(self, module: str, memory: Path, *arguments: str):
+        self._command = [sys.executable, *MODULE, module, str(memory), *arguments]
         self._log = memory.with_name(f"{module.rsplit('.', 1)[1]}.log")
         self.process: subprocess.Popen[bytes] | None = None
         self._warm: Path | None = None

@@ -125,6 +125,7 @@ class Listener:
             done=min(int(engine.frames) / int(engine.take_frames), 1.0) if engine.take_frames else None,
             notice=notice,
             alarm=alarm,
+            recording="" if not live.tape["length"] else "NOT REC" if live.recorder.fault else "REC",
         )
 
     def _strings(self) -> list[StringView]:

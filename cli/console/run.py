@@ -16,10 +16,12 @@ from thumbline.cli.console.keys import Keyboard
 from thumbline.cli.console.listener import Listener
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.notices import Notice, Watch
+from thumbline.cli.console.recording import Recording
 from thumbline.cli.console.reports import Report, summary
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.console.supervision import Outcome, Supervision
 from thumbline.cli.keeper.orders import write_orders
+from thumbline.dsp.files.growing_wav import Bits
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
@@ -41,6 +43,8 @@ class Wishes:
     block: int
     patience_s: float
     sound: bool  #: whether it begins with the sound on
+    keep: Path | None = None  #: where to keep what is played
+    keep_bits: Bits = 32
     wait_s: float = 0.0  #: what is not there at the start is waited for so long
     told: SimpleQueue[Notice] = field(default_factory=SimpleQueue)
 
@@ -87,7 +91,9 @@ def play(
         output_device=wishes.output_device,
         take=wishes.take,
         wait_s=wishes.wait_s,
+        tape=wishes.keep is not None,
     )
+    recording = _recording(wishes, memory, int(record.setup.inputs))
     write_orders(memory, [rig for _, rig in wishes.settings])
     supervision = Supervision(backstage, record, wishes.told.put, wishes.patience_s, wishes.wait_s)
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, *TOLD_TO_END)}
@@ -96,7 +102,9 @@ def play(
     try:
         report.start(_start_event(wishes, memory))
         supervision.start()
-        outcome = _loop(wishes, record, supervision, report, keyboard, screen)
+        if recording is not None:
+            recording.start()
+        outcome = _loop(wishes, record, supervision, report, keyboard, screen, recording)
     except KeyboardInterrupt:
         outcome = Outcome(0)
     except _ToldToEndError as error:
@@ -105,10 +113,19 @@ def play(
         for number in before:
             signal.signal(number, signal.SIG_IGN)
         supervision.stop()
+        kept = None if recording is None else recording.finish(record)
         for number, handler in before.items():
             signal.signal(number, handler)
+    if kept is not None:
+        report.notice(Notice("recorder", kept, fault=False))
     report.stop(outcome.code, summary(record))
     return outcome
+
+
+def _recording(wishes: Wishes, memory: Path, inputs: int) -> Recording | None:
+    if wishes.keep is None:
+        return None
+    return Recording(memory, wishes.keep, wishes.keep_bits, wishes.settings, wishes.rate, inputs)
 
 
 def _loop(
@@ -118,6 +135,7 @@ def _loop(
     report: Report,
     keyboard: Keyboard | None,
     screen: ScreenReport | None,
+    recording: Recording | None = None,
 ) -> Outcome:
     """Look, listen, show and do as the keys say, until the player or something else ends it."""
     listener = Listener(record, wishes.settings)
@@ -136,7 +154,7 @@ def _loop(
         with contextlib.suppress(Empty):
             while True:
                 report.notice(wishes.told.get_nowait())
-        for notice in watch.look():
+        for notice in (*watch.look(), *(recording.look(record) if recording is not None else ())):
             report.notice(notice)
         news = None if screen is None else screen.news
         report.show(listener.view(str(news or ""), alarm=news is not None and news.fault))

@@ -78,6 +78,7 @@ def _head(view: View, width: int) -> Text:
         "split on" if view.split else "SPLIT OFF",
         *(["HOLD"] if view.hold else []),
         *(["ALL OPEN"] if view.all_open else []),
+        *([view.recording] if view.recording else []),
         view.engine.status,
         f"{minutes}:{seconds:02d}" if view.done is None else f"{minutes}:{seconds:02d} {view.done:4.0%}",
     ]

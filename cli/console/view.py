@@ -75,3 +75,4 @@ class View:
     done: float | None  #: share of the take that was played; None with an interface
     notice: str  #: what is wrong and what helps, or what was just done; may be empty
     alarm: bool  #: whether the notice is about something wrong
+    recording: str = ""  #: "REC" while what is played is kept, "NOT REC" while it cannot be; empty if nobody asked

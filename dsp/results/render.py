@@ -13,20 +13,19 @@ from typing import Any
 
 import numpy as np
 
-from thumbline.dsp.calibration.survey import complete_for_take, passes_of, survey
 from thumbline.dsp.files.made_files import RENDERED_FILES, write_summary
 from thumbline.dsp.files.outputs import AudioWriter, OutputFolder, sound_bytes, write_csv
-from thumbline.dsp.files.passes import Progress, counted_passes
+from thumbline.dsp.files.passes import Progress
 from thumbline.dsp.files.take_in_the_way import refuse_take_as_target
 from thumbline.dsp.files.takes import Take, open_take
+from thumbline.dsp.kept.replay import prepare
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.midi.mutes import MuteDecision, encode_all, open_all
 from thumbline.dsp.midi.smf import write_bass_midi, write_mutes_midi
 from thumbline.dsp.midi.wire import decision_delays, summarise
-from thumbline.dsp.processor.hum import Hum
 from thumbline.dsp.processor.notes import Note
 from thumbline.dsp.processor.parameters import REPORT_S
-from thumbline.dsp.processor.processor import Processor, warm_up
+from thumbline.dsp.processor.processor import warm_up
 from thumbline.dsp.processor.transcript import PitchReport, Transcript
 from thumbline.dsp.results.overview import draw_overview
 from thumbline.dsp.rig.model import Rig
@@ -55,7 +54,8 @@ class Rendered:
 def render_take(path: Path, out: Path, rig: Rig, progress: Progress = lambda share: None) -> Rendered:
     """Render the take at ``path`` into the folder ``out/<name of the take>``.
 
-    What the rig leaves open ("auto") is measured from the take first. Raises InputError for a take that cannot be used
+    What the rig leaves open ("auto") is measured from the take first. A take that was kept on stage with this very rig
+    is decided as it was there instead. Raises InputError for a take that cannot be used
     or a folder that cannot be written, or holds files in the way that the program did not make; nothing appears, or is
     lost, then.
     """
@@ -71,14 +71,8 @@ def render_take(path: Path, out: Path, rig: Rig, progress: Progress = lambda sha
 
 def _split(take: Take, rig: Rig, folder: Path, progress: Progress) -> dict[str, Any]:
     """Measure what the rig leaves open, write all files into ``folder`` and return the summary."""
-    blocks = counted_passes(take, passes_of(rig), progress)
-    found = survey(blocks, rig, take.sample_rate)
-    return _write(take, complete_for_take(rig, found), found.hum, folder, blocks())
-
-
-def _write(take: Take, rig: Rig, hum: Hum | None, folder: Path, blocks: Iterator[np.ndarray]) -> dict[str, Any]:
+    rig, processor, blocks = prepare(take, rig, progress)
     rate, seconds = take.sample_rate, take.frames / take.sample_rate
-    processor = Processor(rig, rate, hum)
     transcript = Transcript(rig, rate)
     guitar = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]
     drawn: list[tuple[float, int, float]] = []
