@@ -167,7 +167,7 @@ def _refuse_empty(arguments: Sequence[str]) -> None:
 
 
 def _abandon_stdout() -> None:
-    """Keep Python from complaining on the way out that what is left cannot be written."""
+    """Keep Python from complaining on the way out that the rest cannot be written."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 

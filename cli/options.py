@@ -1,6 +1,7 @@
-"""How long something takes, as the command line has it."""
+"""Options and arguments that several commands have."""
 
 import math
+from pathlib import Path
 from typing import Any
 
 import click
@@ -11,6 +12,22 @@ from thumbline.dsp.sample_rates import HIGHEST_RATE, LOWEST_RATE
 RATE = click.IntRange(LOWEST_RATE, HIGHEST_RATE)
 
 
+#: A file or folder.
+PATH = click.Path(path_type=Path)
+#: TAKE...: one or more takes.
+takes_argument = click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=PATH)
+#: --rig RIG.
+rig_option = click.option("--rig", "rig_file", metavar="RIG", type=PATH, help="Settings of the guitar.")
+#: --midi PORT, where the rig names one too.
+midi_option = click.option(
+    "--midi", "port_name", metavar="PORT", help="MIDI port of the sound module; else that of the rig."
+)
+#: --jobs NUMBER.
+jobs_option = click.option(
+    "--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="How many takes to process in parallel."
+)
+
+
 class Seconds(click.FloatRange):
     """A number of seconds from ``low`` to ``high``. Click's own range lets "nan" through, which is never over."""
 
@@ -18,7 +35,7 @@ class Seconds(click.FloatRange):
         super().__init__(low, high)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return the number; refuse what is outside, or no number."""
+        """Return the number; refuse one outside the range, and anything else."""
         seconds = super().convert(value, param, ctx)
         if math.isnan(seconds):
             self.fail(f"{value} is not in the range {self._describe_range()}.", param, ctx)

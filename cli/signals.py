@@ -1,4 +1,4 @@
-"""Being told to stop."""
+"""Signals that end a process."""
 
 import os
 import signal
@@ -11,18 +11,18 @@ from typing import Any
 AGAIN_S = 0.01
 
 
-class Told:
-    """Whether a signal has said that this process is to end."""
+class StopSignal:
+    """``came`` is True once a signal has asked this process to end; ``pid`` is its own number."""
 
     def __init__(self) -> None:
         self.pid = os.getpid()
-        self.to_end = False
+        self.came = False
         for name in ("SIGTERM", "SIGINT", "SIGHUP"):
             if (number := getattr(signal, name, None)) is not None:
                 signal.signal(number, self._end)
 
     def _end(self, number: int, frame: FrameType | None) -> None:
-        self.to_end = True
+        self.came = True
 
 
 def interrupt(number: int, frame: FrameType | None) -> None:

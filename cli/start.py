@@ -26,7 +26,7 @@ def main() -> None:
     except KeyboardInterrupt:  # once more, while the first was told
         os._exit(1)
     finally:
-        signal.signal(signal.SIGINT, signal.SIG_IGN)  # what is left is Python's own tidying up
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # the rest is Python's own tidying up
         # CPython ends itself by SIGINT, whatever the exit code, if one has come while it ran code from a text, as numba
         # and dataclasses have it do. The next text makes it forget that (run_eval_code_obj in its pythonrun.c).
         eval("0")

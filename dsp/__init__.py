@@ -10,8 +10,9 @@ The public names are those of ``__all__``. Each is loaded when it is first used,
 NumPy nor the compiler.
 """
 
-from importlib import import_module
 from typing import TYPE_CHECKING, Any
+
+from thumbline.dsp.api.lazy import load
 
 if TYPE_CHECKING:
     from thumbline.dsp.api.scoring import score
@@ -79,13 +80,8 @@ def __getattr__(name: str) -> Any:
     if name == "__version__":
         from importlib.metadata import version
 
-        value: Any = version("thumbline")
-    elif name in _HOMES:
-        value = getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
-    else:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    globals()[name] = value
-    return value
+        return version("thumbline")
+    return load(__name__, _HOMES, name)
 
 
 def __dir__() -> list[str]:

@@ -90,7 +90,7 @@ def hz_to_midi(hz: Array, a4_hz: float = ...) -> NDArray[np.float64]: ...
 def hz_to_midi(hz: ArrayLike, a4_hz: float = 440.0) -> float | NDArray[np.float64]:
     """Return the fractional key number of ``hz``, a number or an array, with A4 at ``a4_hz``.
 
-    What is no frequency of a tone (zero, negative, NaN) gives NaN. Raises ValueError unless ``a4_hz`` is
+    A frequency that no tone has (zero, negative, NaN) gives NaN. Raises ValueError unless ``a4_hz`` is
     above 0.
     """
     _require_reference(a4_hz)

@@ -2,17 +2,18 @@
 
 import contextlib
 import sys
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from thumbline.cli.options import RATE, Seconds
+from thumbline.cli.options import RATE, Seconds, rig_option
 from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
     from thumbline.cli.console.child_processes import Backstage
-    from thumbline.cli.console.run import Wishes
+    from thumbline.cli.console.run import RunOptions
     from thumbline.cli.console.supervision import Outcome
     from thumbline.dsp.rig.model import Rig
 
@@ -21,7 +22,7 @@ LATER_S = 60.0
 
 
 @click.command()
-@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
+@rig_option
 @click.option(
     "--set", "set_file", metavar="SET", type=click.Path(path_type=Path), help="Several named settings: songs."
 )
@@ -89,8 +90,12 @@ def live(
     from thumbline.dsp.machine_code.kernel_cache import are_compiled
 
     changes = {
-        "live": {"input": input_device, "output": output_device, "sample_rate": rate, "block_frames": block},
-        "midi": {"port": midi_port, "foot_port": foot_port},
+        "live.input": input_device,
+        "live.output": output_device,
+        "live.sample_rate": rate,
+        "live.block_frames": block,
+        "midi.port": midi_port,
+        "midi.foot_port": foot_port,
     }
     with Backstage() as backstage:
         if are_compiled():  # it loads for longer than all the others, so it begins before its memory is made
@@ -98,7 +103,7 @@ def live(
         settings = _settings(rig_file, set_file, changes)
         first = settings[0][1]
         from thumbline.cli.console.cautions import caution_text
-        from thumbline.cli.console.run import Wishes
+        from thumbline.cli.console.run import RunOptions
 
         used_rate = _rate(take, rate, first)
         click.echo(caution_text(), err=True)
@@ -106,7 +111,7 @@ def live(
             from thumbline.cli.progress import compile_kernels
 
             compile_kernels()
-        wishes = Wishes(
+        options = RunOptions(
             settings=settings,
             input_device=first.live.input,
             output_device=first.live.output,
@@ -119,7 +124,7 @@ def live(
             keep=keep,
             keep_bits=24 if keep_bits == "24" else 32,
         )
-        outcome = _run(wishes, backstage, plain=plain, as_json=as_json)
+        outcome = _run(options, backstage, plain=plain, as_json=as_json)
     if outcome.code == 2:
         raise InputError(outcome.text)
     if outcome.code:
@@ -127,11 +132,9 @@ def live(
         sys.exit(outcome.code)
 
 
-def _settings(
-    rig_file: Path | None, set_file: Path | None, changes: dict[str, dict[str, Any]]
-) -> list[tuple[str, "Rig"]]:
+def _settings(rig_file: Path | None, set_file: Path | None, changes: Mapping[str, object]) -> list[tuple[str, "Rig"]]:
     """Load the settings and apply what the command line says to each."""
-    from thumbline.dsp.rig.file import load_rig, rig_from_dict
+    from thumbline.dsp.rig.file import load_rig
     from thumbline.dsp.rig.model import Rig
 
     if rig_file is not None and set_file is not None:
@@ -142,13 +145,8 @@ def _settings(
         settings = [(setting.name, setting.rig) for setting in load_set(set_file)]
     else:
         settings = [("", Rig()) if rig_file is None else (printable(rig_file.stem), load_rig(rig_file))]
-    changed = []
-    for name, rig in settings:
-        data = rig.model_dump()
-        for section, values in changes.items():
-            data[section] |= {key: value for key, value in values.items() if value is not None}
-        changed.append((name, rig_from_dict(data, "the command line")))
-    return changed
+    given = {key: value for key, value in changes.items() if value is not None}
+    return [(name, rig.changed(given, "the command line")) for name, rig in settings]
 
 
 def _rate(take: Path | None, rate: int | None, rig: "Rig") -> int:
@@ -168,7 +166,7 @@ def _rate(take: Path | None, rate: int | None, rig: "Rig") -> int:
         return opened.sample_rate
 
 
-def _run(wishes: "Wishes", backstage: "Backstage", *, plain: bool, as_json: bool) -> "Outcome":
+def _run(options: "RunOptions", backstage: "Backstage", *, plain: bool, as_json: bool) -> "Outcome":
     """Play until something ends it."""
     from thumbline.cli.console.cautions import SILENT
     from thumbline.cli.console.keys import Keyboard
@@ -177,13 +175,13 @@ def _run(wishes: "Wishes", backstage: "Backstage", *, plain: bool, as_json: bool
 
     with contextlib.nullcontext() if as_json else Keyboard() as keyboard:
         has_keys = keyboard is not None and keyboard.has_keys
-        if not (wishes.sound or has_keys):
+        if not (options.sound or has_keys):
             click.echo(SILENT, err=True)
         if as_json:
-            return play(wishes, backstage, JsonReport())
+            return play(options, backstage, JsonReport())
         if plain or not sys.stdout.isatty():
-            return play(wishes, backstage, PlainReport(), keyboard)
+            return play(options, backstage, PlainReport(), keyboard)
         from thumbline.cli.console.full_screen import ScreenReport
 
-        with ScreenReport(cautions=has_keys and not wishes.sound) as screen:
-            return play(wishes, backstage, screen, keyboard, screen)
+        with ScreenReport(cautions=has_keys and not options.sound) as screen:
+            return play(options, backstage, screen, keyboard, screen)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from thumbline.cli.options import Seconds
+from thumbline.cli.options import Seconds, midi_option, rig_option
 from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
@@ -20,8 +20,8 @@ TIMES, PAUSE_S = 3, 0.04
 
 
 @click.command()
-@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
-@click.option("--midi", "port_name", metavar="PORT", help="MIDI port of the sound module; else that of the rig.")
+@rig_option
+@midi_option
 @click.option("--string", "only", metavar="NUMBER", type=click.IntRange(1), help="One string alone, over and over.")
 @click.option("--module", metavar="NAME", help="One module alone, by its name in the rig.")
 @click.option(

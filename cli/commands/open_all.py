@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from thumbline.cli.options import midi_option, rig_option
 from thumbline.dsp.errors import InputError
 
 if TYPE_CHECKING:
@@ -19,8 +20,8 @@ TIMES, PAUSE_S = 4, 0.05
 
 
 @click.command("open")
-@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
-@click.option("--midi", "port_name", metavar="PORT", help="MIDI port of the sound module; else that of the rig.")
+@rig_option
+@midi_option
 @click.option("--json", "as_json", is_flag=True, help="Print the result as a JSON object.")
 def open_strings(rig_file: Path | None, port_name: str | None, as_json: bool) -> None:
     """Open every string of the rig's sound modules, now, from any terminal.

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from thumbline.cli.options import PATH, jobs_option, rig_option, takes_argument
 from thumbline.dsp.errors import printable
 
 if TYPE_CHECKING:
@@ -20,19 +21,15 @@ MOST_THREADS = 4
 #: A track that is softer than wanted by more than this is named, LU.
 TELLING_LU = 0.1
 
-_PATH: Any = click.Path(path_type=Path)
-
 
 @click.command()
-@click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=_PATH)
-@click.option("--out", required=True, metavar="DIR", type=_PATH, help="Output folder; one subfolder per take.")
-@click.option("--rig", "rig_file", metavar="RIG", type=_PATH, help="Settings of the guitar.")
-@click.option(
-    "--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="How many takes to process in parallel."
-)
+@takes_argument
+@click.option("--out", required=True, metavar="DIR", type=PATH, help="Output folder; one subfolder per take.")
+@rig_option
+@jobs_option
 @click.option("--bpm", type=float, metavar="BPM", help="The tempo, if you know it; else it is estimated and shown.")
 @click.option(
-    "--taps", type=_PATH, metavar="FILE", help="A text file with the time of each beat in seconds, one a line."
+    "--taps", type=PATH, metavar="FILE", help="A text file with the time of each beat in seconds, one a line."
 )
 @click.option("--beats", "beats_per_bar", default=4, show_default=True, help="Beats a bar.")
 @click.option("--first-bar", "first_bar_s", type=float, metavar="S", help="When bar 1 begins, in seconds; else found.")

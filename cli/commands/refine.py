@@ -70,7 +70,7 @@ def _report(found: "Refined") -> None:
         f"  F of the notes of all strings: {100 * before.notes_f:.2f} % before, {100 * after.notes_f:.2f} % after"
     )
     click.echo(
-        "In brackets: where the gain on another take as long should lie, 95 in 100 (bootstrap over pieces of 2 s)."
+        "In brackets: where the gain on another take as long should lie, 95 in 100 (jackknife over stretches of 4 s)."
     )
     click.echo("Accuracy is the mean of the three. Bass notes count if found within 20 ms, others within 50 ms.")
 

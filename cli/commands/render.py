@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from thumbline.cli.options import jobs_option, rig_option, takes_argument
 from thumbline.dsp.errors import printable
 
 if TYPE_CHECKING:
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=click.Path(path_type=Path))
+@takes_argument
 @click.option(
     "--out",
     required=True,
@@ -23,10 +24,8 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path),
     help="Output folder; one subfolder per take.",
 )
-@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
-@click.option(
-    "--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="How many takes to process in parallel."
-)
+@rig_option
+@jobs_option
 def render(takes: tuple[Path, ...], out: Path, rig_file: Path | None, jobs: int) -> None:
     """Split takes: one folder each, with the bass line, the rest, MIDI, tables and a picture.
 

@@ -35,7 +35,7 @@ def caution_text() -> str:
 
 
 def first_screen(view: View, width: int, height: int) -> RenderableType:
-    """Return what is shown until a key is pressed: the cautions, what is wrong if anything is, and how to go on."""
+    """Return the first screen, until a key is pressed: the cautions, a fault if there is one, and how to go on."""
     keys = SOUND_KEY + OTHER_KEYS
     below = [*notice_lines(view, width), Text(keys if len(keys) <= width else SOUND_KEY, "bold")]
     lines = [Text(f" {line}") for line in _that_fit(width - 2, height - len(below) - 1)]

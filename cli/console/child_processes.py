@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Self
 
-from thumbline.cli.shared.processes import MODULE, STAND_BY, STOPPED, Watched, state_of
+from thumbline.cli.shared.processes import MODULE, STAND_BY, STOPPED, ProcessHandle, state_of
 from thumbline.cli.shared.runs import PREFIX
 
 #: What tells a process that stands by to begin.
@@ -143,7 +143,7 @@ def _leftovers(base: Path) -> Iterator[Path]:
     """Folders of runs that were killed."""
     for folder in base.glob(f"{PREFIX}*"):
         pid = folder.name.removeprefix(PREFIX).split("-")[0]
-        if len(pid) < 10 and pid.isascii() and pid.isdecimal() and Watched(int(pid)).ended:
+        if len(pid) < 10 and pid.isascii() and pid.isdecimal() and ProcessHandle(int(pid)).ended:
             yield folder
 
 

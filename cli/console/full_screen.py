@@ -15,9 +15,9 @@ from thumbline.cli.console.view import View
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
-#: Good news stays this long, what is wrong longer, in seconds.
+#: Good news stays this long, faults longer, in seconds.
 NEWS_S, FAULT_S = 4.0, 12.0
-#: A press changes the bass's level by so many dB, and its tone by this ratio (a major third).
+#: Change of the bass's level per press, in dB, and of its tone, as a ratio (a major third).
 LEVEL_STEP_DB, TONE_RATIO = 1.0, 2.0 ** (1 / 3)
 LOWEST_DB, HIGHEST_DB = -60.0, 12.0
 LOWEST_HZ, HIGHEST_HZ = 80.0, 20000.0

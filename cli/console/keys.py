@@ -19,7 +19,7 @@ _ESCAPE = re.compile(r"\x1b(?:[\[O][0-9;]*([A-Za-z~])|.)?", re.DOTALL)
 class Keyboard:
     """A context manager that hands over single keys.
 
-    Where standard input is no terminal, or belongs to another program in the foreground, there are never any.
+    Where standard input is not a terminal, or belongs to another program in the foreground, there are never any.
 
     On POSIX systems a small guard process puts the terminal back if this one is killed.
     """
@@ -38,7 +38,7 @@ class Keyboard:
             self._guard = _start_guard(self._fd, self._saved)
             tty.setcbreak(self._fd)
             changed = termios.tcgetattr(self._fd)
-            changed[0] &= ~termios.IXON  # Ctrl-S would hold up what is shown, and with it all other keys
+            changed[0] &= ~termios.IXON  # Ctrl-S would hold up the screen, and with it all other keys
             termios.tcsetattr(self._fd, termios.TCSANOW, changed)
         return self
 

@@ -1,4 +1,4 @@
-"""Listens to the shared memory of `thumbline live`: what is heard now, and what happened since the last look."""
+"""Listens to the shared memory of `thumbline live`: the sound now, and the events since the last look."""
 
 import math
 import time
@@ -9,6 +9,7 @@ import numpy as np
 
 from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, View
 from thumbline.cli.shared.live_memory import percentile_ns
+from thumbline.dsp.decibels import amplitude_db, power_db, power_of
 from thumbline.dsp.live.record import ENDED, FAULT, PLAYING, READY
 from thumbline.dsp.memory.events import BY_PLUCK, END, HANDOVER, LOCK, NOTE, PITCH, PLUCK, take_events
 from thumbline.dsp.memory.events import FAULT as CHANNEL_FAULT
@@ -21,7 +22,7 @@ from thumbline.dsp.rig.model import Rig
 FALL_DB_S = 60.0
 #: A note that has ended stays on the screen for this time, in seconds: a short one begins and ends between two looks.
 SHOWN_S = 0.15
-#: The typical block's work is told anew this often, in nanoseconds.
+#: The typical block's work is measured anew this often, in nanoseconds.
 WORK_SPAN_NS = 1_000_000_000
 
 _ENGINE_WORDS = {READY: "ready", PLAYING: "playing", ENDED: "ended", FAULT: "NO SOUND"}
@@ -131,12 +132,10 @@ class Listener:
     def _strings(self) -> list[StringView]:
         state = self._live.state
         count = len(self._hz)
-        power = np.maximum(
-            np.maximum(state["level"], state["quick"])[:count] * ANALYSIS_STEP**2, 10 ** (SILENCE_DB / 10)
-        )
+        power = np.maximum(np.maximum(state["level"], state["quick"])[:count] * ANALYSIS_STEP**2, power_of(SILENCE_DB))
         now = time.monotonic_ns()
         fallen = self._levels - FALL_DB_S * 1e-9 * (now - self._levels_ns)
-        self._levels, self._levels_ns = np.maximum(10.0 * np.log10(power), fallen), now
+        self._levels, self._levels_ns = np.maximum(power_db(power), fallen), now
         bass, rig = int(state["bass"]), self.rig
         strings = []
         for s in range(count):
@@ -184,7 +183,7 @@ class Listener:
             latency_ms=1e3 * (into + out) if into and out else 0.0,
             sound_on=bool(self._live.request.sound_on),
             limiter_db=float(engine.limiter_db),
-            peaks_db=tuple(20.0 * math.log10(max(float(engine.output_peak[column]), 1e-6)) for column in used),
+            peaks_db=tuple(float(amplitude_db(float(engine.output_peak[column]), 1e-6)) for column in used),
             period_ms=1e3 * int(engine.period_frames) / max(float(engine.rate), 1.0),
         )
 

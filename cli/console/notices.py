@@ -1,4 +1,4 @@
-"""Faults on stage: what is wrong, in a few words, and what helps. Nothing here knows a screen or a log.
+"""Faults on stage: the cause in a few words, and what helps. Nothing here knows a screen or a log.
 
 A :class:`Watch` compares the shared memory with what it last saw and tells each fault once, and its end where that
 matters.
@@ -74,7 +74,7 @@ class Watch:
         self._present = {"midi port": True, "foot port": True}
 
     def look(self) -> list[Notice]:
-        """Return what is new since the last call."""
+        """Return the notices that are new since the last call."""
         return [*self._sound(), *self._midi()]
 
     def _again(self, kind: str) -> bool:
@@ -86,7 +86,7 @@ class Watch:
         return True
 
     def _more(self, name: str, now: int) -> int:
-        """How much a counter has grown since it was told last; it is told at most every ``QUIET_NS``."""
+        """How much a counter has grown since its last report; it is reported at most every ``QUIET_NS``."""
         more = now - self._counts[name]
         if more < 0:  # its writer was started afresh
             self._counts[name], more = 0, now

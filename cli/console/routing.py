@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from thumbline.cli.shared.live_memory import ROUTES
+from thumbline.dsp.decibels import amplitude_of
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.memory.records import BASS, LEFT, OUTPUTS, RIGHT
 
@@ -57,4 +58,4 @@ def _route(
     for output, column, level in zip(outputs, columns, levels, strict=True):
         if not LOWEST_DB <= level <= HIGHEST_DB:
             raise InputError(f"level of {part} output {output} is {level} dB; accepted: {LOWEST_DB} to {HIGHEST_DB}")
-        routing[column, output - 1] = 10.0 ** (level / 20.0)
+        routing[column, output - 1] = amplitude_of(level)

@@ -32,7 +32,7 @@ TOLD_TO_END = [number for name in ("SIGTERM", "SIGHUP") if (number := getattr(si
 
 
 @dataclass
-class Wishes:
+class RunOptions:
     """What the command line asks for."""
 
     settings: list[tuple[str, Rig]]
@@ -45,7 +45,7 @@ class Wishes:
     sound: bool  #: whether it begins with the sound on
     keep: Path | None = None  #: where to keep what is played
     keep_bits: Bits = 32
-    wait_s: float = 0.0  #: what is not there at the start is waited for so long
+    wait_s: float = 0.0  #: a device or port that is missing at the start is waited for this long
     told: SimpleQueue[Notice] = field(default_factory=SimpleQueue)
 
 
@@ -62,7 +62,7 @@ def _told_to_end(number: int, frame: FrameType | None) -> None:
 
 
 def play(
-    wishes: Wishes,
+    options: RunOptions,
     backstage: Backstage,
     report: Report,
     keyboard: Keyboard | None = None,
@@ -70,9 +70,9 @@ def play(
 ) -> Outcome:
     """Run until the player, the end of the take, a signal or a fault ends it; then every string is open.
 
-    ``screen`` is the report if that is the full screen. Raises InputError for wishes that cannot be met.
+    ``screen`` is the report if that is the full screen. Raises InputError for options that cannot be met.
     """
-    rig = wishes.settings[0][1]
+    rig = options.settings[0][1]
     routing = make_routing(
         rig.live.bass_outputs,
         rig.live.guitar_outputs,
@@ -83,28 +83,28 @@ def play(
     memory = backstage.memory
     record = create(
         memory,
-        wishes.settings,
-        rate=wishes.rate,
-        block_frames=wishes.block,
+        options.settings,
+        rate=options.rate,
+        block_frames=options.block,
         routing=routing,
-        input_device=wishes.input_device,
-        output_device=wishes.output_device,
-        take=wishes.take,
-        wait_s=wishes.wait_s,
-        tape=wishes.keep is not None,
+        input_device=options.input_device,
+        output_device=options.output_device,
+        take=options.take,
+        wait_s=options.wait_s,
+        tape=options.keep is not None,
     )
-    recording = _recording(wishes, memory, int(record.setup.inputs))
-    write_orders(memory, [rig for _, rig in wishes.settings])
-    supervision = Supervision(backstage, record, wishes.told.put, wishes.patience_s, wishes.wait_s)
+    recording = _recording(options, memory, int(record.setup.inputs))
+    write_orders(memory, [rig for _, rig in options.settings])
+    supervision = Supervision(backstage, record, options.told.put, options.patience_s, options.wait_s)
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, *TOLD_TO_END)}
     for number in before:
         signal.signal(number, _told_to_end)
     try:
-        report.start(_start_event(wishes, memory))
+        report.start(_start_event(options, memory))
         supervision.start()
         if recording is not None:
             recording.start()
-        outcome = _loop(wishes, record, supervision, report, keyboard, screen, recording)
+        outcome = _loop(options, record, supervision, report, keyboard, screen, recording)
     except KeyboardInterrupt:
         outcome = Outcome(0)
     except _ToldToEndError as error:
@@ -122,14 +122,14 @@ def play(
     return outcome
 
 
-def _recording(wishes: Wishes, memory: Path, inputs: int) -> Recording | None:
-    if wishes.keep is None:
+def _recording(options: RunOptions, memory: Path, inputs: int) -> Recording | None:
+    if options.keep is None:
         return None
-    return Recording(memory, wishes.keep, wishes.keep_bits, wishes.settings, wishes.rate, inputs)
+    return Recording(memory, options.keep, options.keep_bits, options.settings, options.rate, inputs)
 
 
 def _loop(
-    wishes: Wishes,
+    options: RunOptions,
     record: Record,
     supervision: Supervision,
     report: Report,
@@ -138,11 +138,11 @@ def _loop(
     recording: Recording | None = None,
 ) -> Outcome:
     """Look, listen, show and do as the keys say, until the player or something else ends it."""
-    listener = Listener(record, wishes.settings)
-    watch = Watch(record, wishes.settings[0][1].input.channels)
-    changes = Changes(record, wishes.settings)
+    listener = Listener(record, options.settings)
+    watch = Watch(record, options.settings[0][1].input.channels)
+    changes = Changes(record, options.settings)
     period = 1.0 / (LINES_HZ if screen is None else SCREEN_HZ)
-    wanted, sounding_ns = wishes.sound, 0
+    wanted, sounding_ns = options.sound, 0
     next_s = time.monotonic()
     while True:
         ended = supervision.outcome
@@ -153,7 +153,7 @@ def _loop(
         report.events(listener.happened() + changes.happened())
         with contextlib.suppress(Empty):
             while True:
-                report.notice(wishes.told.get_nowait())
+                report.notice(options.told.get_nowait())
         for notice in (*watch.look(), *(recording.look(record) if recording is not None else ())):
             report.notice(notice)
         news = None if screen is None else screen.news
@@ -205,12 +205,12 @@ class Changes:
         return found
 
 
-def _start_event(wishes: Wishes, memory: Path) -> dict[str, Any]:
+def _start_event(options: RunOptions, memory: Path) -> dict[str, Any]:
     return {
         "version": version("thumbline"),
         "memory": str(memory),
-        "settings": [name for name, _ in wishes.settings],
-        "strings": list(wishes.settings[0][1].instrument.strings),
-        "rate": wishes.rate,
-        "block_frames": wishes.block,
+        "settings": [name for name, _ in options.settings],
+        "strings": list(options.settings[0][1].instrument.strings),
+        "rate": options.rate,
+        "block_frames": options.block,
     }

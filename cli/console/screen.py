@@ -20,7 +20,7 @@ LOWEST_DB = -60.0
 NEEDLE_CENTS, IN_TUNE_CENTS = 50.0, 3.0
 #: The limiter and the wire are worth a word beyond these.
 LIMITING_DB, BUSY_WIRE = -0.1, 0.7
-#: How often sound comes is worth a word where that is so many blocks.
+#: How often sound comes is worth a word from this many blocks on.
 LONG_PERIOD = 1.5
 #: Lines above and below the strings.
 HEAD, FOOT = 1, 5
@@ -232,7 +232,7 @@ def _wire(view: View, width: int) -> Text:
 
 
 def notice_lines(view: View, width: int) -> list[Text]:
-    """Return what is wrong or was just done, inverted if wrong; in as many lines as it takes, two at most."""
+    """Return the fault, inverted, or what was just done; in as many lines as it takes, two at most."""
     words = textwrap.wrap(
         f"{'!! ' if view.alarm else ''}{view.notice}", max(width - 2, 8), max_lines=2, placeholder=" ..."
     )

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from thumbline.cli.console.child_processes import END_S, Backstage, Child
 from thumbline.cli.console.notices import ENGINE_DIED, ENGINE_HANGS, KEEPER_DIED, KEEPER_HANGS, Notice
 from thumbline.cli.shared.own_clock import OwnClock
-from thumbline.cli.shared.processes import Watched, kill
+from thumbline.cli.shared.processes import ProcessHandle, kill
 from thumbline.dsp.live.record import ENDED, FAULT, PLAYING, READY
 from thumbline.dsp.memory.record_type import Record
 
@@ -67,7 +67,7 @@ class Supervision:
         self._tell = tell
         self._patience_ns, self._waits = int(patience_s * 1e9), wait_s > 0.0
         self._engine, self._spare, self._keeper = backstage.engine, backstage.spare, backstage.keeper
-        self._charged = Watched(0)  # the keeper in charge
+        self._charged = ProcessHandle(0)  # the keeper in charge
         self._lost_ns = {"engine": 0, "keeper": 0}
         self._lost_why: dict[str, Notice] = {}
         self._played = self._taking_over = False
@@ -101,7 +101,7 @@ class Supervision:
         self._keeper.kill()
         # A process that a signal has stopped ends no other way.
         for pid in (int(self._live.keeper.feet_pid), *map(int, self._live.keeper.standby_pid)):
-            _kill(Watched(pid))
+            _kill(ProcessHandle(pid))
 
     def _engine_has_ended(self) -> bool:
         return self._engine.process is None or self._engine.code is not None
@@ -109,7 +109,7 @@ class Supervision:
     def _keeper_has_ended(self) -> bool:
         if int(self._live.keeper.pid) != self._charged.pid:
             self._charged.close()
-            self._charged = Watched(int(self._live.keeper.pid))
+            self._charged = ProcessHandle(int(self._live.keeper.pid))
         ended = self._charged.ended if self._charged.pid else True
         return ended and (self._keeper.process is None or self._keeper.code is not None)
 
@@ -206,7 +206,7 @@ class Supervision:
             if self._charged.pid:
                 self._lose("keeper", KEEPER_DIED)
             self._charged.close()
-            self._charged = Watched(pid)
+            self._charged = ProcessHandle(pid)
         silent_s = 1e-9 * self._clock.silent_ns(int(keeper.beat_ns))
         if pid and phase in (READY, PLAYING) and silent_s < KEEPER_SILENT_S:
             if self._lost_ns["keeper"] and int(keeper.beat_ns) > self._lost_ns["keeper"]:
@@ -249,7 +249,7 @@ class Supervision:
         return bool(lost_ns) and time.monotonic_ns() - lost_ns > self._patience_ns
 
 
-def _kill(process: Watched) -> None:
+def _kill(process: ProcessHandle) -> None:
     if not process.ended:
         kill(process.pid)
 

@@ -73,6 +73,6 @@ class View:
     interval: float  #: semitones
     elapsed_s: float
     done: float | None  #: share of the take that was played; None with an interface
-    notice: str  #: what is wrong and what helps, or what was just done; may be empty
+    notice: str  #: a fault and what helps, or what was just done; may be empty
     alarm: bool  #: whether the notice is about something wrong
     recording: str = ""  #: "REC" while what is played is kept, "NOT REC" while it cannot be; empty if nobody asked

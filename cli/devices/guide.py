@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.decibels import power_db
 from thumbline.dsp.rig.model import Rig
 
 #: Silence at the beginning, in seconds.
@@ -59,7 +60,7 @@ class _Ear:
                 # Differences take DC and rumble away and hardly change what plucks stand out by.
                 power = np.mean(np.diff(self._left[: self._window], axis=0) ** 2, axis=0)
                 self._left = self._left[self._window :]
-                yield 10.0 * np.log10(np.maximum(power, 1e-20)) + self._trim_db
+                yield power_db(power, 1e-20) + self._trim_db
 
 
 def guide(blocks: Iterable[NDArray[np.float64]], rig: Rig, rate: int, say: Say) -> Guided:

@@ -22,7 +22,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from thumbline.cli.shared.processes import hurry
+from thumbline.cli.shared.processes import raise_priority
 
 #: Time between looks at the ports, while our port is not to be used yet, and between attempts to reach a server, in
 #: seconds.
@@ -155,7 +155,7 @@ class JackMidi:
 
     def _tend(self) -> None:
         if self._priority:
-            hurry(self._priority, children=False)
+            raise_priority(self._priority, children=False)
         while not self._closing:
             try:
                 self._look()

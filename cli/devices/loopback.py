@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
+from thumbline.dsp.decibels import amplitude_db, amplitude_of
+
 #: Length of the sequence is 2 ** ORDER - 1 frames.
 ORDER = 10
 #: Peak of what is played: loud enough for a cable, harmless to ears and loudspeakers.
@@ -48,7 +50,7 @@ class RoundTrip:
 def click() -> NDArray[np.float64]:
     """Return the sequence, shape (2 ** ORDER - 1,), values +peak and -peak."""
     bits = np.asarray(signal.max_len_seq(ORDER)[0], np.float64)
-    return 10.0 ** (PEAK_DB / 20.0) * (2.0 * bits - 1.0)
+    return amplitude_of(PEAK_DB) * (2.0 * bits - 1.0)
 
 
 def clicks(rate: int) -> NDArray[np.float64]:
@@ -89,7 +91,7 @@ def round_trip(recorded: NDArray[np.float64], rate: int) -> RoundTrip | None:
         rate=rate,
         spread=int(np.ptp(lags[agree])),
         agreed=int(agree.sum()),
-        gain_db=20.0 * float(np.log10(max(abs(gain), 1e-10))),
+        gain_db=float(amplitude_db(abs(gain), 1e-10)),
         inverted=bool(np.median(correlations[agree]) < 0.0),
         clipped=bool(max(np.max(np.abs(each)) for each in back) >= CLIPPED),
     )

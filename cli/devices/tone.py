@@ -5,6 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.decibels import amplitude_of, power_db
 from thumbline.dsp.errors import InputError
 
 #: No louder than this (peak, dBFS) and no longer than this, in seconds: it goes to an amplifier and to ears.
@@ -16,6 +17,8 @@ RISE_S, FALL_S = 2.0, 0.2
 RISE_DB = 60.0
 #: Samples at this share of full scale count as clipped; a channel softer than this is silent, in dBFS.
 CLIPPED, SILENT_DB = 0.999, -90.0
+#: Levels are shown down to this power.
+LEAST_POWER = 1e-20
 
 
 def tone(rate: int, hz: float, level_db: float, seconds: float) -> NDArray[np.float64]:
@@ -32,7 +35,7 @@ def tone(rate: int, hz: float, level_db: float, seconds: float) -> NDArray[np.fl
             raise InputError(f"{name} of the test tone is {value:g} {unit}; accepted: {low:g} to {high:g}")
     t = np.arange(round(seconds * rate)) / rate
     rise = np.clip(t / min(RISE_S, 0.6 * seconds), 0.0, 1.0)
-    gain = 10.0 ** ((level_db - RISE_DB * (1.0 - rise)) / 20.0) * np.clip(t / 0.01, 0.0, 1.0)
+    gain = amplitude_of(level_db - RISE_DB * (1.0 - rise)) * np.clip(t / 0.01, 0.0, 1.0)
     fall = np.clip((seconds - t) / FALL_S, 0.0, 1.0)
     return gain * 0.5 * (1.0 - np.cos(np.pi * fall)) * np.sin(2.0 * np.pi * hz * t)
 
@@ -57,17 +60,17 @@ class LevelMeter:
         magnitude = np.abs(block)
         self.peak = np.maximum(self.peak, magnitude.max(axis=0))
         self.clipped += np.sum(magnitude >= CLIPPED, axis=0)
-        self.block_db = _db(squares / len(block))
+        self.block_db = power_db(squares / len(block), LEAST_POWER)
 
     @property
     def rms_db(self) -> NDArray[np.float64]:
         """Level of all that was heard, in dBFS (a full-scale square wave is 0)."""
-        return _db(self._squares / max(self._frames, 1))
+        return power_db(self._squares / max(self._frames, 1), LEAST_POWER)
 
     @property
     def peak_db(self) -> NDArray[np.float64]:
         """Highest sample, in dBFS."""
-        return _db(self.peak**2)
+        return power_db(self.peak**2, LEAST_POWER)
 
     def words(self, channel: int) -> str:
         """Say what should be looked at on a channel, counted from 0; empty if nothing."""
@@ -76,7 +79,3 @@ class LevelMeter:
         if self.peak_db[channel] < SILENT_DB:
             return "silent: not connected, or not played?"
         return ""
-
-
-def _db(power: NDArray[np.float64]) -> NDArray[np.float64]:
-    return 10.0 * np.log10(np.maximum(power, 1e-20))

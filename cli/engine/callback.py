@@ -18,7 +18,7 @@ from numba import (
 from numba.core import cgutils
 from numba.extending import intrinsic
 
-from thumbline.dsp.live.block import account, serve
+from thumbline.dsp.live.block import count_block, serve
 from thumbline.dsp.live.record import LIVE
 from thumbline.dsp.memory.record_type import Record
 
@@ -85,7 +85,7 @@ def callback(source: Any, target: Any, frame_count: int, times: Any, flags: int,
     frames_out = carray(target, (frames, live.setup.outputs))
     serve(live, frames_in, frames_out)
     _publish()
-    account(live, frames, begun, _now(), (flags & LOST) != 0)
+    count_block(live, frames, begun, _now(), (flags & LOST) != 0)
     return CONTINUE
 
 

@@ -25,7 +25,7 @@ import numpy as np
 
 from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded
 from thumbline.cli.shared.own_clock import OwnClock
-from thumbline.cli.shared.processes import STAND_BY, Watched, hurry
+from thumbline.cli.shared.processes import STAND_BY, ProcessHandle, raise_priority
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.live.record import LIVE
 from thumbline.dsp.memory.record_type import Record
@@ -100,7 +100,7 @@ class Engine:
 
     def __init__(self, live: Record) -> None:
         self._live = live
-        self._parent, self._console = os.getppid(), Watched(0)
+        self._parent, self._console = os.getppid(), ProcessHandle(0)
         self._told = False
         self._stream: Stream | None = None
         started = time.monotonic_ns()
@@ -147,7 +147,7 @@ class Engine:
         self._leave(code, FAULT)
 
     def _open(self) -> "Stream":
-        hurry(PRIORITY, children=True)  # the stream's threads
+        raise_priority(PRIORITY, children=True)  # the stream's threads
         if bytes(self._live.setup.take_path):
             from thumbline.cli.engine.null_stream import NullStream
 
@@ -162,7 +162,7 @@ class Engine:
             return False  # nobody has said that there is one
         if int(console.pid) != self._console.pid:
             self._console.close()
-            self._console = Watched(int(console.pid))
+            self._console = ProcessHandle(int(console.pid))
         if os.name == "posix":  # the first cannot tell if it has gone before this engine began
             return os.getppid() != self._parent or self._console.ended
         return time.monotonic_ns() - int(console.beat_ns) > 1e9 * CONSOLE_SILENT_S

@@ -1,6 +1,6 @@
 """`python -m thumbline.cli.keeper MEMORY`."""
 
 from thumbline.cli.keeper.keeper import keep
-from thumbline.cli.shared.processes import leave_with
+from thumbline.cli.shared.processes import run_and_exit
 
-leave_with(keep)
+run_and_exit(keep)

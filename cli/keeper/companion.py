@@ -5,7 +5,7 @@ import sys
 import time
 from pathlib import Path
 
-from thumbline.cli.shared.processes import MODULE, Charge
+from thumbline.cli.shared.processes import MODULE, ProcessLock
 
 #: How often it is looked whether one is there, in seconds.
 LOOK_S = 1.0
@@ -23,7 +23,7 @@ class Companion:
     def __init__(self, module: str, lock: str, memory: Path):
         self._command = [sys.executable, *MODULE, f"thumbline.cli.keeper.{module}", str(memory)]
         self._memory = memory
-        self._lock = Charge.of(memory, lock)
+        self._lock = ProcessLock.of(memory, lock)
         self._started: subprocess.Popen[bytes] | None = None
         self._look_at = 0.0
 

@@ -17,8 +17,8 @@ from pathlib import Path
 from thumbline.cli.devices.midi_ports import InputPort
 from thumbline.cli.keeper.orders import Orders, read_orders
 from thumbline.cli.shared.live_memory import attach, encoded, encoded_names, names_in
-from thumbline.cli.shared.processes import Charge, Watched, leave_with
-from thumbline.cli.signals import Told
+from thumbline.cli.shared.processes import ProcessHandle, ProcessLock, run_and_exit
+from thumbline.cli.signals import StopSignal
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.midi.foot_controller import Controls, FootBoard
@@ -29,15 +29,15 @@ LOOK_S = 0.001
 
 def hear(memory: Path) -> int:
     """Hear the foot controller until told to end; returns the exit code."""
-    told = Told()
+    stop = StopSignal()
     live, orders = attach(memory), read_orders(memory)
     keeper = live.keeper
-    charge = Charge.of(memory, "feet")
+    charge = ProcessLock.of(memory, "feet")
     if not charge.take():
         return 0
-    console = Watched(int(live.console.pid))
+    console = ProcessHandle(int(live.console.pid))
     keeper.feet_beat_ns = time.monotonic_ns()
-    keeper.feet_pid = told.pid
+    keeper.feet_pid = stop.pid
     port, feet = InputPort(orders.foot_port), Feet(live, orders)
     feet.let_go()  # what a process before this one left pressed
     connections = names_in(keeper.foot_connections)
@@ -50,7 +50,7 @@ def hear(memory: Path) -> int:
             return 2
         waits_until_ns = time.monotonic_ns() + int(1e9 * live.setup.wait_s)
         port.open(wait=True)
-    while not (told.to_end or live.request.stop or console.ended):
+    while not (stop.came or live.request.stop or console.ended):
         now_ns = keeper.feet_beat_ns = time.monotonic_ns()
         was_there = port.present
         port.look(now_ns)
@@ -120,4 +120,4 @@ def controls(live: Record, orders: Orders) -> Controls:
 
 
 if __name__ == "__main__":
-    leave_with(hear)
+    run_and_exit(hear)

@@ -20,10 +20,10 @@ from thumbline.cli.keeper.line import Line, Place
 from thumbline.cli.keeper.orders import Orders, read_orders
 from thumbline.cli.keeper.rounds import Keeper
 from thumbline.cli.keeper.vigil import Vigil
-from thumbline.cli.shared.live_memory import ENDED, FAULT, STARTING, attach, cell, encoded, names_in
-from thumbline.cli.shared.processes import Charge, hurry, kill
+from thumbline.cli.shared.live_memory import ENDED, FAULT, STARTING, attach, encoded, field_view, names_in
+from thumbline.cli.shared.processes import ProcessLock, kill, raise_priority
 from thumbline.cli.shared.runs import run_on
-from thumbline.cli.signals import Told
+from thumbline.cli.signals import StopSignal
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.memory.record_type import Record
 
@@ -47,23 +47,23 @@ CLOSE_S = 0.8
 
 def keep(memory: Path) -> int:
     """Stand by until in charge, then keep until told to end; returns the exit code."""
-    told = Told()
+    stop = StopSignal()
     live = attach(memory)
     orders = read_orders(memory)
-    hurry(PRIORITY, children=False)
-    charge, place = Charge.of(memory, "charge"), Place(memory, live)
+    raise_priority(PRIORITY, children=False)
+    charge, place = ProcessLock.of(memory, "charge"), Place(memory, live)
     if charge.take():
-        return _in_charge(live, orders, memory, told, OutputPort(orders.port, priority=PRIORITY))
-    if not place.take(told.pid):
+        return _in_charge(live, orders, memory, stop, OutputPort(orders.port, priority=PRIORITY))
+    if not place.take(stop.pid):
         return 0
     out = OutputPort(orders.port, priority=PRIORITY)
     vigil = Vigil(live)
     while not (_is_our_turn(place, vigil) and charge.take()):
-        if told.to_end or vigil.all_is_over:
+        if stop.came or vigil.all_is_over:
             place.leave()
             _close(out)
             return 0
-        place.take(told.pid)
+        place.take(stop.pid)
         if place.is_next:  # one alone: who takes part in a server's rounds and dies holds it up
             out.prepare()
         place.beat(warm=out.prepared)
@@ -73,7 +73,7 @@ def keep(memory: Path) -> int:
     if vigil.all_is_over:
         _close(out)
         return 0
-    return _in_charge(live, orders, memory, told, out)
+    return _in_charge(live, orders, memory, stop, out)
 
 
 def _is_our_turn(place: Place, vigil: Vigil) -> bool:
@@ -83,11 +83,11 @@ def _is_our_turn(place: Place, vigil: Vigil) -> bool:
     return True
 
 
-def _in_charge(live: Record, orders: Orders, memory: Path, told: Told, out: OutputPort) -> int:
+def _in_charge(live: Record, orders: Orders, memory: Path, stop: StopSignal, out: OutputPort) -> int:
     keeper = live.keeper
     # Who takes over waits for a port that has gone; the first one says so if it never was there.
     first = int(keeper.pid) == 0
-    keeper.pid, keeper.beat_ns, keeper.fault, keeper.phase = told.pid, time.monotonic_ns(), b"", STARTING
+    keeper.pid, keeper.beat_ns, keeper.fault, keeper.phase = stop.pid, time.monotonic_ns(), b"", STARTING
     line, feet = Line(memory, live), None
     work = Keeper(live, orders, out, line.is_warm)
     if orders.feet or orders.foot_port:
@@ -109,11 +109,11 @@ def _in_charge(live: Record, orders: Orders, memory: Path, told: Told, out: Outp
             return _refused(live)
     work.begin()
     engine_phase, feet_pid, feet_beat_ns = (
-        cell(live, path) for path in ("engine.phase", "keeper.feet_pid", "keeper.feet_beat_ns")
+        field_view(live, path) for path in ("engine.phase", "keeper.feet_pid", "keeper.feet_beat_ns")
     )
     code = 0
     try:
-        while not told.to_end and work.round():
+        while not stop.came and work.round():
             now_ns = time.monotonic_ns()
             if engine_phase[0] != STARTING:  # it has the processors for itself until it plays
                 line.see_to_it(now_ns)

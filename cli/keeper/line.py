@@ -9,8 +9,8 @@ import sys
 import time
 from pathlib import Path
 
-from thumbline.cli.shared.live_memory import STAND_BYS, cell
-from thumbline.cli.shared.processes import MODULE, STOPPED, Charge, Watched, kill, state_of
+from thumbline.cli.shared.live_memory import STAND_BYS, field_view
+from thumbline.cli.shared.processes import MODULE, STOPPED, ProcessHandle, ProcessLock, kill, state_of
 from thumbline.dsp.memory.record_type import Record
 
 #: Time between looks of the one in charge, and between looks for a free place: its own, and of one who stands by, in
@@ -88,7 +88,7 @@ class Line:
         self._memory = memory
         self._locks = _locks(memory)
         self._slots = _Slots(live)
-        self._watched = [Watched(0) for _ in range(STAND_BYS)]
+        self._watched = [ProcessHandle(0) for _ in range(STAND_BYS)]
         self._started: subprocess.Popen[bytes] | None = None
         self._started_ns = self._looked_ns = self._free_looked_ns = 0
         self._warm = False
@@ -115,7 +115,7 @@ class Line:
         pid = self._slots.pid[number]
         if pid != self._watched[number].pid:
             self._watched[number].close()
-            self._watched[number] = Watched(pid)
+            self._watched[number] = ProcessHandle(pid)
         if not pid or self._watched[number].ended:
             return False
         silent_ns = now_ns - self._slots.beat_ns[number]
@@ -141,15 +141,15 @@ class _Slots:
 
     def __init__(self, live: Record):
         self.pid, self.beat_ns, self.warm = (
-            cell(live, f"keeper.standby_{name}") for name in ("pid", "beat_ns", "warm")
+            field_view(live, f"keeper.standby_{name}") for name in ("pid", "beat_ns", "warm")
         )
 
 
-def _locks(memory: Path) -> list[Charge]:
-    return [Charge.of(memory, f"standby-{number}") for number in range(STAND_BYS)]
+def _locks(memory: Path) -> list[ProcessLock]:
+    return [ProcessLock.of(memory, f"standby-{number}") for number in range(STAND_BYS)]
 
 
-def _is_free(lock: Charge) -> bool:
+def _is_free(lock: ProcessLock) -> bool:
     if not lock.take():
         return False
     lock.give_back()

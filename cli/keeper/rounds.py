@@ -13,8 +13,8 @@ import numpy as np
 from thumbline.cli.devices.midi_ports import OutputPort
 from thumbline.cli.keeper.feet import controls
 from thumbline.cli.keeper.orders import Orders
-from thumbline.cli.shared.live_memory import PLAYING, READY, bin_of, cell, encoded, encoded_names, frame_time_ns
-from thumbline.cli.shared.processes import Watched
+from thumbline.cli.shared.live_memory import PLAYING, READY, bin_of, encoded, encoded_names, field_view, frame_time_ns
+from thumbline.cli.shared.processes import ProcessHandle
 from thumbline.dsp.live.bass_line import LiveBassLine
 from thumbline.dsp.live.mutes import LiveMutes
 from thumbline.dsp.memory.events import BY_PLUCK, EVENTS, HANDOVER
@@ -73,12 +73,12 @@ class Keeper:
 
     def __init__(self, live: Record, orders: Orders, out: OutputPort, stands_by: Callable[[int], bool]):
         self._live, self._orders, self._out, self._stands_by = live, orders, out, stands_by
-        self._now = {path: cell(live, path) for path in LOOKED_AT}
+        self._now = {path: field_view(live, path) for path in LOOKED_AT}
         self._bass_line = LiveBassLine(orders.bass_channel, orders.bend_range) if orders.bass_notes else None
         self._setting = -1
         self._mutes = LiveMutes(orders.strings, ())
         self._forced = ""
-        self._console, self._engine = Watched(int(live.console.pid)), Watched(int(live.engine.pid))
+        self._console, self._engine = ProcessHandle(int(live.console.pid)), ProcessHandle(int(live.engine.pid))
         self._engine_silent_ns: float = ENGINE_SILENT_NS
         self._asked_ns = self._reported_ns = 0
         self._reported: tuple[object, ...] = ()  # what the console was told last
@@ -150,10 +150,10 @@ class Keeper:
         now = self._now
         if now["console.pid"][0] != self._console.pid:
             self._console.close()
-            self._console = Watched(now["console.pid"][0])
+            self._console = ProcessHandle(now["console.pid"][0])
         if now["engine.pid"][0] != self._engine.pid:
             self._engine.close()
-            self._engine = Watched(now["engine.pid"][0])
+            self._engine = ProcessHandle(now["engine.pid"][0])
         block_ns = now["engine.block_frames"][0] * SECOND_NS / max(now["engine.rate"][0], 1.0)
         self._engine_silent_ns = max(ENGINE_SILENT_NS, ENGINE_SILENT_BLOCKS * block_ns)
 

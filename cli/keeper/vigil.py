@@ -2,8 +2,8 @@
 
 import time
 
-from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, cell
-from thumbline.cli.shared.processes import STOPPED, Watched, kill, state_of
+from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, field_view
+from thumbline.cli.shared.processes import STOPPED, ProcessHandle, kill, state_of
 from thumbline.dsp.memory.record_type import Record
 
 #: A keeper in charge that waits and whose heartbeat is older than this hangs, in nanoseconds.
@@ -22,16 +22,16 @@ class Vigil:
     """
 
     def __init__(self, live: Record):
-        self._pid, self._phase = cell(live, "keeper.pid"), cell(live, "keeper.phase")
-        self._beat_ns, self._stop = cell(live, "keeper.beat_ns"), cell(live, "request.stop")
-        self._console, self._charged = Watched(int(live.console.pid)), Watched(0)
+        self._pid, self._phase = field_view(live, "keeper.pid"), field_view(live, "keeper.phase")
+        self._beat_ns, self._stop = field_view(live, "keeper.beat_ns"), field_view(live, "request.stop")
+        self._console, self._charged = ProcessHandle(int(live.console.pid)), ProcessHandle(0)
 
     def look(self) -> None:
         """Learn who is in charge, and end a keeper in charge that hangs or is stopped."""
         pid, phase = self._pid[0], self._phase[0]
         if pid != self._charged.pid:
             self._charged.close()
-            self._charged = Watched(pid)
+            self._charged = ProcessHandle(pid)
         silent_ns = time.monotonic_ns() - self._beat_ns[0]
         if not pid or phase not in (STARTING, READY, PLAYING) or silent_ns < LATE_NS:
             return

@@ -15,7 +15,7 @@ import numpy as np
 
 from thumbline.cli.recorder.tables import REQUESTS, Clock, GrowingTable, Row, asked_rows, control_row, event_row
 from thumbline.cli.shared.live_memory import ENDED, FAULT, attach, cell, encoded, setting_names
-from thumbline.cli.shared.processes import Watched
+from thumbline.cli.shared.processes import ProcessHandle
 from thumbline.dsp.files.growing_wav import Bits, GrowingWav
 from thumbline.dsp.kept.layout import BASS, CONTROL_COLUMNS, CONTROLS, EVENT_COLUMNS, EVENTS, GUITAR, STRINGS
 from thumbline.dsp.live.tape import take_frames, take_marks
@@ -75,7 +75,7 @@ class Recorder:
         self._feet = cell(live, "keeper.foot_count")
         self._pressed = int(self._feet[0])
         self._names = setting_names(live)
-        self._engine, self._console = Watched(0), Watched(int(live.console.pid))
+        self._engine, self._console = ProcessHandle(0), ProcessHandle(int(live.console.pid))
         self._own.pid = os.getpid()
 
     def run(self) -> None:
@@ -204,6 +204,6 @@ class Recorder:
             return False
         if int(engine.pid) != self._engine.pid:
             self._engine.close()
-            self._engine = Watched(int(engine.pid))
+            self._engine = ProcessHandle(int(engine.pid))
         silent = now - int(engine.block_at_ns) > 1e9 * SILENT_S
         return int(engine.phase) in (ENDED, FAULT) or self._engine.ended or silent

@@ -39,9 +39,9 @@ __all__ = [
     "STARTING",
     "attach",
     "bin_of",
-    "cell",
     "encoded",
     "encoded_names",
+    "field_view",
     "frame_time_ns",
     "names_in",
     "percentile_ns",
@@ -50,7 +50,7 @@ __all__ = [
 
 
 def attach(path: Path) -> Record:
-    """Map the file at ``path`` and return its record: fields are attributes, and what is set is seen by all.
+    """Map the file at ``path`` and return its record: fields are attributes, and every process sees what one sets.
 
     Raises OSError if there is no such file, InputError if it is not one that this version of the program made.
     """
@@ -65,7 +65,7 @@ def encoded(text: str, size: int) -> bytes:
 
 
 def _cut(text: str, size: int) -> bytes:
-    """Return ``text`` as UTF-8 of at most ``size`` bytes, cut between characters; what is no text is escaped."""
+    """Return ``text`` as UTF-8 of at most ``size`` bytes, cut between characters; what UTF-8 lacks is escaped."""
     return text.encode(errors="backslashreplace")[:size].decode(errors="ignore").encode()
 
 
@@ -115,7 +115,7 @@ def frame_time_ns(live: Record, frame: int) -> int:
             return at + round((frame - frames + 1) * 1e9 / max(float(engine.rate), 1.0))
 
 
-def cell(live: Record, path: str) -> memoryview:
+def field_view(live: Record, path: str) -> memoryview:
     """Return the field of the shared record at ``path``, such as ``engine.phase``, as a view: of one number, or of all.
 
     To read it takes a thirtieth of the time of going through the record, of which two thousand rounds a second would

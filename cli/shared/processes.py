@@ -14,7 +14,7 @@ from typing import Any, NoReturn, Self
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.file_lock import lock
 
-#: How Python runs a module of ours. The working folder (-P) is no place to look for modules: it may hold anything.
+#: How Python runs a module of ours. Modules are not looked for in the working folder (-P): it may hold anything.
 MODULE = ("-P", "-m")
 #: What tells a process to stand by.
 STAND_BY = "--stand-by"
@@ -22,11 +22,11 @@ STAND_BY = "--stand-by"
 STOPPED = "T"
 
 
-class Watched:
+class ProcessHandle:
     """A process by its number. Its exit is noticed at once, even before it is reaped.
 
-    Where the system has no handle for that (only Linux has one in Python), its number must be gone. On Windows there
-    is no harmless way to ask: there the process never counts as ended, and its heartbeat must tell.
+    Where the system has no handle for that (only Linux has one in Python), its number must be gone. On Windows no
+    harmless way to ask exists: there the process never counts as ended, and its heartbeat must tell.
     """
 
     def __init__(self, pid: int):
@@ -71,7 +71,7 @@ class Watched:
             self._handle = -1
 
 
-class Charge:
+class ProcessLock:
     """A lock that one process at a time holds, and that the system takes from it however it ends."""
 
     def __init__(self, path: Path):
@@ -116,7 +116,7 @@ def kill(pid: int) -> None:
             os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
 
 
-def hurry(priority: int, *, children: bool) -> None:
+def raise_priority(priority: int, *, children: bool) -> None:
     """Ask the system for real-time scheduling; do without if it is refused.
 
     ``priority`` is 1 to 99 (POSIX). Threads and processes started from here on have it too if ``children``; without,
@@ -128,7 +128,7 @@ def hurry(priority: int, *, children: bool) -> None:
             os.sched_setscheduler(0, policy, os.sched_param(priority))
 
 
-def leave_with(work: Callable[[Path], int]) -> NoReturn:
+def run_and_exit(work: Callable[[Path], int]) -> NoReturn:
     """Do the work of the process whose first argument is a memory file, and leave without tidying up what may hang."""
     code = 1
     try:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from thumbline.cli.shared.live_memory import attach
-from thumbline.cli.shared.processes import Watched
+from thumbline.cli.shared.processes import ProcessHandle
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.memory.record_type import Record
 
@@ -43,7 +43,7 @@ def run_on(port: str, place: str, memory: Path) -> int:
 
 
 def _ended(pid: int) -> bool:
-    watched = Watched(pid)
+    watched = ProcessHandle(pid)
     try:
         return watched.ended
     finally:

@@ -23,7 +23,7 @@ from thumbline.cli.signals import interrupt
 #: What is done with a take in a process of its own; it tells what share of it is done, 0 to 1.
 Task = Callable[[Path, Callable[[float], None]], Any]
 
-#: What is told to end may take this long to put away what it has begun, in seconds.
+#: Grace period for a worker to put away what it has begun once it must end, in seconds.
 PATIENCE_S = 30.0
 
 
@@ -83,7 +83,7 @@ class _Worker:
 
 @contextmanager
 def _safe_path() -> Iterator[None]:
-    """Keep what is started meanwhile from the modules of the working folder, which may hold files named like ours."""
+    """Keep processes that start meanwhile from the modules of the working folder, which may hold names like ours."""
     before = os.environ.get("PYTHONSAFEPATH")
     os.environ["PYTHONSAFEPATH"] = "1"
     try:

@@ -22,9 +22,10 @@ LOOK_S = 0.1
 def for_each_take(work: Work[R], takes: Sequence[Path], jobs: int) -> Iterator[R]:
     """Do ``work`` on each take, ``jobs`` at a time, with a progress bar; results in the order of the takes.
 
-    A take for which ``work`` raises InputError, or whose process is killed, is told on standard error, in its turn, and
-    has no result; after the last take the command exits with code 2, or 1 if a process was killed. Any other exception,
-    OutputError and an interrupt too, ends all at once. With more than one job ``work`` and its results are pickled.
+    A take for which ``work`` raises InputError, or whose process is killed, is reported on standard error, in its turn,
+    and has no result; after the last take the command exits with code 2, or 1 if a process was killed. Any other
+    exception, OutputError and an interrupt too, ends all at once. With more than one job ``work`` and its results are
+    pickled.
     """
     code = 0
     for take, outcome in _outcomes(work, takes, jobs):
@@ -38,7 +39,7 @@ def for_each_take(work: Work[R], takes: Sequence[Path], jobs: int) -> Iterator[R
 
 
 def _reason(take: Path, outcome: InputError | Lost) -> str:
-    """Return what is wrong with a take, which has to be named: there may be others."""
+    """Return the fault of a take, with its name: there may be others."""
     name, reason = printable(take), outcome.words if isinstance(outcome, Lost) else str(outcome)
     return reason if name in reason else f"{name}: {reason}"
 
@@ -73,7 +74,7 @@ def _outcomes(work: Work[R], takes: Sequence[Path], jobs: int) -> Iterator[tuple
 
 
 def _outcome(work: Work[R], take: Path, show: Callable[[float], None]) -> R | InputError:
-    """Do ``work`` on a take: its result, or what is wrong with the take."""
+    """Do ``work`` on a take: its result, or the fault of the take."""
     try:
         return work(take, show)
     except OutputError:

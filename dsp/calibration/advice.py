@@ -70,7 +70,7 @@ def _of_sound(report: StringReport, name: str, *, doubted: bool) -> Iterator[str
 
 
 def _in_common(rig: Rig, reports: Sequence[StringReport], pitches: Sequence[Sequence[float]]) -> str | None:
-    """Say what is off in the same way on every string that was recognised, with the line that mends it."""
+    """Name what every recognised string has off in the same way, with the line that mends it."""
     known = [report for report in reports if report.played and report.cents is not None]
     if len(known) < 3:
         return None

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from thumbline.dsp.calibration.advice import ANOTHER_NOTE_CENTS, warnings
 from thumbline.dsp.calibration.report import StringReport
 from thumbline.dsp.calibration.survey import (
+    MEASURED,
     OFF_ABOVE_FLOOR_DB,
     OFF_BELOW_LEVEL_DB,
     ON_ABOVE_FLOOR_DB,
@@ -20,6 +21,7 @@ from thumbline.dsp.calibration.survey import (
     passes_of,
     survey,
 )
+from thumbline.dsp.decibels import amplitude_db
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.passes import Progress, counted_passes
 from thumbline.dsp.files.takes import Take, open_take
@@ -32,7 +34,7 @@ from thumbline.dsp.rig.sections import LOWEST_OPEN_STRING
 
 #: The lowest string may be tuned down this far from what the rig says, and still be recognised, in semitones.
 TUNED_DOWN = 5
-#: Samples at this share of full scale, so many in a row, are clipped.
+#: Samples at this share of full scale, and this many in a row, are clipped.
 CLIPPED_AT, CLIPPED_RUN = 0.999, 3
 #: Tops that are equal to this share are flat.
 FLAT = 1e-5
@@ -67,12 +69,9 @@ def calibrate(path: Path, base: Rig, progress: Progress = lambda share: None) ->
         pitches, clipped, flat_tops = _listen(take, rig, found.hum, blocks())
     cents = [_deviation(pitches[s], float(rig.open_midi[s])) for s in range(rig.string_count)]
     reports = tuple(_report(rig, found, s, pitches[s], cents[s], clipped, flat_tops) for s in range(rig.string_count))
-    data = rig.model_dump()
-    data["detect"]["tuning_cents"] = [
-        round(c, 1) if c is not None and abs(c) < ANOTHER_NOTE_CENTS else 0.0 for c in cents
-    ]
+    off = [round(c, 1) if c is not None and abs(c) < ANOTHER_NOTE_CENTS else 0.0 for c in cents]
     return Calibration(
-        Rig.model_validate(data),
+        rig.changed({"detect.tuning_cents": off}),
         _reasons(path, found),
         reports,
         found.mains_hz,
@@ -81,11 +80,8 @@ def calibrate(path: Path, base: Rig, progress: Progress = lambda share: None) ->
 
 
 def _to_measure(base: Rig) -> Rig:
-    data = base.model_dump()
-    data["input"]["mains_hz"] = "auto" if base.input.mains_hz != "off" else "off"
-    data["detect"] |= dict.fromkeys(("floor_db", "level_db", "on_db", "off_db"), "auto")
-    data["bleed"]["matrix"] = "auto"
-    return Rig.model_validate(data)
+    mains = "auto" if base.input.mains_hz != "off" else "off"
+    return base.changed({"input.mains_hz": mains, **dict.fromkeys(MEASURED, "auto")})
 
 
 def _listen(
@@ -93,11 +89,10 @@ def _listen(
 ) -> tuple[list[list[float]], NDArray[np.int64], NDArray[np.int64]]:
     """Pitches (key numbers) of the notes on each string, sought over the whole neck; clipped samples and flat tops by
     channel."""
-    data = rig.model_dump()
     # Each channel is searched from below the lowest string up, so that a swapped or retuned one is known by its pitch.
     lowest = max(round(float(rig.open_midi.min())) - TUNED_DOWN, note_to_midi(LOWEST_OPEN_STRING))
-    data["instrument"] |= {"strings": [midi_to_note(lowest)] * rig.string_count, "frets": 36, "capo": 0}
-    wide = Rig.model_validate(data)
+    strings = [midi_to_note(lowest)] * rig.string_count
+    wide = rig.changed({"instrument.strings": strings, "instrument.frets": 36, "instrument.capo": 0})
     clipped, tops = np.zeros(take.channels, np.int64), FlatTops(take.channels)
 
     def passing() -> Iterator[NDArray[np.float64]]:
@@ -130,7 +125,7 @@ class FlatTops:
         self._peak = np.zeros(channels)
 
     def take(self, block: NDArray[np.float64]) -> None:
-        """Take a block (frames, channels); what is split between two blocks is missed."""
+        """Take a block (frames, channels); a run that is split between two blocks is missed."""
         if len(block) < CLIPPED_RUN:
             return
         loud = np.abs(block)
@@ -173,7 +168,7 @@ def _report(
         level_db=float(found.level_db[s]),
         on_db=float(found.on_db[s]),
         off_db=float(found.off_db[s]),
-        bleed_db=20.0 * float(np.log10(others[loudest])) if others[loudest] > 1e-4 else None,
+        bleed_db=float(amplitude_db(others[loudest])) if others[loudest] > 1e-4 else None,
         bleed_from=loudest + 1 if others[loudest] > 1e-4 else None,
         clipped=int(clipped[channel - 1]),
         flat_tops=int(flat_tops[channel - 1]),

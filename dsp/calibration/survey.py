@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.calibration.bleed import measure_bleed, played_strings, unmixed_power
+from thumbline.dsp.decibels import power_db
 from thumbline.dsp.memory.records import ANALYSIS_STEP
 from thumbline.dsp.processor.analysis_signal import analysis_signal
 from thumbline.dsp.processor.hum import Head, Hum, measure_hum, quiet_power
@@ -23,7 +24,7 @@ FLOOR_PERCENTILE = 5.0
 #: Noise is steady: if the floor estimate exceeds the quietest two blocks by more than this, in dB, it is sustained
 #: notes of a take that hardly rests.
 STEADY_DB = 3.0
-#: Takes are often faded in and out: no quietest moment is looked for in so many blocks at either end (a second).
+#: Takes are often faded in and out: blocks at either end in which no quietest moment is looked for (a second).
 ENDS = round(1.0 / BLOCK_S)
 #: A block this far above the floor is a note, in dB.
 NOTE_ABOVE_FLOOR_DB = 20.0
@@ -34,6 +35,8 @@ OFF_ABOVE_FLOOR_DB, OFF_BELOW_LEVEL_DB = 4.0, 42.0
 SILENT_BELOW_ON_DB = 6.0
 #: A channel this quiet has no noise of its own: a computer made it.
 LOWEST_FLOOR_DB = -100.0
+#: Keys of the rig that a survey measures from the strings' levels.
+MEASURED = ("detect.floor_db", "detect.level_db", "detect.on_db", "detect.off_db", "bleed.matrix")
 
 Blocks = Callable[[], Iterator[NDArray[np.float64]]]
 
@@ -91,12 +94,15 @@ def _mains(blocks: Blocks, rig: Rig, rate: int) -> tuple[float | None, Hum | Non
 
 def with_values(rig: Rig, mains_hz: float | None) -> Rig:
     """Return the rig with mains removal as measured, and neither bleed removal nor notes."""
-    data = rig.model_dump()
     n = rig.string_count
-    data["input"]["mains_hz"] = "off" if mains_hz is None else mains_hz
-    data["bleed"]["matrix"] = "off"
-    data["detect"] |= {"on_db": (0.0,) * n, "off_db": (-1.0,) * n}
-    return Rig.model_validate(data)
+    return rig.changed(
+        {
+            "input.mains_hz": "off" if mains_hz is None else mains_hz,
+            "bleed.matrix": "off",
+            "detect.on_db": (0.0,) * n,
+            "detect.off_db": (-1.0,) * n,
+        }
+    )
 
 
 def block_moments(
@@ -108,7 +114,7 @@ def block_moments(
 ) -> NDArray[np.float64]:
     """Mean products (blocks, n, n) of the strings' analysis signals, full scale 1, each over ``BLOCK_S``.
 
-    ``hum``, where it is known, is taken out from the first frame on, and followed only in what is little louder than
+    ``hum``, where it is known, is taken out from the first frame on, and followed only in sound little louder than
     ``quiet`` (mean square per string), so that nothing of a note is. Of a long take every second block is kept, or
     every fourth, and so on.
     """
@@ -149,9 +155,9 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None, hum
         doubted = np.zeros(n, np.bool_)
         bleed = np.eye(n) if isinstance(matrix, str) else np.asarray(matrix, float)
     power = np.maximum(unmixed_power(moments, bleed), lowest)
-    floor_db = 10.0 * np.log10(floor_power(power))
+    floor_db = power_db(floor_power(power))
     played = played_strings(moments, channel_floor)
-    level_db = _levels(10.0 * np.log10(power), floor_db, played)
+    level_db = _levels(power_db(power), floor_db, played)
     detect = rig.detect
     floor_db = floor_db if isinstance(detect.floor_db, str) else np.asarray(detect.floor_db)
     level_db = level_db if isinstance(detect.level_db, str) else np.asarray(detect.level_db)
@@ -159,7 +165,7 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None, hum
     off_db = np.maximum(floor_db + OFF_ABOVE_FLOOR_DB, level_db - OFF_BELOW_LEVEL_DB)
     on_db = on_db if isinstance(detect.on_db, str) else np.asarray(detect.on_db)
     off_db = off_db if isinstance(detect.off_db, str) else np.asarray(detect.off_db)
-    loudest_db = 10.0 * np.log10(np.maximum(np.einsum("bii->bi", moments).max(axis=0), lowest))
+    loudest_db = power_db(np.maximum(np.einsum("bii->bi", moments).max(axis=0), lowest))
     silent = loudest_db < on_db - SILENT_BELOW_ON_DB
     return Survey(
         mains_hz, floor_db, level_db, on_db, np.minimum(off_db, on_db - 1.0), bleed, played, silent, hum, doubted
@@ -181,9 +187,9 @@ def complete_for_take(rig: Rig, found: Survey) -> Rig:
 def floor_power(power: NDArray[np.float64]) -> NDArray[np.float64]:
     """Power of each channel or string (n,) while nobody plays, from that of blocks (blocks, n); full scale 1.
 
-    The quietest twentieth of the blocks, unless the quietest moment tells that this is no noise (after R. Martin,
+    The quietest twentieth of the blocks, unless the quietest moment tells that this is not noise (after R. Martin,
     "Noise power spectral density estimation based on optimal smoothing and minimum statistics", IEEE Trans. Speech
-    Audio Process. 9, 2001; from memory). Digital silence is no such moment.
+    Audio Process. 9, 2001; from memory). Digital silence does not count.
     """
     lowest = 10.0 ** (LOWEST_FLOOR_DB / 10.0)
     usual = np.maximum(np.percentile(power, FLOOR_PERCENTILE, axis=0), lowest)
@@ -198,7 +204,7 @@ def _levels(
 ) -> NDArray[np.float64]:
     """Typical level of each string's notes: the upper quartile of the blocks that hold one.
 
-    Strings that were not played get the median of the others, or what is common if there are none.
+    Strings that were not played get the median of the others, or a common value if there are none.
     """
     levels = np.full(len(floor_db), np.nan)
     for s in np.flatnonzero(played):
@@ -211,10 +217,9 @@ def _levels(
 
 def complete(rig: Rig, found: Survey) -> Rig:
     """Return the rig with everything it left open filled in from a survey."""
-    data = rig.model_dump()
-    data["input"]["mains_hz"] = "off" if found.mains_hz is None else round(found.mains_hz, 3)
+    changes: dict[str, object] = {"input.mains_hz": "off" if found.mains_hz is None else round(found.mains_hz, 3)}
     for key, highest in (("floor_db", 0.0), ("level_db", 0.0), ("on_db", 0.0), ("off_db", -1.0)):
-        data["detect"][key] = [round(float(np.clip(x, -159.0, highest)), 2) for x in getattr(found, key)]
+        changes[f"detect.{key}"] = [round(float(np.clip(x, -159.0, highest)), 2) for x in getattr(found, key)]
     if rig.bleed.matrix != "off":
-        data["bleed"]["matrix"] = [[round(float(x), 5) for x in row] for row in found.bleed]
-    return Rig.model_validate(data)
+        changes["bleed.matrix"] = [[round(float(x), 5) for x in row] for row in found.bleed]
+    return rig.changed(changes)

@@ -69,13 +69,6 @@ class FolderHandle:
         """What the system says of the folder."""
         return self.path.stat() if self._descriptor is None else os.fstat(self._descriptor)
 
-    def is_at(self, path: Path) -> bool:
-        """Whether ``path`` still leads to this folder."""
-        try:
-            return os.path.samestat(path.stat(), self.status)
-        except OSError:
-            return False
-
     def _name(self, name: str) -> str | Path:
         return self.path / name if self._descriptor is None else name
 

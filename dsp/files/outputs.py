@@ -21,6 +21,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from thumbline.dsp.decibels import amplitude_db
 from thumbline.dsp.errors import InputError, OutputError, printable
 from thumbline.dsp.files.made_files import Record, made_in
 from thumbline.dsp.files.publication import Publication, changed_files
@@ -89,11 +90,6 @@ class OutputFolder:
     def path(self) -> Path:
         """Where the files are written. Raises ValueError outside the statement."""
         return self._hidden.folder.place
-
-    @property
-    def hidden_name(self) -> Path:
-        """The name of the hidden folder in ``parent``."""
-        return self._hidden.path
 
     def __enter__(self) -> Self:
         with _explained(f"write into the folder {self._shown}"):
@@ -192,7 +188,7 @@ class AudioWriter:
         self._written = 0
         self._peak = 0  # in steps of 24 bits
         with _explained(f"write {printable(path.name)}"):
-            path.open("wb").close()  # says what is wrong, where libsndfile knows but "System error"
+            path.open("wb").close()  # names the cause, where libsndfile knows but "System error"
         with self._explained_by_libsndfile():
             self._sound = soundfile.SoundFile(
                 file_name(path),
@@ -245,7 +241,7 @@ class AudioWriter:
     @property
     def peak_dbfs(self) -> float | None:
         """Highest sample so far as the file holds it, in dB below full scale; None if all are zero."""
-        return 20.0 * math.log10(self._peak / _FULL_SCALE) if self._peak else None
+        return float(amplitude_db(self._peak / _FULL_SCALE)) if self._peak else None
 
 
 def write_csv(path: Path, header: Sequence[str], rows: Iterable[Sequence[object]]) -> None:

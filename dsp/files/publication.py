@@ -150,7 +150,7 @@ class Publication:
         return kept
 
     def _remove_unwanted(self, target: FolderHandle, names: Sequence[str], record: Record) -> None:
-        """Remove what is no longer wanted; what was changed, or cannot be removed, stays."""
+        """Remove files that are no longer wanted; one that was changed, or cannot be removed, stays."""
         for name in self.unwanted:
             with suppress(OSError):
                 if name in record and name not in names and is_as_made(target.place / name, record[name]):

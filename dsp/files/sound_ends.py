@@ -17,13 +17,7 @@ from typing import BinaryIO
 
 from thumbline.dsp.files.sound_headers import is_streamed
 
-#: Formats, as libsndfile names them, of which a cut file is known; and those that do not hold their length.
-CHECKED_FORMATS = frozenset(
-    (
-        *("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC", "OGG", "MP3", "AU"),
-        *("AVR", "HTK", "MAT4", "MAT5", "MPC2K", "NIST", "SVX", "VOC", "WVE"),
-    )
-)
+#: Formats, as libsndfile names them, that do not hold their length: a cut file is not known.
 OPEN_FORMATS = frozenset(("IRCAM", "PAF", "PVF", "SD2", "XI"))
 _BYTES = {
     "PCM_S8": 1,

@@ -28,7 +28,7 @@ class Format(NamedTuple):
     encoding: str
     rates: tuple[int, ...]  #: sample rates it can hold; none: any
     compression: float | None  #: libsndfile's scale, 0 (largest file) to 1; none: its own choice
-    overshoot_db: float  #: how much higher the peaks of what is decoded may be than those of what was encoded
+    overshoot_db: float  #: how much higher decoded peaks may be than encoded ones
     description: str
 
 

@@ -1,4 +1,4 @@
-"""What the header of an uncompressed sound file promises, and what is there."""
+"""The length that the header of an uncompressed sound file promises, and the length that is there."""
 
 import os
 import struct
@@ -32,7 +32,7 @@ def is_streamed(size: int) -> bool:
 def promised_and_present(stream: BinaryIO) -> tuple[int, int]:
     """Return how many frames an uncompressed WAV, RF64, AIFF or CAF file promises, and how many are there.
 
-    (0, 0) for any other file. Needed because libsndfile silently shortens a cut file to what is left. A file
+    (0, 0) for any other file. Needed because libsndfile silently shortens a cut file to the rest. A file
     that its recorder never closed, or that lacks its sound, promises -1. Sources: EBU Tech 3306 (RF64),
     Apple's AIFF 1.3 and Core Audio Format specifications.
     """

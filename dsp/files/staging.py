@@ -142,7 +142,7 @@ def remove_leftovers(parent: Path) -> None:
 
 
 def _remove_if_dead(parent: FolderHandle, name: str) -> None:
-    """Remove the folder ``name`` if it is ours and its run is dead. Raises OSError if it lives, or is no folder."""
+    """Remove the folder ``name`` if it is ours and its run is dead. Raises OSError if it lives, or is not a folder."""
     folder = parent.folder(name)
     status = folder.status
     if not _is_ours(status):
@@ -178,7 +178,7 @@ def _holds_former_files(folder: FolderHandle) -> bool:
 
 
 def _this_machine() -> bytes:
-    """Name this machine as no other is named, since its start if the system counts these; empty if there is no name."""
+    """Return a name that only this machine has, since its start if the system counts these; empty if it has none."""
     with suppress(OSError):
         return _BOOT.read_bytes().strip()
     address = uuid.getnode()

@@ -1,7 +1,7 @@
 """Files that a person or another program has written, read whole: only if they are files, and not of any size.
 
-A pipe might never end, or never begin; a device such as /dev/zero has no end. A text of a hundred megabytes is no rig,
-and would take minutes to be read.
+A pipe might never end, or never begin; a device such as /dev/zero has no end. A text of a hundred megabytes is not a
+rig, and would take minutes to be read.
 """
 
 import errno
@@ -25,13 +25,13 @@ _READ = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0) 
 
 
 def read_whole(path: str | os.PathLike[str], largest: int) -> bytes:
-    """Return what is in the file at ``path``, at most ``largest`` bytes.
+    """Return the content of the file at ``path``, at most ``largest`` bytes.
 
-    Raises OSError, its ``strerror`` fit for a message, if it cannot be read, is no file, or is larger; ValueError for a
-    null byte in the path.
+    Raises OSError, its ``strerror`` fit for a message, if it cannot be read, is not a file, or is larger; ValueError
+    for a null byte in the path.
     """
     descriptor = os.open(path, _READ)
-    with open(descriptor, "rb") as file:  # noqa: PTH123  a descriptor is no path
+    with open(descriptor, "rb") as file:  # noqa: PTH123  a descriptor is not a path
         mode = os.fstat(descriptor).st_mode
         if stat.S_ISDIR(mode):
             raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), os.fspath(path))

@@ -24,11 +24,12 @@ from thumbline.dsp.memory.records import ANALYSIS_STEP, HEADS, SILENT, SOUNDING,
 #: Frames behind the newest at which a head starts: the interpolation looks one frame ahead.
 NEWEST = 2.0
 #: A jump lies about half-way between the period and the first partial's, so that all of a stiff string's partials stay
-#: within little more than half the stretch of where they belong, an octave down.
-STRETCH_SHARE = 0.55
+#: within little more than half the sharpness of where they belong, an octave down.
+SHARPNESS_SHARE = 0.55
+#: A head without a period to jump by lags by this many of the string's longest periods at most.
+LONGEST_LAG = 2.5
 #: Greatest correction by ``dynamics`` (amplitude).
 DYNAMICS_LIMIT = 10.0 ** (18 / 20)
-
 #: A voice that has faded to this share is out.
 INAUDIBLE = 1e-6
 
@@ -66,7 +67,7 @@ def _take_head(st: Record, string: int, lag: float, rate: float, step: float) ->
 
 
 @kernel
-def steer(p: Record, st: Record) -> None:
+def update_heads(p: Record, st: Record) -> None:
     """Every tick: answer hand-overs and plucks, and let a head that lags by a period jump."""
     bass = st.bass
     lead_string = st.heads[st.lead].string if st.lead >= 0 else -1
@@ -88,12 +89,12 @@ def steer(p: Record, st: Record) -> None:
     head = st.heads[st.lead]
     if head.gain < 1.0:
         return
-    period = string.period * 2.0 ** (STRETCH_SHARE * string.stretch) * p.decimation
+    period = string.period * 2.0 ** (SHARPNESS_SHARE * string.sharpness) * p.decimation
     if period > 0.0:
         if head.lag >= period + NEWEST:
             jump = math.floor((head.lag - NEWEST) / period) * period
             _take_head(st, bass, head.lag - jump, head.rate, 2.0 / period)
-    elif head.lag > 2.5 * p.lag_max[bass] * p.decimation:
+    elif head.lag > LONGEST_LAG * p.lag_max[bass] * p.decimation:
         # No period to jump by (a scrape, a thump): keep near the present all the same.
         _take_head(st, bass, NEWEST, st.ratio, p.fade_step)
 
@@ -118,7 +119,7 @@ def follow_level(p: Record, st: Record) -> None:
 
 
 @kernel
-def sing(p: Record, st: Record) -> float:
+def render_bass(p: Record, st: Record) -> float:
     """One frame of bass."""
     y = 0.0
     for h in range(HEADS):

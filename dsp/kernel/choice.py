@@ -29,7 +29,7 @@ def _preferred(p: Record, st: Record) -> int:
         if best < 0 or p.rule == LOWEST_STRING:
             best = s
         elif p.rule == LOWEST_PITCH:
-            # While its pitch is unknown a string counts as its open note: what is plucked low must not be late.
+            # While its pitch is unknown a string counts as its open note: a low pluck must not be late.
             if _period(p, st, s) >= _period(p, st, best):
                 best = s
         elif st.strings[s].pluck_tick >= st.strings[best].pluck_tick:
@@ -58,8 +58,7 @@ def choose(p: Record, st: Record) -> None:
     if wanted == bass:
         st.delayed = False
         return
-    # What settles and holds is the way to another string; a bass string that has stopped holds nothing, nor does a
-    # thump.
+    # Settle and hold delay only a hand-over to another string. A stopped string or a thump never keeps the bass.
     stopped = bass >= 0 and st.strings[bass].phase == SILENT
     thump = bass >= 0 and st.strings[bass].proof != BELIEVED
     held = wanted >= 0 and bass >= 0 and not stopped and not thump and tick <= st.handover_tick + p.hold_ticks
@@ -75,9 +74,10 @@ def choose(p: Record, st: Record) -> None:
 
 @kernel
 def _cause(p: Record, st: Record, wanted: int, stopped: bool) -> tuple[int, int]:
-    """The frame at which happened what makes the bass pass to ``wanted``, and what it was."""
+    """Return the frame of the event that makes the bass pass to ``wanted``, and its kind."""
     if st.delayed:
         return frame_of(p, st.tick), BY_RULE
+    # The rule turned to the string in the very tick in which its pluck was believed: the pluck is the cause.
     if wanted >= 0 and st.strings[wanted].proof_tick == st.wanted_tick:
         return frame_of(p, st.strings[wanted].onset_tick), BY_PLUCK
     if stopped:

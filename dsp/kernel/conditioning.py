@@ -26,6 +26,7 @@ from thumbline.dsp.memory.records import (
     SQUARES,
     TICKS,
 )
+from thumbline.dsp.memory.tick_ring import place_of
 
 #: No sample is this loud (full scale is 1): it is taken for a fault, as NaN and infinity are.
 LOUDEST = 1e6
@@ -102,7 +103,7 @@ def _mended(p: Record, st: Record, channels: np.ndarray, s: int) -> float:
 def adapt_to_hum(p: Record, st: Record) -> None:
     """Every hop: move the weights of silent strings towards the hum that is left.
 
-    They learn from a frame a little while ago, and not from one in which a note died: what is heard just before a pluck
+    They learn from a frame a little while ago, and not from one in which a note died: the sound just before a pluck
     is recognised, or just after a note has been called ended, is not hum. At first they learn from whatever is
     heard, and forget it again where it was no hum.
     """
@@ -167,7 +168,7 @@ def decimate(p: Record, st: Record) -> None:
         steps = min(max(y * (1.0 / ANALYSIS_STEP), -ANALYSIS_CLIP), ANALYSIS_CLIP)
         st.low[s] = np.floor(steps + 0.5)
     tick = st.tick
-    place = TICKS - 1 - (tick & (TICKS - 1))
+    place = place_of(tick)
     new_row = tick & (SQUARES - 1)
     old_row = (tick - p.short_ticks) & (SQUARES - 1)
     for s in range(p.strings):

@@ -6,7 +6,7 @@ A pluck that dies like a thump, or has no pitch when it should, is believed no l
 
 What a thump leaves behind is listened to by itself: a note may have begun under it.
 
-A *note* it is when its pitch stays, it does not die like a thump, and it is no other string's.
+It is a *note* when its pitch stays, it does not die like a thump, and it is not another string's.
 """
 
 from thumbline.dsp.compilation import kernel
@@ -14,36 +14,51 @@ from thumbline.dsp.kernel.first_partial import partial_period
 from thumbline.dsp.memory.event_ring import emit
 from thumbline.dsp.memory.events import NOTE
 from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.records import BELIEVED, DOUBTED, LANES, PLUCKED, SILENT, TICKS, UNPROVED
-from thumbline.dsp.memory.tick_ring import decibels, frame_of, span_power
+from thumbline.dsp.memory.records import BELIEVED, DOUBTED, LANES, PLUCKED, SILENT, UNPROVED
+from thumbline.dsp.memory.tick_ring import decibels, frame_of, place_of, span_power
 
-#: Another string's wave is this much alike (squared correlation) and at least this loud (power) if it is the same
-#: sound.
-ECHO_LIKENESS, ECHO_LEVEL = 0.95**2, 10.0 ** (-6 / 10)
-#: A knock is as alike (squared correlation) on at least half of the other strings, and no weaker there than this
-#: (power), over the time since the quiet before it, in seconds.
-KNOCK_LIKENESS, KNOCK_LEVEL, KNOCK_S = 0.8, 10.0 ** (-14 / 10), 0.0025
+#: Two strings carry the same sound if their waves are at least this much alike (squared correlation) ...
+ECHO_LIKENESS = 0.95**2
+#: ... the other one is at least this loud beside the one in question (power) ...
+ECHO_LEVEL = 10.0 ** (-6 / 10)
+#: ... and both hold for this long, in seconds.
+ECHO_S = 0.01
+#: A knock is this much alike (squared correlation) on at least half of the other strings ...
+KNOCK_LIKENESS = 0.8
+#: ... where it is no weaker than this (power) ...
+KNOCK_LEVEL = 10.0 ** (-14 / 10)
+#: ... over this time since the quiet before it, in seconds.
+KNOCK_S = 0.0025
 #: While a pluck is still listened to because the rig asks for it (``choice.proof_ms``), what has lost this much (power)
 #: is not believed.
 THUMP = 10.0 ** (-8 / 10)
-#: A pluck with less evidence than this that it is a note is no longer believed once it has lost so much (power) ...
-LIKELY, GONE = 0.05, 10.0 ** (-20 / 10)
-#: ... or so much, if it has no pitch after this many periods of the lowest note and this time, in seconds.
-PITCH_DUE, PITCH_DUE_S, FALLING = 2.5, 0.026, 10.0 ** (-3 / 10)
-#: However it began, it is believed for no longer than the first, in seconds, or as many periods; for no longer than the
-#: second from its release on, if it was touched so long before, in seconds.
-EVIDENCE_DUE_S, TOUCHED_DUE_S, TOUCH_S = 0.036, 0.030, 0.01
+#: Evidence of a note, 0 to 1, below which a pluck may be doubted.
+LIKELY = 0.05
+#: It is doubted once it has fallen this far (power) ...
+GONE = 10.0 ** (-20 / 10)
+#: ... or this far (power), if it has no pitch by the time that the next two give.
+FALLING = 10.0 ** (-3 / 10)
+#: A pitch is due after this many periods of the lowest note ...
+PITCH_DUE = 2.5
+#: ... and after this time, in seconds.
+PITCH_DUE_S = 0.026
+#: Evidence is due after this time from the pluck, in seconds, or after as many periods.
+EVIDENCE_DUE_S = 0.036
+#: Evidence is due after this time from the release, in seconds, if the string was touched before it ...
+TOUCHED_DUE_S = 0.030
+#: ... for this long at least, in seconds.
+TOUCH_S = 0.01
 
 
 @kernel
 def prove(p: Record, st: Record, s: int) -> None:
     """Every tick: believe a pluck, or doubt it, when it has been listened to for long enough."""
     string = st.strings[s]
-    if string.strong_tick < string.pluck_tick and (
+    if string.past_touch_tick < string.pluck_tick and (
         st.quick[s] > p.strong_power[s] or st.tick - string.pluck_tick >= p.faint_ticks
     ):
-        string.strong_tick = st.tick
-    if string.strong_tick >= string.pluck_tick and st.tick - string.strong_tick >= p.proof_ticks:
+        string.past_touch_tick = st.tick
+    if string.past_touch_tick >= string.pluck_tick and st.tick - string.past_touch_tick >= p.proof_ticks:
         if is_knock(p, st, s):
             string.knock = 1
             string.proof = DOUBTED
@@ -134,8 +149,8 @@ def call_note(p: Record, st: Record, s: int) -> None:
 @kernel
 def echoes_another(p: Record, st: Record, s: int) -> bool:
     """Whether the wave is that of another string about as loud or louder: bleed, or a knock that all strings hear."""
-    newest = TICKS - 1 - (st.tick & (TICKS - 1))
-    span = int(0.01 * p.tick_rate)
+    newest = place_of(st.tick)
+    span = int(ECHO_S * p.tick_rate)
     own = span_power(st.strings[s], st.tick + 1 - span, st.tick + 1) * span
     for other in range(p.strings):
         if other == s or st.strings[other].phase == SILENT:

@@ -9,7 +9,7 @@ import math
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.offsets import end_note
-from thumbline.dsp.kernel.onsets import begin
+from thumbline.dsp.kernel.onsets import start_note
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import SILENT
 
@@ -39,12 +39,12 @@ def take_controls(p: Record, st: Record) -> None:
     old.ratio = new.ratio
     st.ratio = new.ratio if new.ratio > 0.0 else p.ratio
     if sounds:
-        set_out(p, st)
+        start_ramp(p, st)
 
 
 @kernel
-def set_out(p: Record, st: Record) -> None:
-    """Begin a ramp from what is heard now to what the setting and the controls ask for."""
+def start_ramp(p: Record, st: Record) -> None:
+    """Begin a ramp from the present values to those that the setting and the controls ask for."""
     aim, now, step = st.aim, st.now, st.step
     aim.bass_gain = p.bass_gain * st.heard.level
     for k in range(5):
@@ -88,7 +88,7 @@ def _low_pass(share: float, aim: Record) -> None:
 
 
 @kernel
-def glide(st: Record) -> None:
+def step_ramp(st: Record) -> None:
     """Every frame of a ramp: one step nearer; the last one lands on the aim itself."""
     now, aim, step = st.now, st.aim, st.step
     st.ramp -= 1
@@ -118,9 +118,9 @@ def change_setting(old: Record, p: Record, st: Record) -> None:
     for s in range(p.strings):
         if st.strings[s].phase != SILENT and _tuned_otherwise(old, p, s):
             end_note(p, st, s, max(st.tick - 1, 0))
-            begin(p, st, s, st.tick)
+            start_note(p, st, s, st.tick)
             st.attack_seen = st.tick  # it was not plucked: the bass reads on where it is
-    set_out(p, st)
+    start_ramp(p, st)
 
 
 @kernel

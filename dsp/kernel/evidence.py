@@ -28,29 +28,39 @@ from thumbline.dsp.memory.tick_ring import span_energy, span_power
 AGREEMENT = 2.0 ** (60 / 1200)
 #: In a rough attack the reading slides to the pitch: what it must agree with follows over this time, in seconds.
 CONVERGE_S = 0.015
-#: Likeness from which on a wave speaks for a note, and from which on it could not do so more clearly.
-ALIKE, CLOSELY_ALIKE = 0.8, 0.99
-#: Time after which a pitch that agrees is a note, in seconds, at either likeness; no sooner than after this many
-#: periods.
-AGREED_S, CLOSELY_AGREED_S, PERIODS = 0.018, 0.011, 1.0
+#: Likeness from which on a wave speaks for a note.
+ALIKE = 0.8
+#: Likeness from which on it could not do so more clearly.
+CLOSELY_ALIKE = 0.99
+#: Time after which a pitch that agrees is a note at the lower likeness, in seconds ...
+AGREED_S = 0.018
+#: ... and at the higher one, in seconds ...
+CLOSELY_AGREED_S = 0.011
+#: ... but no sooner than after this many periods.
+PERIODS = 1.0
 #: Without likeness, evidence is gone after this time, in seconds.
 FORGOTTEN_S = 0.04
-#: A note falls by no more than this, in dB per second, while it speaks for itself; a fall faster than the second
-#: speaks against it.
-FASTEST_NOTE_DB_S, THUMP_DB_S = 550.0, 690.0
-#: Over this time at least the fall is measured, in seconds.
+#: A fall of no more than this speaks for a note, in dB per second.
+FASTEST_NOTE_DB_S = 550.0
+#: A fall of more than this speaks against one, in dB per second.
+THUMP_DB_S = 690.0
+#: The fall is measured over this time at least, in seconds.
 FALL_S = 0.002
-#: A pitch that appears this far below the peak (power) is late; it must agree for so long, in seconds, and lose no more
-#: than this (power) meanwhile.
-LATE, LATE_S, LATE_LOSS = 10.0 ** (-17 / 10), 0.084, 10.0 ** (-3 / 10)
-#: Each time the pitch of a pluck has turned out to be another one, it must agree for this much longer (share), up to so
-#: many times.
-DOUBT_PER_JUMP, MOST_JUMPS = 0.5, 4
+#: A pitch that appears this far below the peak is late (power).
+LATE = 10.0 ** (-17 / 10)
+#: A late pitch must agree for this long, in seconds ...
+LATE_S = 0.084
+#: ... and fall by no more than this meanwhile (power).
+LATE_LOSS = 10.0 ** (-3 / 10)
+#: Each time the pitch of a pluck has turned out to be another one, it must agree for this much longer (share) ...
+DOUBT_PER_JUMP = 0.5
+#: ... up to this many times.
+MOST_JUMPS = 4
 
 
 @kernel
 def weigh(p: Record, st: Record, s: int) -> None:
-    """Every hop of a pluck that is not yet a note: let what is heard of its pitch speak for or against it."""
+    """Every hop of a pluck that is not yet a note: let its pitch so far speak for or against it."""
     string = st.strings[s]
     if string.phase != SOUNDING:
         string.evidence = 0.0
@@ -112,7 +122,7 @@ def likeness(string: Record, tick: int, period: float, clarity: float) -> float:
 
 @kernel
 def fall_db_s(p: Record, string: Record, tick: int) -> float:
-    """How fast the level falls from one period to the next, in dB per second; 0 while that is not known."""
+    """Return how fast the level falls from one period to the next, in dB per second; 0 while that is not known."""
     span = max(int(string.period + 0.5), int(FALL_S * p.tick_rate))
     if tick + 1 - 2 * span < string.restart_tick:
         return 0.0

@@ -5,7 +5,7 @@ itself, and the period at which it repeats best reads a few cents sharp of the f
 early; here its error is found as the note settles. The string is turned down by its own pitch, which makes the first
 partial stand still, and low-passed until the others are gone; what turns on is the difference (a phase vocoder's
 channel: Flanagan and Golden, "Phase vocoder", Bell Syst. Tech. J. 45, 1966). The period, smoothed the same way, is
-compared with it; their ratio, the *stretch*, hardly depends on bends and vibrato, nor much on the fret, so the next
+compared with it; their ratio, the *sharpness*, hardly depends on bends and vibrato, nor much on the fret, so the next
 note on the string begins with it.
 """
 
@@ -20,15 +20,19 @@ CUTOFF = 0.2
 STAGES = 4  # as in the record
 #: Periods until the low-pass has settled.
 SETTLE_PERIODS = 4.5
-#: Stretch that is believed, in octaves: a stiff string's period is sharp, never flat but for rounding.
-MOST_SHARP, MOST_FLAT = 30.0 / 1200.0, 5.0 / 1200.0
+#: Greatest sharpness that is believed, in octaves: that of a stiff string's period.
+MOST_SHARP = 30.0 / 1200.0
+#: Greatest flatness that is believed, in octaves: nothing but rounding.
+MOST_FLAT = 5.0 / 1200.0
 #: The partial must carry this share of the power to be heard.
 LEAST_SHARE = 0.01
 #: A bend beyond this starts the measurement anew, in octaves.
 RETUNE = 30.0 / 1200.0
-#: Hops from one look at the partial to the next, and looks over which the stretch is averaged.
-LOOK_HOPS, AVERAGE_LOOKS = 2, 30.0
-#: A string of which nothing is known is taken for a flexible one that has been looked at this often.
+#: Hops from one look at the partial to the next.
+LOOK_HOPS = 2
+#: Looks over which the sharpness is averaged.
+AVERAGE_LOOKS = 30.0
+#: Prior: an unknown string starts as perfectly flexible, with this many virtual looks.
 DOUBTED_LOOKS = 8.0
 
 
@@ -66,7 +70,7 @@ def follow_partial(string: Record, x: float) -> None:
 
 
 @kernel
-def measure_stretch(string: Record, level: float) -> None:
+def measure_sharpness(string: Record, level: float) -> None:
     """Every ``LOOK_HOPS`` hops of a string that sounds with power ``level``: compare the partial with the period."""
     octave = math.log2(string.period)
     if abs(octave - math.log2(string.aimed_period)) > RETUNE:
@@ -93,13 +97,13 @@ def measure_stretch(string: Record, level: float) -> None:
         return
     sharp = -(math.log2(cycles) + string.smooth_period[STAGES - 1])
     if -2.0 * MOST_FLAT < sharp < 2.0 * MOST_SHARP:
-        string.stretch_looks = min(string.stretch_looks + 1.0, AVERAGE_LOOKS)
-        string.stretch += (min(max(sharp, -MOST_FLAT), MOST_SHARP) - string.stretch) / min(
-            string.stretch_looks + DOUBTED_LOOKS, AVERAGE_LOOKS
+        string.sharpness_looks = min(string.sharpness_looks + 1.0, AVERAGE_LOOKS)
+        string.sharpness += (min(max(sharp, -MOST_FLAT), MOST_SHARP) - string.sharpness) / min(
+            string.sharpness_looks + DOUBTED_LOOKS, AVERAGE_LOOKS
         )
 
 
 @kernel
 def partial_period(string: Record) -> float:
     """Period of the first partial, in ticks; 0 while the pitch is unknown."""
-    return string.period * 2.0**string.stretch
+    return string.period * 2.0**string.sharpness

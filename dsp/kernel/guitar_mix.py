@@ -1,4 +1,4 @@
-"""What is left for the guitar: the strings that are not the bass, panned."""
+"""The guitar part: the strings that are not the bass, panned."""
 
 import numpy as np
 
@@ -8,7 +8,7 @@ from thumbline.dsp.memory.records import LEFT, RIGHT
 
 
 @kernel
-def remain(p: Record, st: Record, out: np.ndarray) -> None:
+def mix_guitar(p: Record, st: Record, out: np.ndarray) -> None:
     """Write one frame of the guitar's two columns; a string fades as the bass takes or leaves it."""
     left = 0.0
     right = 0.0

@@ -16,14 +16,16 @@ from thumbline.dsp.memory.records import ANALYSIS_STEP, HARMONICS, HOP, HUM_KNOW
 BELOW_NOTES = 10.0 ** (-10 / 10)
 #: What is found in a window may differ by this much from what the first window of a row found (power).
 UNSTEADY = 0.1
-#: So many windows in a row must agree before a string that sounds no note is corrected, and one that does: a note that
-#: lies on a multiple of the mains frequency fades meanwhile.
-WINDOWS, WINDOWS_OF_A_NOTE = 2, 6
+#: Windows in a row that must agree before a string without a note is corrected ...
+WINDOWS = 2
+#: ... and one that sounds: a note that lies on a multiple of the mains frequency fades meanwhile.
+WINDOWS_OF_A_NOTE = 6
 #: At its end the start is judged by the loudest millisecond of this long, in seconds.
 LAST_S = 0.01
-#: After a restart the phase of hum known before is looked for in so many places around the mains period, and then in
-#: so many between the two beside the best.
-PLACES, BETWEEN = 128, 16
+#: After a restart the phase of hum known before is searched for in this many places around the mains period ...
+PLACES = 128
+#: ... and then in this many between the two beside the best.
+BETWEEN = 16
 #: What is known must take at least this much from the strings' power together, in nepers of power, or it is forgotten.
 LEAST_GAIN = 1.0
 
@@ -62,7 +64,7 @@ def clear_window(st: Record) -> None:
 
 @kernel
 def _judge(p: Record, st: Record, s: int) -> None:
-    """Correct one string's weights if what is left of it has been steady hum for long enough."""
+    """Correct one string's weights if its remainder has been steady hum for long enough."""
     found, change = 0.0, 0.0
     share = 2.0 / st.hum_hops
     for k in range(HARMONICS):

@@ -4,7 +4,7 @@ Near a peak a parabola through three samples will do while the curve bends littl
 of a bright, high note does not: seven of its partials may lie below the analysis signal's limit, and half a sample from
 its peak it may have lost a quarter of it.
 
-Of all weights of so many samples Lagrange's are the most exact at low frequencies, which move a peak the most
+Of all weights of a given number of samples Lagrange's are the most exact at low frequencies, which move a peak the most
 (Laakso, Välimäki, Karjalainen and Laine, "Splitting the unit delay", IEEE Signal Processing Magazine 13, 1996).
 """
 
@@ -31,7 +31,7 @@ WEIGHTS = _weights()
 
 
 @kernel
-def between(curve: np.ndarray, place: float) -> float:
+def interpolate(curve: np.ndarray, place: float) -> float:
     """Value of ``curve`` at ``place`` (0 or more, to within 1 / ``STEPS``), which is even about 0.
 
     It must be known for ``REACH`` samples beyond.
@@ -46,23 +46,23 @@ def between(curve: np.ndarray, place: float) -> float:
 
 
 @kernel
-def summit(curve: np.ndarray, at: int) -> tuple[float, float]:
+def refine_peak(curve: np.ndarray, at: int) -> tuple[float, float]:
     """Place and height of the peak about sample ``at``, which is higher than its neighbours."""
     below, above = curve[at - 1], curve[at + 1]
     step = 1.0 / STEPS
-    place = at + step * math.floor(STEPS * vertex(below, curve[at], above) + 0.5)
-    height = between(curve, place)
-    below, above = between(curve, place - step), between(curve, place + step)
+    place = at + step * math.floor(STEPS * parabola_vertex(below, curve[at], above) + 0.5)
+    height = interpolate(curve, place)
+    below, above = interpolate(curve, place - step), interpolate(curve, place + step)
     while above > height and place < at + 1:
-        place, below, height, above = place + step, height, above, between(curve, place + 2.0 * step)
+        place, below, height, above = place + step, height, above, interpolate(curve, place + 2.0 * step)
     while below > height and place > at - 1:
-        place, above, height, below = place - step, height, below, between(curve, place - 2.0 * step)
-    shift = vertex(below, height, above)
+        place, above, height, below = place - step, height, below, interpolate(curve, place - 2.0 * step)
+    shift = parabola_vertex(below, height, above)
     return place + step * shift, height - 0.25 * (below - above) * shift
 
 
 @kernel
-def vertex(below: float, height: float, above: float) -> float:
+def parabola_vertex(below: float, height: float, above: float) -> float:
     """Place of the top of the parabola through three samples, counted from the middle one; 0 if there is none."""
     bend = below - 2.0 * height + above
     return 0.5 * (below - above) / bend if bend < 0.0 else 0.0

@@ -12,21 +12,23 @@ from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 
 
 @kernel
+def limited_gain(gain: float, peak: float, release: float, ceiling: float) -> float:
+    """Return the next frame's gain: it recovers by ``release``, and keeps ``peak`` (0 or more) under ``ceiling``."""
+    gain += release * (1.0 - gain)
+    if peak * gain > ceiling:
+        gain = ceiling / peak
+    return gain
+
+
+@kernel
 def limit(p: Record, st: Record, out: np.ndarray) -> None:
     """Limit one frame: the bass by itself, left and right by one gain."""
     ceiling = st.now.ceiling
-    gain = st.limiter_gain[0]
-    gain += p.limiter_release * (1.0 - gain)
-    peak = abs(out[BASS])
-    if peak * gain > ceiling:
-        gain = ceiling / peak
+    gain = limited_gain(st.limiter_gain[0], abs(out[BASS]), p.limiter_release, ceiling)
     st.limiter_gain[0] = gain
     out[BASS] = min(max(out[BASS] * gain, -ceiling), ceiling)
-    gain = st.limiter_gain[1]
-    gain += p.limiter_release * (1.0 - gain)
     peak = max(abs(out[LEFT]), abs(out[RIGHT]))
-    if peak * gain > ceiling:
-        gain = ceiling / peak
+    gain = limited_gain(st.limiter_gain[1], peak, p.limiter_release, ceiling)
     st.limiter_gain[1] = gain
     out[LEFT] = min(max(out[LEFT] * gain, -ceiling), ceiling)
     out[RIGHT] = min(max(out[RIGHT] * gain, -ceiling), ceiling)

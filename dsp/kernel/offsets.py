@@ -17,16 +17,23 @@ STOPPED = 10.0 ** (-18 / 10)
 FADED = 10.0 ** (-38 / 10)
 #: Where the end of a stopped note is dated: the last tick louder than this (power).
 END_SHARE = 10.0 ** (-20 / 10)
-#: A new pluck must stand above what may still ring of the last note, or thump, by this much (power) ...
-ABOVE_TAIL, ABOVE_THUMP = 10.0 ** (3 / 10), 10.0 ** (12 / 10)
-#: ... which is the loudest millisecond of a note's last period; what a thump leaves may hum on and fade this slowly,
-#: in dB a second.
+#: The end is never dated where it is softer than this share of the threshold at which a note has faded (power) ...
+LEAST_END_SHARE = 0.5
+#: ... nor longer ago than this, in seconds.
+LONGEST_END_S = 0.04
+#: A new pluck must stand this far above the loudest millisecond of the last note's last period (power) ...
+ABOVE_TAIL = 10.0 ** (3 / 10)
+#: ... or this far above the level that a thump had (power).
+ABOVE_THUMP = 10.0 ** (12 / 10)
+#: What a thump leaves may hum on and fade this slowly, in dB per second.
 THUMP_FADE_DB_S = 60.0
 #: A tail this far under the threshold is forgotten (power).
 TAIL_GONE = 0.25
-#: What rings on may swell again where its planes of vibration beat, by this much, in dB a second; and it is listened to
-#: for so long after the note's end, in seconds. A pluck rises a hundred times as fast.
-SWELL_DB_S, RINGS_ON_S = 100.0, 2.0
+#: What rings on may swell again where its planes of vibration beat, in dB per second; a pluck rises a hundred times as
+#: fast.
+SWELL_DB_S = 100.0
+#: What rings on is followed for this long after the note's end, in seconds.
+RINGS_ON_S = 2.0
 
 
 @kernel
@@ -37,15 +44,16 @@ def watch_end(p: Record, st: Record, s: int) -> None:
     alike = string.phase == SOUNDING and string.alike >= ALIKE
     # Where hum is not known yet, a stopped string does not fall to nothing: how fast it falls must tell.
     if alike and (st.hum_unknown[s] == 0 or fall_db_s(p, string, tick) < FASTEST_NOTE_DB_S):
-        string.reference = min(string.reference, st.level[s] / STOPPED)  # it dies away, but it is still that note
-    stopped = string.note == 1 and not alike and st.level[s] < STOPPED * string.reference
+        # It dies away, but it is still that note.
+        string.expected_level = min(string.expected_level, st.level[s] / STOPPED)
+    stopped = string.note == 1 and not alike and st.level[s] < STOPPED * string.expected_level
     # Without a pitch by now it will not be a note.
     noise = string.phase == PLUCKED and tick - string.attack_tick > NOISE_S * p.tick_rate + 3 * p.lag_max[s]
     faded = st.level[s] < max(p.off_power[s], FADED * string.peak)
     if stopped or noise or faded:
-        share = max(END_SHARE * string.reference, 0.5 * p.off_power[s])
+        share = max(END_SHARE * string.expected_level, LEAST_END_SHARE * p.off_power[s])
         at = tick
-        first = max(string.onset_tick, tick - int(0.04 * p.tick_rate))
+        first = max(string.onset_tick, tick - int(LONGEST_END_S * p.tick_rate))
         while at > first and span_power(string, at + 1 - p.short_ticks, at + 1) < share:
             at -= 1
         end_note(p, st, s, at)
@@ -64,9 +72,9 @@ def end_note(p: Record, st: Record, s: int, at: int) -> None:
     string.end_tick = at
     string.tail_span = int(string.period) if string.note == 1 else 0
     if string.note == 1:
-        string.tail = ABOVE_TAIL * max(string.held, loudest_moment(p, string, st.tick))
+        string.tail = ABOVE_TAIL * max(string.recent_peak, loudest_moment(p, string, st.tick))
     else:
-        string.tail = ABOVE_THUMP * string.held
+        string.tail = ABOVE_THUMP * string.recent_peak
     string.phase = SILENT
     string.period = 0.0
     st.level[s] = 0.0
@@ -81,7 +89,7 @@ def end_all(p: Record, st: Record) -> None:
 
 
 @kernel
-def rest(p: Record, st: Record, s: int) -> None:
+def decay_tail(p: Record, st: Record, s: int) -> None:
     """Every hop: let what may still ring of the last note of a silent string fall as the signal falls."""
     string = st.strings[s]
     if string.tail_span == 0:

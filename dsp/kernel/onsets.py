@@ -10,7 +10,7 @@ from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.confirmation import call_note, echoes_another, prove
 from thumbline.dsp.kernel.first_partial import follow_partial
 from thumbline.dsp.kernel.offsets import end_note
-from thumbline.dsp.kernel.period import BEYOND, reshaped, restart, unlike_last_period
+from thumbline.dsp.kernel.period import BEYOND, period_change, restart, shape_change
 from thumbline.dsp.memory.event_ring import emit
 from thumbline.dsp.memory.events import PLUCK
 from thumbline.dsp.memory.record_type import Record
@@ -26,18 +26,26 @@ LONGEST_ATTACK_S = 0.03
 QUIET = 0.1
 #: For this long another mode may sound beside the string's and change its wave, in seconds.
 ROUGH_S = 0.07
-#: A pluck is as good as a note after so many periods of the open string, when its pitch has stayed for this share of
-#: the time that calls it one.
-SETTLED_PERIODS, SETTLED_SHARE = 1.75, 0.5
-#: How unlike the last period a wave must be to be something new.
+#: A pluck counts as a note after this many periods of the open string ...
+SETTLED_PERIODS = 1.75
+#: ... once it has this share of the evidence that makes it one.
+SETTLED_SHARE = 0.5
+#: A wave that differs from the last period by more than this is something new ...
 CHANGE = 0.23
-#: Or how little it must have the shape of that of a while ago, in seconds: a string plucked again while it is damped
-#: changes slowly. Its wave may have drifted by so many ticks meanwhile.
-RESHAPED, RESHAPED_S, DRIFT = 0.15, 0.006, 2
+#: ... while it is louder than this share of the level it should still have (power).
+CHANGED_LEVEL = 0.5
+#: A wave is also new if its shape differs by more than this ...
+RESHAPED = 0.15
+#: ... from that of some time ago, in seconds: a string plucked again while it is damped changes slowly.
+RESHAPED_S = 0.006
+#: Its wave may have drifted by this much meanwhile, in ticks.
+DRIFT = 2
+#: Where no period is known, the last period is this share of the longest one.
+UNKNOWN_SPAN = 0.7
 
 
 @kernel
-def hear(p: Record, st: Record) -> None:
+def detect_plucks(p: Record, st: Record) -> None:
     """Every tick: find plucks of silent strings, and follow the partials of sounding ones."""
     first = -1
     loudest = 0.0
@@ -56,13 +64,13 @@ def hear(p: Record, st: Record) -> None:
         if st.quick[s] > p.on_power[s] and st.strings[s].phase == SILENT:
             other = second if s == first else loudest
             if st.quick[s] > max(p.guard * other, st.strings[s].tail):
-                begin(p, st, s, onset_before(p, st, s, QUIET * p.on_power[s]))
+                start_note(p, st, s, onset_before(p, st, s, QUIET * p.on_power[s]))
         if st.strings[s].phase != SILENT and st.strings[s].proof == UNPROVED:
             prove(p, st, s)
 
 
 @kernel
-def begin(p: Record, st: Record, s: int, onset: int) -> None:
+def start_note(p: Record, st: Record, s: int, onset: int) -> None:
     """A string has been plucked; it began to move at tick ``onset``."""
     string = st.strings[s]
     tick = st.tick
@@ -74,20 +82,20 @@ def begin(p: Record, st: Record, s: int, onset: int) -> None:
     # A string that has the bass and is played again has no need to ask for it.
     if s != st.bass or string.proof != BELIEVED:
         string.proof = UNPROVED
-    forget(p, st, s, onset)
+    reset_note(p, st, s, onset)
     emit(st, frame_of(p, onset), st.frame, PLUCK, s + 1, decibels(st.quick[s]), 0.0, 0.0)
 
 
 @kernel
-def forget(p: Record, st: Record, s: int, onset: int) -> None:
+def reset_note(p: Record, st: Record, s: int, onset: int) -> None:
     """Start level and pitch anew with the attack that set out at tick ``onset``."""
     string = st.strings[s]
     tick = st.tick
     string.phase = PLUCKED
     string.attack_tick = tick
-    string.reference = st.quick[s]
+    string.expected_level = st.quick[s]
     string.previous_quick = st.quick[s]
-    string.held = st.quick[s]
+    string.recent_peak = st.quick[s]
     st.level[s] = st.quick[s]
     string.period = 0.0
     string.clarity = 0.0
@@ -104,10 +112,10 @@ def forget(p: Record, st: Record, s: int, onset: int) -> None:
 
 @kernel
 def onset_before(p: Record, st: Record, s: int, enough: float) -> int:
-    """Where the attack heard now set out: just after the last millisecond that was as good as quiet.
+    """Return the tick at which the present attack set out: just after the last quiet millisecond.
 
-    Quiet is what lies under ``enough``; where the last note still rings, its quietest moment must do. What the pick or
-    finger does to the string before it lets go belongs to the attack.
+    A millisecond is quiet at a power of ``enough`` or less; where the last note still rings, its quietest moment must
+    do. The touch of pick or finger before the release belongs to the attack.
     """
     string = st.strings[s]
     tick = st.tick
@@ -131,15 +139,15 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
     string = st.strings[s]
     tick = st.tick
     quick = st.quick[s]
-    span = string.period if string.period > 0.0 else 0.7 * p.lag_max[s]
-    sudden = quick > ATTACK * string.held
-    string.held = max(string.held * span / (span + HELD_FADE * HOP), string.previous_quick)
+    span = string.period if string.period > 0.0 else UNKNOWN_SPAN * p.lag_max[s]
+    sudden = quick > ATTACK * string.recent_peak
+    string.recent_peak = max(string.recent_peak * span / (span + HELD_FADE * HOP), string.previous_quick)
     string.previous_quick = quick
     settled = string.note == 1 or has_settled(p, st, s)
     changed = (
         not sudden
         and settled
-        and quick > max(p.on_power[s], 0.5 * string.reference)
+        and quick > max(p.on_power[s], CHANGED_LEVEL * string.expected_level)
         and tick - string.onset_tick > ROUGH_S * p.tick_rate
         and has_changed(p, st, s)
     )
@@ -153,23 +161,23 @@ def answer_attack(p: Record, st: Record, s: int) -> None:
         else:
             return
         end_note(p, st, s, onset)
-        begin(p, st, s, onset)
+        start_note(p, st, s, onset)
     elif sudden:
         if tick - string.onset_tick > LONGEST_ATTACK_S * p.tick_rate:
-            end_note(p, st, s, tick - HOP)  # that was something else
-            begin(p, st, s, tick - HOP)
+            end_note(p, st, s, tick - HOP)  # the sound before was something else
+            start_note(p, st, s, tick - HOP)
         else:
-            # What was heard first was the pick or finger touching the string.
-            forget(p, st, s, max(string.restart_tick, tick - min(2 * p.short_ticks, p.lag_max[s] // 4)))
+            # The first sound was the pick or finger that touched the string.
+            reset_note(p, st, s, max(string.restart_tick, tick - min(2 * p.short_ticks, p.lag_max[s] // 4)))
             if string.proof != BELIEVED:
                 string.proof = UNPROVED
 
 
 @kernel
 def has_settled(p: Record, st: Record, s: int) -> bool:
-    """Whether a pluck is as good as a note: were it plucked again now, that would end a note.
+    """Whether a pluck counts as a note: plucking it again now would end a note.
 
-    Strings of long periods cannot have proved more when they are played fast: the second period is not over yet.
+    A string with a long period cannot have proved more when it is played fast: its second period is not over yet.
     """
     string = st.strings[s]
     return (
@@ -185,7 +193,7 @@ def has_changed(p: Record, st: Record, s: int) -> bool:
     """Whether the wave no longer repeats what it was a period ago, or a while ago."""
     string = st.strings[s]
     span = 2 * p.short_ticks
-    if unlike_last_period(string, st.tick, span, CHANGE, st.level[s]) > CHANGE:
+    if period_change(string, st.tick, span, CHANGE, st.level[s]) > CHANGE:
         return True
     reach = int(RESHAPED_S * p.tick_rate)
-    return reshaped(string, st.tick, span, reach, DRIFT, RESHAPED, st.level[s]) > RESHAPED
+    return shape_change(string, st.tick, span, reach, DRIFT, RESHAPED, st.level[s]) > RESHAPED

@@ -11,9 +11,9 @@ fundamental frequency estimator for speech and music", JASA 111, 2002.) ``n`` is
 lag needs half a period of overlap, to within a tick, so a pitch can be known one and a half periods after the pluck,
 and not before.
 
-The products are added up hop by hop and those that leave the window are taken off again; the squares are whole numbers,
-so their running sum is exact. Because the products of one hop are rounded to 32 bits and added in 64, what is taken off
-is what was added to within 1e-16 of the loudest sound since the last pluck, where the sums restart from nothing.
+The products are added up hop by hop, and those that leave the window are subtracted again; the squares are whole
+numbers, so their running sum is exact. The products of one hop are rounded to 32 bits and added in 64, so a hop is
+subtracted as it was added, to within 1e-16 of the loudest sound since the last pluck, where the sums restart from 0.
 """
 
 import math
@@ -21,10 +21,10 @@ import math
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.kernel.interpolation import REACH, summit, vertex
+from thumbline.dsp.kernel.interpolation import REACH, parabola_vertex, refine_peak
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import HOP, TICKS
-from thumbline.dsp.memory.tick_ring import span_energy
+from thumbline.dsp.memory.tick_ring import place_of, span_energy
 
 #: A peak this close to the best one is preferred if its lag is shorter: the period, not a multiple of it.
 SHORTER_LAG_SHARE = 0.9
@@ -47,7 +47,7 @@ def _hop_products(string: Record, hop: int, hop_mask: int, lags: int) -> None:
     """Add the products of one complete hop to the correlation."""
     products = string.products[hop & hop_mask]
     # A hop never straddles the end of the ring, so its ticks lie side by side, newest first.
-    x = string.ticks[TICKS - 1 - ((hop * HOP + HOP - 1) & (TICKS - 1)) :]
+    x = string.ticks[place_of(hop * HOP + HOP - 1) :]
     a, b, c, d, e, f, g, h = x[0], x[1], x[2], x[3], x[4], x[5], x[6], x[7]
     for lag in range(lags):
         products[lag] = (
@@ -65,7 +65,7 @@ def _hop_products(string: Record, hop: int, hop_mask: int, lags: int) -> None:
 def restart(string: Record, tick: int, first: int, hop_mask: int, lags: int) -> None:
     """Forget everything before tick ``first``; ``tick`` is the newest, whose hop is still to be taken in."""
     string.restart_tick = first
-    newest = TICKS - 1 - (tick & (TICKS - 1))
+    newest = place_of(tick)
     for age in range(tick - first + 1, TICKS):
         place = (newest + age) & (TICKS - 1)
         string.ticks[place] = 0.0
@@ -113,10 +113,9 @@ def normalised_difference(string: Record, tick: int, lag_max: int, nsdf: np.ndar
     restarted = string.restart_tick
     first = max(end - string.window_hops * HOP, restarted)
     elapsed = end - restarted
-    mask = TICKS - 1
-    now = mask - ((end - 1) & mask)
-    start = mask - ((first - 1) & mask)
-    restart_at = mask - ((restarted - 1) & mask)
+    now = place_of(end - 1)
+    start = place_of(first - 1)
+    restart_at = place_of(restarted - 1)
     total = string.energy[now]
     known = min(lag_max + BEYOND, (2 * elapsed + 2) // 3)
     # Up to this lag the window's start bounds the overlap, beyond it the restart.
@@ -169,21 +168,21 @@ def pick_period(nsdf: np.ndarray, lag_min: int, lag_max: int, known: int) -> tup
 def peak(nsdf: np.ndarray, at: int, known: int) -> tuple[float, float]:
     """Place and height of the peak about lag ``at``; where too little is known beyond it, by a parabola."""
     if at + 1 + REACH <= known:
-        return summit(nsdf, at)
+        return refine_peak(nsdf, at)
     below, above = nsdf[at - 1], nsdf[at + 1]
-    shift = vertex(below, nsdf[at], above)
+    shift = parabola_vertex(below, nsdf[at], above)
     return at + shift, nsdf[at] - 0.25 * (below - above) * shift
 
 
 @kernel
-def unlike_last_period(string: Record, tick: int, span: int, enough: float, level: float) -> float:
-    """How little the last ``span`` ticks are like those one period before: 0 the same, 1 unrelated, 2 opposed ...
+def period_change(string: Record, tick: int, span: int, enough: float, level: float) -> float:
+    """Return how much the last ``span`` ticks differ from those one period before: 0 the same, 1 unrelated, 2 opposed.
 
-    ... in a loud moment. It is their squared difference over both spans' energies and twice that of ``level``, the
-    power over the last period, so that a quiet stretch of a pulse-like wave does not look like a change. While a string
-    is bent its next period is looked for where the bend leads, until no more than ``enough`` is left.
+    It is their squared difference over both spans' energies and twice that of ``level``, the power over the last
+    period, so that a quiet stretch of a pulse-like wave does not look like a change. While a string is bent its next
+    period is searched where the bend leads, until the difference is ``enough`` or less.
     """
-    newest = TICKS - 1 - (tick & (TICKS - 1))
+    newest = place_of(tick)
     own = span_energy(string, tick + 1 - span, tick + 1)
     bent = bent_period(string)
     step = 1.0 if bent > string.period else -1.0
@@ -205,19 +204,19 @@ def unlike_last_period(string: Record, tick: int, span: int, enough: float, leve
 
 @kernel
 def bent_period(string: Record) -> float:
-    """Where a bend may have led the period to since it was measured, at most: twice as far as of late."""
+    """Return the period that a bend may have led to since it was measured, at most: twice as far as of late."""
     return string.period * min(max(string.period / string.last_period, 1.0 / MOST_BENT), MOST_BENT) ** 2
 
 
 @kernel
-def reshaped(string: Record, tick: int, span: int, reach: int, drift: int, enough: float, level: float) -> float:
-    """How little the last ``span`` ticks have the shape of those some periods before, however loud: 0 the same ...
+def shape_change(string: Record, tick: int, span: int, reach: int, drift: int, enough: float, level: float) -> float:
+    """Return how much the last ``span`` ticks differ in shape from those some periods before, however loud either is.
 
-    ... 1 unrelated, 2 opposed, in a loud moment. ``reach`` is how many ticks before, at least, and twice that at most
-    if a period is no longer; the wave may have drifted by up to ``drift`` ticks meanwhile, or where a bend leads. No
-    less than ``enough`` is looked for. ``level`` is the power over the last period, as above.
+    0 is the same, 1 unrelated, 2 opposed. They are compared with those ``reach`` ticks before or more, up to twice that
+    if a period is no longer; the wave may have drifted by up to ``drift`` ticks meanwhile, or as far as a bend leads.
+    The search ends at ``enough`` or less. ``level`` is the power over the last period, as above.
     """
-    newest = TICKS - 1 - (tick & (TICKS - 1))
+    newest = place_of(tick)
     own = span_energy(string, tick + 1 - span, tick + 1)
     bend = bent_period(string) / string.period
     least = 2.0

@@ -4,8 +4,8 @@ import math
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.evidence import LATE, expect_pitch
-from thumbline.dsp.kernel.first_partial import LOOK_HOPS, aim, measure_stretch, partial_period
-from thumbline.dsp.kernel.interpolation import between
+from thumbline.dsp.kernel.first_partial import LOOK_HOPS, aim, measure_sharpness, partial_period
+from thumbline.dsp.kernel.interpolation import interpolate
 from thumbline.dsp.kernel.offsets import end_note
 from thumbline.dsp.memory.event_ring import emit
 from thumbline.dsp.memory.events import LOCK, PITCH
@@ -17,10 +17,18 @@ from thumbline.dsp.memory.tick_ring import decibels, frame_of
 LOCK_CLARITY = 0.7
 #: Clarity below which a period is not taken over while the string sounds.
 KEEP_CLARITY = 0.6
-#: What has not proved to be a note after so long, in seconds, must be clearer than at first, or was none.
-UNPROVED_S, UNPROVED_CLARITY = 0.06, 0.78
-#: A period this much longer, likely a multiple, is not believed while the old one repeats this well beside it.
-MULTIPLE, SAME_NOTE = 1.4, 0.9
+#: A pluck that has not proved to be a note after this time, in seconds ...
+UNPROVED_S = 0.06
+#: ... must have this clarity to go on.
+UNPROVED_CLARITY = 0.78
+#: A period longer than the old one by this ratio is likely a multiple of it ...
+MULTIPLE = 1.4
+#: ... and not believed while the old one has this share of its clarity.
+SAME_NOTE = 0.9
+#: A new pitch must stay for this long, in seconds ...
+STEP_S = 0.012
+#: ... and for this many of its periods.
+STEP_PERIODS = 1.5
 #: A step of more than this ratio is a new note, not a bend (70 cents).
 NOTE_STEP = 2.0 ** (70 / 1200)
 #: Periods whose ratio is this close to a whole number are of the same note (share of the ratio).
@@ -32,7 +40,7 @@ DOUBT_S = 0.1
 LEFT_OVER = 10.0 ** (-12 / 10)
 #: A first period was found in little sound; until the pluck has proved to be a note it may move this much.
 FIRST_STEP = 2.0 ** (250 / 1200)
-#: And it gets better with every hop, so it is said this often meanwhile.
+#: Hops from one report of a pitch to the next until then: it gets better with every hop.
 FIRST_REPORT_HOPS = 2
 
 
@@ -71,7 +79,7 @@ def track(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
     tick = st.tick
     overdue = string.note == 0 and tick - string.attack_tick > UNPROVED_S * p.tick_rate
     if clarity >= (UNPROVED_CLARITY if overdue else KEEP_CLARITY):
-        if period > MULTIPLE * string.period and between(st.nsdf, string.period) >= SAME_NOTE * clarity:
+        if period > MULTIPLE * string.period and interpolate(st.nsdf, string.period) >= SAME_NOTE * clarity:
             return  # the wave still repeats itself as before: this is a multiple of its period
         step = max(period / string.period, string.period / period)
         if step < (NOTE_STEP if string.note == 1 else FIRST_STEP):
@@ -80,7 +88,8 @@ def track(p: Record, st: Record, s: int, period: float, clarity: float) -> None:
             string.candidate = 0.0
         elif string.candidate > 0.0 and max(period / string.candidate, string.candidate / period) < NOTE_STEP:
             string.candidate = period
-            if clarity >= LOCK_CLARITY and tick - string.candidate_tick >= max(1.5 * period, 0.012 * p.tick_rate):
+            due = max(STEP_PERIODS * period, STEP_S * p.tick_rate)
+            if clarity >= LOCK_CLARITY and tick - string.candidate_tick >= due:
                 change_note(p, st, s, period, clarity)
                 if string.phase == SILENT:
                     return  # it was stopped
@@ -114,7 +123,7 @@ def change_note(p: Record, st: Record, s: int, period: float, clarity: float) ->
     if string.note == 1 and multiple and st.tick - string.onset_tick > DOUBT_S * p.tick_rate:
         string.candidate = 0.0
         return
-    if string.note == 1 and not multiple and st.level[s] < LEFT_OVER * string.reference:
+    if string.note == 1 and not multiple and st.level[s] < LEFT_OVER * string.expected_level:
         end_note(p, st, s, onset)
         return
     if string.note == 1 and not multiple:
@@ -144,7 +153,7 @@ def report(p: Record, st: Record, s: int) -> None:
     if string.phase != SOUNDING or (string.note == 0 and string.late > 0.0):
         return
     if (st.tick // HOP) % LOOK_HOPS == 0:
-        measure_stretch(string, st.level[s])
+        measure_sharpness(string, st.level[s])
     string.report += 1
     if string.report >= (p.report_hops if string.note == 1 else FIRST_REPORT_HOPS):
         string.report = 0

@@ -3,15 +3,15 @@
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.kernel.bass_voice import follow_level, sing, steer
+from thumbline.dsp.kernel.bass_voice import follow_level, render_bass, update_heads
 from thumbline.dsp.kernel.choice import choose
 from thumbline.dsp.kernel.conditioning import adapt_to_hum, condition, decimate
-from thumbline.dsp.kernel.controls import glide, take_controls
-from thumbline.dsp.kernel.guitar_mix import remain
+from thumbline.dsp.kernel.controls import step_ramp, take_controls
+from thumbline.dsp.kernel.guitar_mix import mix_guitar
 from thumbline.dsp.kernel.limiter import limit
-from thumbline.dsp.kernel.offsets import rest
-from thumbline.dsp.kernel.onsets import hear
-from thumbline.dsp.kernel.string_update import attend
+from thumbline.dsp.kernel.offsets import decay_tail
+from thumbline.dsp.kernel.onsets import detect_plucks
+from thumbline.dsp.kernel.string_update import update_string
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import BASS, HOP, HUM_KNOWN, SILENT
 
@@ -35,13 +35,13 @@ def process(p: Record, st: Record, frames_in: np.ndarray, frames_out: np.ndarray
     take_controls(p, st)
     for i in range(frames_in.shape[0]):
         if st.ramp > 0:
-            glide(st)
+            step_ramp(st)
         condition(p, st, frames_in[i])
         if (st.frame + 1) % p.decimation == 0:
             _analyse(p, st)
         out = frames_out[i]
-        out[BASS] = sing(p, st)
-        remain(p, st, out)
+        out[BASS] = render_bass(p, st)
+        mix_guitar(p, st, out)
         limit(p, st, out)
         st.frame += 1
 
@@ -56,7 +56,7 @@ def decide(p: Record, st: Record, frames_in: np.ndarray) -> None:
     for i in range(frames_in.shape[0]):
         condition(p, st, frames_in[i])
         if (st.frame + 1) % p.decimation == 0:
-            _listen(p, st)
+            _analyse_strings(p, st)
             choose(p, st)
             st.tick += 1
         st.frame += 1
@@ -64,26 +64,26 @@ def decide(p: Record, st: Record, frames_in: np.ndarray) -> None:
 
 @kernel
 def _analyse(p: Record, st: Record) -> None:
-    """Every tick: listen, choose and steer; every hop: follow the level."""
-    _listen(p, st)
+    """Every tick: analyse the strings, choose the bass and move its heads; every hop: follow the level."""
+    _analyse_strings(p, st)
     if (st.tick + 1) % HOP == 0:
         follow_level(p, st)
     choose(p, st)
-    steer(p, st)
+    update_heads(p, st)
     st.tick += 1
 
 
 @kernel
-def _listen(p: Record, st: Record) -> None:
-    """Every tick: hear; every hop: attend to the strings that sound."""
+def _analyse_strings(p: Record, st: Record) -> None:
+    """Every tick: detect plucks; every hop: update the strings that sound, and let the tails of the others decay."""
     decimate(p, st)
     if st.hum_phase == HUM_KNOWN:
-        hear(p, st)
+        detect_plucks(p, st)
     if (st.tick + 1) % HOP == 0:
         if p.hum_harmonics > 0:
             adapt_to_hum(p, st)
         for s in range(p.strings):
             if st.strings[s].phase != SILENT:
-                attend(p, st, s)
+                update_string(p, st, s)
             else:
-                rest(p, st, s)
+                decay_tail(p, st, s)

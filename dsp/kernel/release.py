@@ -15,13 +15,15 @@ from thumbline.dsp.memory.tick_ring import span_power
 GROWING_S = 0.045
 #: A millisecond this far below the loudest one belongs to the release (power) ...
 RELEASED = 10.0 ** (-24 / 10)
-#: ... whose rise set out where it was this far below (power), so long before at most, in seconds.
-RISING, RISE_S = 10.0 ** (-30 / 10), 0.002
+#: ... whose rise set out where it was this far below (power) ...
+RISING = 10.0 ** (-30 / 10)
+#: ... no longer before than this, in seconds.
+RISE_S = 0.002
 
 
 @kernel
 def date_release(p: Record, st: Record, s: int) -> None:
-    """Every hop of a pluck that is no note yet: where its string was let go, as far as can be heard by now."""
+    """Every hop of a pluck that is not a note yet: date where its string was let go, as far as can be heard by now."""
     string = st.strings[s]
     tick = st.tick
     if tick - string.onset_tick > GROWING_S * p.tick_rate:

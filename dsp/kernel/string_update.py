@@ -11,7 +11,7 @@ and ``proof`` are those of its last pluck; while it is ``PLUCKED``, ``note`` is 
 ========================================  =========================================================  ==================
 from                                      to                                                         by
 ========================================  =========================================================  ==================
-``SILENT``, struck                        ``PLUCKED``, note 0, ``UNPROVED`` (a string that has the   ``begin``
+``SILENT``, struck                        ``PLUCKED``, note 0, ``UNPROVED`` (a string that has the   ``start_note``
                                           bass and is believed stays so); event PLUCK
 ``UNPROVED``                              ``BELIEVED``, or ``DOUBTED`` if most strings hear it       ``prove``
 note 0, not yet ``DOUBTED``               ``DOUBTED``: it fades before there is evidence of a note   ``doubt``
@@ -22,7 +22,7 @@ note 0, not yet ``DOUBTED``               ``DOUBTED``: it fades before there is 
                                           little is left, as where a hand stops a string
 note 1, struck again or changed           ``PLUCKED`` anew; events END, PLUCK                        ``answer_attack``
 note 0, settled, struck again or changed  ``PLUCKED`` anew; events NOTE, END, PLUCK                  ``answer_attack``
-note 0, struck again within 30 ms         ``PLUCKED`` anew, ``UNPROVED`` unless ``BELIEVED``         ``forget``
+note 0, struck again within 30 ms         ``PLUCKED`` anew, ``UNPROVED`` unless ``BELIEVED``         ``reset_note``
 note 0, struck again later                ``PLUCKED`` anew; events END, PLUCK                        ``answer_attack``
 tuned otherwise by another setting        ``PLUCKED`` anew; events END, PLUCK                        ``change_setting``
 stopped, faded, or no pitch at all        ``SILENT``; event END                                      ``watch_end``
@@ -49,7 +49,7 @@ UNKNOWN_PERIOD_SHARE = 0.88
 
 
 @kernel
-def attend(p: Record, st: Record, s: int) -> None:
+def update_string(p: Record, st: Record, s: int) -> None:
     """Every hop: level, pitch and phase of one string that is not silent."""
     string = st.strings[s]
     tick = st.tick
@@ -81,7 +81,7 @@ def attend(p: Record, st: Record, s: int) -> None:
 
 @kernel
 def measure_level(p: Record, st: Record, s: int) -> None:
-    """Power over the last period (or what is known of it), and what it should be."""
+    """Power over the last period, or over as much of it as is known, and the expected level."""
     string = st.strings[s]
     tick = st.tick
     if string.period > 0.0:
@@ -91,6 +91,6 @@ def measure_level(p: Record, st: Record, s: int) -> None:
     whole = max(whole, 2 * HOP)
     span = min(whole, tick + 1 - string.restart_tick)
     st.level[s] = span_power(string, tick + 1 - span, tick + 1)
-    string.reference = max(st.level[s], string.reference * p.fastest_fade)
+    string.expected_level = max(st.level[s], string.expected_level * p.fastest_fade)
     if span == whole:  # less says nothing of a wave made of pulses
         string.peak = max(string.peak, st.level[s])

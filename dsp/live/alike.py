@@ -1,6 +1,6 @@
 """Whether two strings' channels carry the same sound: a sound system has mixed them, or a cable is split.
 
-Bleed is no such thing: it lies far below the string that it comes from. So two channels count as alike only if both are
+Bleed does not count: it lies far below the string that it comes from. So two channels count as alike only if both are
 about as loud as the loudest one.
 """
 
@@ -9,7 +9,7 @@ import numpy as np
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.memory.record_type import Record
 
-#: One frame in so many is looked at, and so many of these are judged together: 0.5 s at 48 kHz.
+#: One frame in every so often is looked at, and a window of them is judged together: 0.5 s at 48 kHz.
 EVERY, WINDOW = 8, 3000
 #: Mean power below which nothing is judged, full scale 1: -40 dBFS.
 QUIET = 1e-4

@@ -9,7 +9,7 @@ from thumbline.dsp.memory.record_type import Record
 
 #: A block that comes later after the one before it than this share of its own length was not waiting beside it.
 APART = 0.5
-#: A number of frames is believed once it has come so many times more often than not; more is not remembered.
+#: A number of frames is believed once it has come this many times more often than not; no more are remembered.
 SURE, MOST = 16, 64
 
 

@@ -1,10 +1,10 @@
 """From the processor's events, as they come, to the notes of the bass line."""
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
-from thumbline.dsp.live.midi_voice import LiveNotes, Message
+from thumbline.dsp.decibels import power_db
+from thumbline.dsp.live.midi_voice import Message, MidiVoice
 from thumbline.dsp.memory.events import END, HANDOVER, LOCK, PITCH, PLUCK
 from thumbline.dsp.memory.records import ANALYSIS_STEP, MAX_STRINGS
 from thumbline.dsp.note_names import hz_to_midi
@@ -12,10 +12,10 @@ from thumbline.dsp.processor.notes import velocity_of
 
 
 class LiveBassLine:
-    """Follows the string that has the bass; arguments as for :class:`~thumbline.dsp.live.midi_voice.LiveNotes`."""
+    """Follows the string that has the bass; arguments as for :class:`~thumbline.dsp.live.midi_voice.MidiVoice`."""
 
     def __init__(self, channel: int, bend_range: int):
-        self._notes = LiveNotes(channel, bend_range)
+        self._notes = MidiVoice(channel, bend_range)
         self._a4_hz, self._interval = 440.0, -12.0
         self._typical_power: Sequence[float] = (0.0,) * MAX_STRINGS
         self._bass = 0
@@ -58,5 +58,5 @@ class LiveBassLine:
         return hz_to_midi(self._hz[self._bass], self._a4_hz) + self._interval
 
     def _start(self) -> list[Message]:
-        power = max(float(self._typical_power[self._bass - 1]) * ANALYSIS_STEP**2, 1e-16)
-        return self._notes.start(self._pitch(), velocity_of(self._level_db[self._bass], 10.0 * math.log10(power)))
+        typical_db = power_db(float(self._typical_power[self._bass - 1]) * ANALYSIS_STEP**2, 1e-16)
+        return self._notes.start(self._pitch(), velocity_of(self._level_db[self._bass], float(typical_db)))

@@ -6,6 +6,7 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.controls import change_setting
+from thumbline.dsp.kernel.limiter import limited_gain
 from thumbline.dsp.kernel.process import process
 from thumbline.dsp.live.alike import compare_channels
 from thumbline.dsp.live.arrival import note_arrival
@@ -44,7 +45,7 @@ def serve(live: Record, frames_in: np.ndarray, frames_out: np.ndarray) -> None:
         change_setting(live.params[engine.setting], live.params[wanted], st)
         engine.setting = wanted
     p = live.params[engine.setting]
-    _ask(live.request, st.controls)
+    _apply_request(live.request, st.controls)
     if live.tape.length > 0:
         mark(live.tape, st, before, engine.setting, engine.frames == 0)
     n = frames_in.shape[0]
@@ -57,11 +58,11 @@ def serve(live: Record, frames_in: np.ndarray, frames_out: np.ndarray) -> None:
         if live.tape.length > 0:
             keep(live.tape, first, live.chunk_in, live.chunk_out, count)
         _route(live, p, live.chunk_out[:count], frames_out[first : first + count])
-    _look(live, p, frames_in)
+    _update_meters(live, p, frames_in)
 
 
 @kernel
-def _ask(request: Record, controls: Record) -> None:
+def _apply_request(request: Record, controls: Record) -> None:
     """Put the player's wishes into the kernel's units; what makes no sense changes nothing."""
     controls.split = 1 if request.split != 0 else 0
     controls.hold = 1 if request.hold != 0 else 0
@@ -90,18 +91,14 @@ def _route(live: Record, p: Record, mixed: np.ndarray, frames_out: np.ndarray) -
             y = 0.0
             for column in range(OUTPUTS):
                 y += routing[column, o] * mixed[i, column]
-            gain = engine.output_limiter[o]
-            gain += p.limiter_release * (1.0 - gain)
-            peak = abs(y)
-            if peak * gain > ceiling:
-                gain = ceiling / peak
+            gain = limited_gain(engine.output_limiter[o], abs(y), p.limiter_release, ceiling)
             engine.output_limiter[o] = gain
             # A curve with a soft beginning, so that the ear meets no sudden loudness.
             frames_out[i, o] = sound * sound * min(max(y * gain, -ceiling), ceiling)
 
 
 @kernel
-def _look(live: Record, p: Record, frames_in: np.ndarray) -> None:
+def _update_meters(live: Record, p: Record, frames_in: np.ndarray) -> None:
     """Note what the console shows: peaks and what the limiters take away."""
     engine, st = live.engine, live.state
     n = frames_in.shape[0]
@@ -127,7 +124,7 @@ def _look(live: Record, p: Record, frames_in: np.ndarray) -> None:
 
 
 @kernel
-def account(live: Record, frames: int, begun_ns: int, ended_ns: int, trouble: bool) -> None:
+def count_block(live: Record, frames: int, begun_ns: int, ended_ns: int, trouble: bool) -> None:
     """Note when a block came, how long its work took, and whether the device lost sound before it."""
     engine = live.engine
     work = ended_ns - begun_ns

@@ -27,7 +27,7 @@ ALL_NOTES_OFF = 123
 Message = tuple[int, ...]
 
 
-class LiveNotes:
+class MidiVoice:
     """One voice that plays the bass.
 
     Args:

@@ -1,4 +1,4 @@
-"""Mutes on stage: what is closed, and how the module is kept from ever being left with a string muted.
+"""Mutes on stage: which strings are closed, and how no string is ever left muted.
 
 :class:`LiveMutes` turns "these strings are to be open" into control changes as
 :class:`~thumbline.dsp.midi.mutes.MutePlan` decides them, and knows nothing of ports: each method returns what is to be
@@ -75,7 +75,7 @@ class LiveMutes:
         return self.whole_state(now_s)
 
     def release(self, now_s: float) -> list[ControlChange]:
-        """Nothing forces the strings open any more: what is wanted holds."""
+        """Nothing forces the strings open any more: the wanted set holds."""
         self._forced = False
         return self._sent(self._plan.feed(now_s, self._wanted))
 
@@ -85,7 +85,7 @@ class LiveMutes:
         return self._state()
 
     def due(self, now_s: float) -> list[ControlChange]:
-        """What has come due: openings whose gap has ended, and what is said again."""
+        """Messages that have come due: openings whose gap has ended, and repetitions."""
         messages = self._sent(self._plan.due(now_s)) if self._plan.next_due_s is not None else []
         if self._again_at and self._again_at[0] <= now_s:
             del self._again_at[0]

@@ -114,7 +114,7 @@ KEEPER = record_type(
         ("wait_bins", "i8", BINS),
         ("port", "S256"),
         ("port_place", "S256"),  # the MIDI system in which it is called so
-        ("port_present", "i8"),  # what is sent arrives
+        ("port_present", "i8"),  # messages arrive
         ("port_own", "i8"),  # a port of ours that others connect to
         ("connections", "S2048"),  # of our own port, one name a line, for a successor
         ("standby_pid", "i8", STAND_BYS),  # by each who stands by: 0 for none,

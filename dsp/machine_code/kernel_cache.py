@@ -107,7 +107,7 @@ def _kernels_in(base: Path) -> Path:
     try:
         made = make_private(folder)
     except NotPrivateError:
-        make_private(base)  # else it is no use
+        make_private(base)  # else it is useless
         if folder.is_symlink():
             folder.unlink()
         else:

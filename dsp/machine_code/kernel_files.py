@@ -114,9 +114,9 @@ class KernelFiles(_numba_caching.IndexDataCacheFile):
 
 
 def _read(path: Path) -> bytes | None:
-    """Return what is in a file of ours; None if it is no file, or others could have written to it."""
+    """Return the content of a file of ours; None if it is not a file, or others could have written to it."""
     descriptor = os.open(path, _READ)
-    with open(descriptor, "rb") as file:  # noqa: PTH123  a descriptor is no path
+    with open(descriptor, "rb") as file:  # noqa: PTH123  a descriptor is not a path
         return file.read() if is_own_file(os.fstat(descriptor)) else None
 
 
@@ -141,7 +141,7 @@ def _write(path: Path, content: bytes) -> None:
 
 
 def _throw_away(path: Path) -> None:
-    """Remove a damaged file, or what is in its place, if it can be removed."""
+    """Remove a damaged file, or whatever stands in its place, if it can be removed."""
     try:
         path.unlink()
     except OSError:

@@ -86,7 +86,7 @@ PARAMS = record_type(
         ("hum_back_sin", "f8", HARMONICS),
         ("hum_ticks", "i8"),  # for so long after the first sound hum is learned, and no pluck is looked for
         ("hum_below", "f8", MAX_STRINGS),  # softer than this a string may be learned from
-        ("hum_window", "i8"),  # hops over which what is left is compared with the references,
+        ("hum_window", "i8"),  # hops over which the remainder is compared with the references,
         ("hum_first_window", "i8"),  # and at the end of that beginning
         ("hum_period", "i8"),  # hops of one mains period
         # analysis
@@ -156,7 +156,7 @@ STRING = record_type(
         ("phase", "i8"),  # SILENT, PLUCKED, SOUNDING
         ("note", "i8"),  # 1 once the pluck has proved to be a note
         ("pluck_tick", "i8"),
-        ("strong_tick", "i8"),  # since when it is more than a touch
+        ("past_touch_tick", "i8"),  # since when it is more than a touch
         ("proof", "i8"),  # UNPROVED, BELIEVED, DOUBTED
         ("proof_tick", "i8"),  # when it was last believed
         ("onset_tick", "i8"),
@@ -169,10 +169,10 @@ STRING = record_type(
         ("late", "f8"),  # level (power) at which its pitch appeared, if far below its peak or after a knock; else 0
         ("jumps", "i8"),  # how often its pitch has turned out to be another one
         ("restart_tick", "i8"),  # the analysis knows nothing of what was before
-        ("reference", "f8"),  # level the string should still have (power)
+        ("expected_level", "f8"),  # level the string should still have (power)
         ("peak", "f8"),  # greatest level since the pluck (power)
         ("previous_quick", "f8"),  # the same one hop ago
-        ("held", "f8"),  # greatest quick level of about the last period
+        ("recent_peak", "f8"),  # greatest quick level of about the last period
         ("tail", "f8"),  # what may still ring of the last note; a new pluck must rise above it (power)
         ("tail_span", "i8"),  # ticks
         # pitch
@@ -184,8 +184,8 @@ STRING = record_type(
         ("candidate", "f8"),  # a new period under observation
         ("candidate_tick", "i8"),  # since when
         # first partial
-        ("stretch", "f8"),  # how sharp the period reads, in octaves; kept from note to note
-        ("stretch_looks", "f8"),  # how often it has been measured, counted as far as it matters
+        ("sharpness", "f8"),  # how sharp the period reads, in octaves; kept from note to note
+        ("sharpness_looks", "f8"),  # how often it has been measured, counted as far as it matters
         ("aimed_period", "f8"),
         ("aimed_ticks", "i8"),
         ("aim_cos", "f8"),  # rotation a tick
@@ -257,12 +257,12 @@ STATE = record_type(
         ("hum_error", "f8", LANES),
         ("hum_phase", "i8"),  # HUM_AWAITED, HUM_LEARNED_FAST, HUM_KNOWN
         ("hum_tick", "i8"),  # when the first sound came
-        ("hum_left", "f8", LANES),  # what is learned from: each string a little while ago
+        ("hum_left", "f8", LANES),  # the sound that is learned from: each string a little while ago
         ("hum_loudest", "f8", LANES),  # quick power just before plucks are looked for
         ("hum_doubted", "i8", LANES),  # 1: not learned by the start, or forgotten: only small steps now
         ("hum_unknown", "i8", LANES),  # hops that a string which sounded at the start must yet be silent and quiet
         ("hum_hops", "i8"),  # in the window so far
-        ("hum_sum_a", "f8", (HARMONICS, LANES)),  # sums of what is left times each reference
+        ("hum_sum_a", "f8", (HARMONICS, LANES)),  # sums of the remainder times each reference
         ("hum_sum_b", "f8", (HARMONICS, LANES)),
         ("hum_power", "f8", LANES),  # sum of its squares
         ("hum_steady", "i8", LANES),  # windows in a row that have found the same hum:

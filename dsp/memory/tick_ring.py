@@ -8,10 +8,15 @@ from thumbline.dsp.memory.records import ANALYSIS_STEP, TICKS
 
 
 @kernel
+def place_of(tick: int) -> int:
+    """Index of ``tick`` among the first ``TICKS`` places of a string's ring, where older ticks follow newer ones."""
+    return TICKS - 1 - (tick & (TICKS - 1))
+
+
+@kernel
 def span_energy(string: Record, first: int, end: int) -> float:
     """Sum of squares of ticks ``first`` to ``end - 1`` (in analysis steps), both within the last ``TICKS - 1``."""
-    mask = TICKS - 1
-    return float(string.energy[mask - ((end - 1) & mask)] - string.energy[mask - ((first - 1) & mask)])
+    return float(string.energy[place_of(end - 1)] - string.energy[place_of(first - 1)])
 
 
 @kernel

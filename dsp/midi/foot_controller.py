@@ -1,7 +1,7 @@
 """Foot switches and pedals: from MIDI messages to what the player asks.
 
 Pure: knows no ports and no clock. A :class:`Binding` says which message does what; :class:`FootBoard` keeps what must
-be remembered between messages (whether a switch is down) and nothing else: what is asked at the moment is handed in, so
+be remembered between messages (whether a switch is down) and nothing else: the request of the moment is handed in, so
 a key on the screen and a switch on the floor never disagree.
 
 Sources: MIDI 1.0 Detailed Specification 4.2.1 (MMA): status bytes (table II), note on with velocity 0 as a note off
@@ -139,9 +139,9 @@ class Press(NamedTuple):
 
 
 def read_press(message: Sequence[int]) -> Press | None:
-    """Return what a message from a foot controller says, or None if it is no control change, note or program change.
+    """Return what a message from a foot controller says, or None if it is not a control change, note or program change.
 
-    Channel mode messages (controllers 120 to 127) are None, and so is what is not a whole message.
+    Channel mode messages (controllers 120 to 127) are None, and so are incomplete messages.
     """
     if not message or any(not 0 <= byte < 0x80 for byte in message[1:]):
         return None
@@ -172,7 +172,7 @@ class FootBoard:
         return sum(1 << index for index, value in enumerate(self._last) if value >= ON)
 
     def let_go(self, now: Controls) -> Controls:
-        """Return what is asked after ``now`` when every switch is let go; only momentary ones answer."""
+        """Return the request after ``now`` when every switch is released; only momentary ones answer."""
         for index, binding in enumerate(self._bindings):
             if self._last[index] >= ON and binding.behaviour == "momentary":
                 now = _answer(binding, Press(binding.message, binding.channel, 0, 0), False, now)
@@ -180,7 +180,7 @@ class FootBoard:
         return now
 
     def feed(self, message: Sequence[int], now: Controls) -> Controls:
-        """Return what is asked after ``message`` (status and data bytes) when ``now`` was asked before it."""
+        """Return the request after ``message`` (status and data bytes); ``now`` is the one before it."""
         press = read_press(message)
         if press is None:
             return now
@@ -219,7 +219,7 @@ def _answer(binding: Binding, press: Press, pressed: bool, now: Controls) -> Con
 
 
 def go_to(now: Controls, setting: int) -> Controls:
-    """Return what is asked in another setting: the interval is that setting's own (NaN), level and tone stay.
+    """Return the request in another setting: the interval is that setting's own (NaN), level and tone stay.
 
     A pedal that follows the level stays where it is, so its loudness must not jump; the interval belongs to a song.
     """

@@ -83,7 +83,7 @@ class MutePlan:
         return min(self._pending.values(), default=None)
 
     def feed(self, time_s: float, open_set: AbstractSet[int]) -> list[MuteDecision]:
-        """From ``time_s`` on, exactly ``open_set`` is to be open; returns what is decided by then.
+        """From ``time_s`` on, exactly ``open_set`` is to be open; returns the decisions up to then.
 
         A time before the last decision counts as the time of that decision: what has been sent cannot be
         overtaken.
@@ -95,7 +95,7 @@ class MutePlan:
             raise InputError(f"time of a mute is {time_s} s; a finite number is accepted")
         if unknown := sorted(open_set - self._strings):
             raise InputError(f"string {unknown[0]} cannot be muted; 1 to {len(self._strings)} are accepted")
-        # What falls due at this very moment is decided below, by what is wanted now.
+        # Openings that fall due at this very moment are decided below, by the set that is wanted now.
         decisions = self.due(math.nextafter(time_s, -math.inf))
         now_s = max(time_s, self._last_s)
         opening = open_set - self._open
@@ -171,7 +171,7 @@ def plan_mutes(
 
 
 class ModuleLike(Protocol):
-    """How a sound module is told to mute a string: one controller of one channel for each string."""
+    """The control changes that mute strings: one controller of one channel per string."""
 
     @property
     def name(self) -> str:

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.calibration.bleed import estimate_bleed, played_strings
 from thumbline.dsp.calibration.survey import block_moments, floor_power, with_values
+from thumbline.dsp.decibels import amplitude_db, amplitude_of
 from thumbline.dsp.rig.model import Rig
 
 #: Less than this is drawn as nothing, in dB.
@@ -56,14 +57,9 @@ def _estimate(moments: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def in_db(bleed: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return a bleed matrix in dB; less than ``LEAST_DB`` is ``LEAST_DB``."""
-    return 20.0 * np.log10(np.maximum(np.abs(bleed), 10.0 ** (LEAST_DB / 20.0)))
+    return amplitude_db(np.abs(bleed), amplitude_of(LEAST_DB))
 
 
 def worst_db(bleed: NDArray[np.float64]) -> float:
     """Return the strongest entry beside the diagonal, in dB."""
     return float(in_db(bleed - np.diag(np.diag(bleed))).max())
-
-
-def ignoring_bleed(rig: Rig) -> Rig:
-    """Return the rig with bleed left in, and everything else as it is."""
-    return rig.model_copy(update={"bleed": rig.bleed.model_copy(update={"matrix": "off"})})

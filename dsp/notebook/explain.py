@@ -190,7 +190,7 @@ def _ended(processor: Processor, own: NDArray[np.void], s: int) -> str:
         heard = f", {100 * min(float(string['evidence']), 1.0):.0f} % of the evidence for one was heard last"
         return f"; what it did until {at_s:.3f} s was no note{heard}"
     limits = {
-        "was stopped": STOPPED * float(string["reference"]),
+        "was stopped": STOPPED * float(string["expected_level"]),
         f"faded below its {in_decibels(p['off_power'][s]):.1f} dBFS": float(p["off_power"][s]),
         "faded far below its own loudest": FADED * float(string["peak"]),
     }

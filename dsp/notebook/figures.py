@@ -1,6 +1,6 @@
 """Pictures for notebooks: what they share, and how a figure becomes one.
 
-Colours are those of the overview; what is told apart by colour is told apart by line, hatching or words as well.
+Colours are those of the overview; whatever differs in colour differs in line, hatching or words as well.
 """
 
 from dataclasses import dataclass, field
@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from thumbline.dsp.results.overview import BAND, INK, QUIET
+from thumbline.dsp.results.paper import BAND, INK, QUIET
 from thumbline.dsp.results.sheet import FAMILY
 
 WIDTH_PX, DPI = 1200, 100

@@ -21,7 +21,7 @@ from thumbline.dsp.notebook.figures import DPI, WIDTH_PX, Picture
 from thumbline.dsp.notebook.levels import Levels
 from thumbline.dsp.notebook.workbench import Decisions, Reference, Workbench
 from thumbline.dsp.processor.notes import Note
-from thumbline.dsp.results.overview import BAND, BASS, GUITAR, GUITAR_EDGE, INK, QUIET
+from thumbline.dsp.results.paper import BAND, BASS, GUITAR, GUITAR_EDGE, INK, QUIET
 from thumbline.dsp.results.sheet import FAMILY
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.score import Mistake
@@ -39,7 +39,7 @@ Box = tuple[float, float, float, float]
 class LanesPicture:
     """Draws a take, or a part of it, again and again; places are in pixels from the top left corner.
 
-    ``seconds`` is the length of what is drawn, which begins at ``begin_s`` of the take.
+    ``seconds`` is the length of the stretch that is drawn, which begins at ``begin_s`` of the take.
     """
 
     def __init__(self, rig: Rig, levels: Levels, seconds: float, begin_s: float = 0.0) -> None:

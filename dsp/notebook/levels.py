@@ -11,8 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.decibels import power_db, power_of
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import TICKS
+from thumbline.dsp.memory.tick_ring import place_of
 from thumbline.dsp.processor.analysis_signal import LOWEST_DB, analysis_signal
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
@@ -46,7 +48,8 @@ def measure_levels(frames: NDArray[np.floating[Any]], rig: Rig, rate: int) -> Le
     quick = _moving_mean(power, short)[: steps * step].reshape(steps, step, rig.string_count)
     whole = power[: steps * step].reshape(steps, step, rig.string_count)
     times_s = (np.arange(steps) + 0.5) * step / tick_rate
-    return Levels(times_s, _decibels(quick.max(axis=1)), _decibels(whole.mean(axis=1)))
+    least = power_of(LOWEST_DB)
+    return Levels(times_s, power_db(quick.max(axis=1), least), power_db(whole.mean(axis=1), least))
 
 
 def _moving_mean(power: NDArray[np.float64], span: int) -> NDArray[np.float64]:
@@ -55,14 +58,10 @@ def _moving_mean(power: NDArray[np.float64], span: int) -> NDArray[np.float64]:
     return np.maximum(total[span:] - total[:-span], 0.0) / span
 
 
-def _decibels(power: NDArray[np.float64]) -> NDArray[np.float64]:
-    return 10.0 * np.log10(np.maximum(power, 10.0 ** (LOWEST_DB / 10.0)))
-
-
 def loudest_now(p: Record, st: Record) -> NDArray[np.float64]:
     """Return the power (analysis steps squared) of each string's loudest millisecond within the last ``NOW_S``."""
     n, short = int(p["strings"]), int(p["short_ticks"])
-    newest = TICKS - 1 - ((int(st["tick"]) - 1) & (TICKS - 1))
+    newest = place_of(int(st["tick"]) - 1)
     span = min(round(NOW_S * float(p["tick_rate"])) + short, TICKS)
     power = np.square(st["strings"]["ticks"][:n, newest : newest + span].astype(np.float64)).T
     return _moving_mean(power, short)[short - 1 :].max(axis=0)

@@ -183,7 +183,7 @@ class TuningPanel:
         hold: float | None = None,
         moment: float | None = None,
     ) -> None:
-        """Set the controls from code and answer once; what is not given stays where it is."""
+        """Set the controls from code and answer once; controls that are not given stay where they are."""
         self._quiet = True
         self.string.value = string
         given = (

@@ -13,7 +13,7 @@ KNOWN_S = 0.04
 
 @dataclass(frozen=True)
 class Place:
-    """A moment of the take, in seconds, with what is there; ``note`` was missed or is false, if any."""
+    """A moment of the take, in seconds, with a description; ``note`` was missed or is false, if any."""
 
     words: str
     moment_s: float

@@ -45,7 +45,7 @@ def players(sound: Sound, begin_s: float = 0.0, end_s: float | None = None) -> P
 
 
 def flac(samples: NDArray[np.float64], rate: int) -> bytes:
-    """Return samples (frames, channels), full scale 1, as a FLAC file of 16 bits; what is louder is clipped."""
+    """Return samples (frames, channels), full scale 1, as a FLAC file of 16 bits; louder samples are clipped."""
     file = BytesIO()
     soundfile.write(file, np.clip(samples, -1.0, 1.0), rate, format="FLAC", subtype="PCM_16")
     return file.getvalue()

@@ -14,12 +14,11 @@ from thumbline.dsp.notebook.figures import Picture, new_figure, picture, plain
 from thumbline.dsp.notebook.levels import Levels
 from thumbline.dsp.notebook.sweep import Sweep
 from thumbline.dsp.notebook.trade_off import TradeOff
-from thumbline.dsp.notebook.workbench import Workbench
 from thumbline.dsp.processor.analysis_signal import LOWEST_DB
-from thumbline.dsp.results.overview import BASS, GUITAR, GUITAR_EDGE, INK, QUIET
+from thumbline.dsp.results.paper import BAND, BASS, GUITAR, GUITAR_EDGE, INK, QUIET
 from thumbline.dsp.results.sheet import FAMILY
 from thumbline.dsp.rig.model import Rig
-from thumbline.dsp.scoring.score import latency
+from thumbline.dsp.scoring.score import Latency, Score
 from thumbline.dsp.scoring.true_bass import Spanned
 
 #: The attack of a note is within this time of its onset.
@@ -131,7 +130,7 @@ def _cell(
 def _greys() -> Any:
     from matplotlib.colors import LinearSegmentedColormap
 
-    return LinearSegmentedColormap.from_list("bleed", ["#f4f1eb", GUITAR, BASS])
+    return LinearSegmentedColormap.from_list("bleed", [BAND, GUITAR, BASS])
 
 
 def picture_sweeps(sweeps: Sequence[Sweep], rig: Rig) -> Picture:
@@ -227,13 +226,15 @@ def _point_in_words(each: TradeOff, unit: str) -> str:
     return f"{each.value:g} {unit}: {late}, {each.false_per_minute:.1f} false a minute"
 
 
-def picture_latencies(bench: Workbench, rig: Rig | None = None) -> Picture:
-    """Draw how long decisions took after a pluck, and after the string below had stopped."""
-    decisions = bench.decisions(rig)
+def picture_latencies(score: Score) -> Picture:
+    """Draw how long the mutes took after a pluck, and after the string below had stopped; none if not scored."""
     figure, grid = new_figure(330, 1, 2)
     words: list[str] = []
-    for axes, plucked, title in ((grid[0], True, "After a pluck"), (grid[1], False, "After a lower string stopped")):
-        found = latency(bench.reference.bass, decisions.mutes, decisions.rig.string_count, plucked=plucked)
+    for axes, found, title in (
+        (grid[0], score.after_a_pluck, "After a pluck"),
+        (grid[1], score.after_a_stop, "After a lower string stopped"),
+    ):
+        found = found or Latency((), 0)
         median_ms, never = found.spread.median_ms, f", {found.never} never" if found.never else ""
         fact = "none" if median_ms is None else f"median {median_ms:.1f} ms of {found.spread.count}{never}"
         words.append(f"{title}: {fact}")

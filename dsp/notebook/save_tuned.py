@@ -25,7 +25,7 @@ def save_tuned(target: Path, tuned: Rig, loaded: Rig, source: Path | None, why: 
     with the tuned settings, or, without a source, the whole rig. ``why`` is written as a comment above each changed
     setting.
 
-    Raises InputError if a file cannot be read or written, is no rig, or does not take the settings; nothing is lost
+    Raises InputError if a file cannot be read or written, is not a rig, or does not take the settings; nothing is lost
     then.
     """
     changes = {key: value for key, value in changed_settings(loaded, tuned).items() if key in TUNED}

@@ -50,7 +50,7 @@ class Sweep:
         return f"harmless: {abs(low):g} dB{lowest} lower, {high:g} dB{highest} higher"
 
 
-def sweep(
+def sweep_threshold(
     bench: Workbench,
     threshold: Threshold,
     *,

@@ -39,7 +39,7 @@ class TradeOff:
     never: int  #: plucked stretches of the bass that were not followed at all
 
 
-def trade_off(
+def trade_offs(
     bench: Workbench, knob: Knob, *, rig: Rig | None = None, values: Sequence[float] | None = None
 ) -> tuple[TradeOff, ...]:
     """Return what each value costs: of ``choice.settle_ms``, or of dB added to every string's ``detect.on_db``.

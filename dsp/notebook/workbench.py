@@ -21,14 +21,13 @@ from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.takes import open_take
 from thumbline.dsp.kept.layout import rig_for
 from thumbline.dsp.kept.moments import seconds_at
-from thumbline.dsp.memory.events import LOCK, PITCH
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.midi.mutes import MuteDecision
 from thumbline.dsp.notebook.explain import Explanation, explain
 from thumbline.dsp.notebook.levels import Levels, measure_levels
 from thumbline.dsp.processor.notes import Note
 from thumbline.dsp.processor.processor import Processor, warm_up
-from thumbline.dsp.processor.transcript import Handover, Transcript
+from thumbline.dsp.processor.transcript import Handover, Transcript, without_pitch
 from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.matching import unmatched
@@ -38,7 +37,7 @@ from thumbline.dsp.scoring.true_bass import HeardBass, TrueBass
 from thumbline.dsp.scoring.truth import TrueNote, load_truth
 from thumbline.dsp.scoring.truth_beside import find_truth
 
-#: A longer take is cut to so many seconds, unless the caller says how long, so that answers come at once.
+#: A longer take is cut to this length, in seconds, unless the caller says how long, so that answers come at once.
 LONGEST_S = 30.0
 #: Rigs whose decisions are kept, and rigs whose sound is.
 KEPT_DECISIONS, KEPT_SOUNDS = 256, 2
@@ -121,7 +120,7 @@ class Workbench:
         return HeardBass(_own_notes(transcript), transcript.bassline(self.seconds))
 
     def decisions(self, rig: Rig | None = None) -> Decisions:
-        """Return what is decided with ``rig`` (default: the one the take was opened with)."""
+        """Return the decisions with ``rig`` (default: the one the take was opened with)."""
         return self._keep(
             "decisions", rig or self.rig, KEPT_DECISIONS, lambda tried: self._judge(self._hear(tried, None)[0])
         )
@@ -185,9 +184,7 @@ class Workbench:
         events = [processor.decide(self.frames[:split])]
         explanation = None if moment_s is None else explain(processor, events[0], moment_s)
         events += [processor.decide(self.frames[split:]), processor.finish()]
-        everything = np.concatenate(events)
-        # Pitch reports are nine in ten of the events, and nothing here needs them.
-        transcript.feed(everything[~np.isin(everything["kind"], (LOCK, PITCH))])
+        transcript.feed(without_pitch(np.concatenate(events)))
         return transcript, explanation
 
     def _judge(self, transcript: Transcript) -> Decisions:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from thumbline.dsp.beats.tempo import Beats
+from thumbline.dsp.decibels import amplitude_db
 from thumbline.dsp.files.digests import digest
 from thumbline.dsp.files.made_files import facts_of
 from thumbline.dsp.files.passes import Progress
@@ -136,7 +137,7 @@ class Work:
         sound = self.studio.sound_of(track)
         if track.part == "click":
             gain_db, loudness = 0.0, None
-            peak_db = 20.0 * np.log10(max(true_peak(sound), 1e-10))
+            peak_db = amplitude_db(true_peak(sound), 1e-10)
         else:
             sound, gain_db, loudness, peak_db = normalise(sound, rate, self.settings.loudness_lufs, self.ceiling_db)
         for name, file in names.items():

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.beats.tempo import Beats
+from thumbline.dsp.decibels import amplitude_of
 
 #: Pitch of the first beat of a bar, and of the others, in Hz; they stand out from a guitar (an estimate).
 ACCENT_HZ, BEAT_HZ = 1760.0, 1174.7
@@ -57,7 +58,7 @@ def knock_sound(accent: bool, rate: int, accent_db: float) -> NDArray[np.float32
     tone = np.sin(2 * np.pi * hz * time_s) + 0.5 * np.sin(2 * np.pi * 2.76 * hz * time_s)
     sound = tone * np.exp(-time_s / DECAY_S)
     sound /= np.max(np.abs(sound))
-    return (sound if accent else 10.0 ** (-accent_db / 20.0) * sound).astype(np.float32)
+    return (sound if accent else amplitude_of(-accent_db) * sound).astype(np.float32)
 
 
 def render_click(placed: Iterable[Knock], frames: int, rate: int, accent_db: float) -> NDArray[np.float32]:

@@ -116,7 +116,7 @@ def draw_tablature(
     """Write the picture (PNG), and return its size and where time runs in it, as the index has it."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    from thumbline.dsp.results.overview import BAND, BASS, INK, QUIET
+    from thumbline.dsp.results.paper import BAND, BASS, INK, QUIET
     from thumbline.dsp.results.sheet import FAMILY, WIDTH, Sheet, drawable, font_of
 
     bars = [(bar, start, end) for bar, start, end in _all_bars(beats, seconds) if end > 0.0]

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.beats.tempo import Beats
+from thumbline.dsp.decibels import amplitude_of
 from thumbline.dsp.practice.click import click_times, count_in, knocks, lead_frames, render_click
 from thumbline.dsp.practice.loops import SEAM_S, Loop, early_start_s, with_faded_ends
 from thumbline.dsp.practice.page_sound import PageStem
@@ -183,7 +184,7 @@ class Studio:
     def page_stems(self) -> list[PageStem]:
         """Bass and guitar at full speed, as loud as they are in the mix of both."""
         bass, guitar = self._parts.get(100.0) or self._at(100.0, None)
-        factor = 10.0 ** (self.balance_db / 20.0)
+        factor = amplitude_of(self.balance_db)
         rate = self.source.rate
         if self._apart:
             silent = np.zeros_like(bass)
@@ -198,13 +199,13 @@ class Studio:
     def _factors(self, track: Track) -> tuple[float | None, float | None]:
         def factor(part: str) -> float | None:
             gain_db = track.gains_db.get(part)
-            return None if gain_db is None else 10.0 ** ((gain_db + self.balance_db) / 20.0)
+            return None if gain_db is None else amplitude_of(gain_db + self.balance_db)
 
         return factor("bass"), factor("guitar")
 
     def _click(self, placed: Sequence[Any], frames: int, peak_db: float) -> Sound:
         click = render_click(placed, frames, self.source.rate, self.settings.accent_db)
-        return np.repeat(np.float32(10.0 ** (peak_db / 20.0)) * click[:, None], self.channels, axis=1)
+        return np.repeat(np.float32(amplitude_of(peak_db)) * click[:, None], self.channels, axis=1)
 
     def pass_starts(self, track: Track) -> list[int]:
         """The frame at which each repeat of a loop begins, count-in included, and that at which the last one ends."""

@@ -6,7 +6,7 @@ bass with meanwhile, but only where the late string would have won by the rule. 
 and keeps the bass until it stops. A pluck that did not prove to be a note leaves no row, so it takes nothing back and
 keeps no other row from beginning at its pluck.
 
-Times are in seconds from the first frame. Strings count from 1, the highest; 0 is no string.
+Times are in seconds from the first frame. Strings count from 1, the highest; 0 means none.
 """
 
 from bisect import bisect_left

@@ -1,7 +1,7 @@
 """How sure a reported pitch is: the share of values like it that were right.
 
-The clarity of a period (how well the wave repeats itself) is no probability: it is 0.97 for a wave that will soon turn
-out to be another one, and 0.8 for a note in hiss that is read perfectly. The tables here turn it into one. A value
+The clarity of a period (how well the wave repeats itself) is not a probability: it is 0.97 for a wave that will soon
+turn out to be another one, and 0.8 for a note in hiss that is read perfectly. The tables here turn it into one. A value
 counts as right if it is within 50 cents of the pitch and so are those of the next 50 ms. The tables are the isotonic
 regression (Ayer et al., Ann. Math. Statist. 26, 1955, pool adjacent violators) of right on clarity, read off at a few
 clarities, over one half of: model strings, plain, in hiss and with neighbours 17 dB below; recorded notes of an

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.decibels import amplitude_of
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import HARMONICS, HUM_KNOWN
 from thumbline.dsp.processor.mains import LOW_RATE, low_rate_frames
@@ -75,7 +76,7 @@ class Head:
 
 
 def measure_hum(head: Head, rig: Rig, mains_hz: float) -> Hum:
-    """Measure the hum of a take that begins with ``head``; harmonics that cannot be told from what is played are 0."""
+    """Measure the hum of a take that begins with ``head``; harmonics that cannot be told from notes are 0."""
     rate = head.rate / head.group
     frames = head.frames
     length = round(WINDOW_S * rate)
@@ -112,7 +113,7 @@ def quiet_power(head: Head, rig: Rig, hum: Hum) -> NDArray[np.float64]:
 
 def _windows(frames: NDArray[np.float64], rig: Rig, length: int) -> tuple[NDArray[np.int_], NDArray[np.float64]]:
     """First frames (windows,) and frames (windows, length, strings) of each string's channel, trimmed, without DC."""
-    gain = 10.0 ** (np.asarray(rig.input.trim_db) / 20.0)
+    gain = amplitude_of(np.asarray(rig.input.trim_db))
     for number in rig.input.invert:
         gain[number - 1] *= -1.0
     signal = gain * frames[:, [channel - 1 for channel in rig.input.channels]]

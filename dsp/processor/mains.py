@@ -1,7 +1,7 @@
 """Whether mains hum is there, and its frequency.
 
 Hum goes on while notes come and go: in a spectrum of several seconds it is a thin line at 50 or 60 Hz, with others at
-multiples, and what is played is spread around it. Public mains are kept within 1 % of the nominal frequency nearly
+multiples, and notes are spread around it. Public mains are kept within 1 % of the nominal frequency nearly
 always (EN 50160, clause 4.2.1: 50 Hz +- 1 % during 99.5 % of a year; figure from memory).
 """
 
@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.decibels import power_db, power_of
 from thumbline.dsp.kernel.conditioning import LOUDEST
 
 NOMINAL_HZ = (50.0, 60.0)
@@ -106,7 +107,7 @@ def _line(spectrum: NDArray[np.float64], hz: float, resolution: float) -> tuple[
     bend = below - 2.0 * peak + above
     if peak < below or peak < above or bend >= 0.0:
         return 0.0, hz  # the flank of something else
-    if spectrum[at] < 10.0 ** (ABOVE_OTHERS_DB / 10.0) * np.max(around, initial=0.0):
+    if spectrum[at] < power_of(ABOVE_OTHERS_DB) * np.max(around, initial=0.0):
         return 0.0, hz
-    height = 10.0 * np.log10(spectrum[at] / (np.median(around) + 1e-300))
+    height = power_db(spectrum[at] / (np.median(around) + 1e-300))
     return float(height), float(found + 0.5 * (below - above) / bend * resolution)

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from thumbline.dsp.decibels import amplitude_of
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import (
@@ -29,6 +30,7 @@ from thumbline.dsp.memory.records import (
 from thumbline.dsp.note_names import midi_to_hz
 from thumbline.dsp.processor.filters import butterworth, low_pass
 from thumbline.dsp.rig.model import Rig
+from thumbline.dsp.rig.set_file import require_one_guitar
 from thumbline.dsp.sample_rates import HIGHEST_RATE, LOWEST_RATE
 
 #: The analysis signal's aim, in ticks a second.
@@ -55,9 +57,9 @@ STILL_S = 0.03
 REPORT_S = 0.0085
 #: Width of the notches that mains removal makes while a string is silent, and at most in the beginning, in Hz.
 HUM_HZ, HUM_FIRST_HZ = 1.0, 20.0
-#: It learns from what is this old, and nothing is taken for a pluck until it has begun, in seconds.
+#: Age of the sound that it learns from, and how long nothing counts as a pluck at the start, in seconds.
 HUM_DELAY_S, HUM_FIRST_S = 0.006, 0.05
-#: What is left of hum is looked at over so many mains periods, in the beginning over so many.
+#: Mains periods over which remaining hum is measured, later and at the start.
 HUM_PERIODS, HUM_FIRST_PERIODS = 5, 2
 #: How far behind the bass may read, in periods of the lowest string.
 READ_PERIODS = 3.0
@@ -108,7 +110,7 @@ def _per_string(setting: str | tuple[float, ...], unmeasured: float, n: int) -> 
 def _conditioning(p: Record, rig: Rig) -> None:
     n, rate = rig.string_count, p["rate"]
     p["channel"][:n] = np.asarray(rig.input.channels) - 1
-    p["gain"][:n] = 10.0 ** (np.asarray(rig.input.trim_db) / 20.0)
+    p["gain"][:n] = amplitude_of(np.asarray(rig.input.trim_db))
     for number in rig.input.invert:
         p["gain"][number - 1] *= -1.0
     bleed = np.eye(n) if isinstance(rig.bleed.matrix, str) else np.asarray(rig.bleed.matrix, float)
@@ -186,7 +188,7 @@ def _sound(p: Record, rig: Rig) -> None:
     n, rate = rig.string_count, p["rate"]
     p["voice"] = VOICES[rig.bass.voice]
     p["ratio"] = 2.0 ** (rig.bass.interval / 12.0)
-    p["bass_gain"] = 10.0 ** (rig.bass.level_db / 20.0)
+    p["bass_gain"] = amplitude_of(rig.bass.level_db)
     p["dynamics"] = rig.bass.dynamics
     tone_hz = rig.bass.tone_hz
     if tone_hz < 0.45 * rate:
@@ -199,16 +201,16 @@ def _sound(p: Record, rig: Rig) -> None:
     p["slowing"] = 1.0 - math.exp(-1.0 / (SLOWING_S * rate))
     p["smoothing"] = 1.0 - math.exp(-1.0 / (SMOOTHING_S * rate))
     p["all_strings"] = rig.guitar.strings == "all"
-    gain = 10.0 ** (rig.guitar.level_db / 20.0)
+    gain = amplitude_of(rig.guitar.level_db)
     # Constant power, unity in the middle of a mono guitar (common practice, no source).
     angle = (np.asarray(rig.guitar.pan) + 1.0) * math.pi / 4.0
     sides = np.column_stack([np.cos(angle), np.sin(angle)]) if rig.guitar.stereo else np.ones((n, 2))
     p["pan"][:n] = gain * sides
-    p["ceiling"] = 10.0 ** (rig.output.ceiling_db / 20.0)
+    p["ceiling"] = amplitude_of(rig.output.ceiling_db)
     p["limiter_release"] = 1.0 - math.exp(-1.0 / (LIMITER_RELEASE_S * rate))
 
 
-#: What belongs to the guitar, its pickup and the interface, and not to a song: keys, and what they say.
+#: Keys of the guitar, its pickup and the interface, which no song changes.
 SHARED = ("input.channels", "input.trim_db", "input.invert", "input.mains_hz", "bleed.matrix")
 
 
@@ -220,25 +222,8 @@ def compile_settings(settings: Sequence[tuple[str, Rig]], rate: int) -> np.ndarr
 
     Raises InputError if a setting differs from the first in what must be shared, or cannot be compiled.
     """
-    first_name, first = settings[0]
-    for name, rig in settings[1:]:
-        if rig.string_count != first.string_count:
-            raise InputError(
-                f'setting "{name}" has {rig.string_count} strings, "{first_name}" {first.string_count}; '
-                "accepted: as many in all settings of a set"
-            )
-        for key in SHARED:
-            if _value(rig, key) != _value(first, key):
-                raise InputError(
-                    f'setting "{name}" has {key} {_value(rig, key)}, "{first_name}" {_value(first, key)}; '
-                    "accepted: the same in all settings of a set, as it belongs to the guitar"
-                )
+    require_one_guitar(settings, SHARED)
     params = np.concatenate([compile_parameters(rig, rate) for _, rig in settings])
     for name in ("past_mask", "hop_mask"):
         params[name] = params[name].max(axis=0)
     return params
-
-
-def _value(rig: Rig, key: str) -> object:
-    section, field = key.split(".")
-    return getattr(getattr(rig, section), field)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from thumbline.dsp.memory.events import LOCK, PITCH
 from thumbline.dsp.midi.mutes import MuteDecision, open_set_of, plan_mutes
 from thumbline.dsp.processor.bass_path import BassPath, Handover
 from thumbline.dsp.processor.confidence import confidence
@@ -98,7 +99,7 @@ class Transcript:
                 yield handover.decided_s, open_set
 
     def mutes(self, seconds: float) -> list[MuteDecision]:
-        """The decisions for the mutes of a take of so many seconds, in order of time."""
+        """The decisions for the mutes of a take that lasts ``seconds``, in order of time."""
         return plan_mutes(
             self.open_sets(),
             seconds,
@@ -124,6 +125,11 @@ def transcribe(processor: Processor, blocks: Iterable[np.ndarray]) -> Transcript
     """Pass ``blocks`` of frames (n, channels) through a fresh processor for their decisions alone."""
     transcript = Transcript(processor.rig, processor.rate)
     for block in blocks:
-        transcript.feed(processor.decide(block))
-    transcript.feed(processor.finish())
+        transcript.feed(without_pitch(processor.decide(block)))
+    transcript.feed(without_pitch(processor.finish()))
     return transcript
+
+
+def without_pitch(events: np.ndarray) -> np.ndarray:
+    """Return events (dtype ``EVENT``) without pitch reports, which are nine in ten and make neither note nor bass."""
+    return events[~np.isin(events["kind"], (LOCK, PITCH))]

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.decibels import amplitude_of
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.takes import open_take
 from thumbline.dsp.memory.records import LEFT, RIGHT
@@ -53,11 +54,10 @@ class Cut:
 
 
 def plain_input(rig: Rig) -> Rig:
-    """Return the rig as exercises need it: one channel a string in their order, levelled, without hum."""
-    data = rig.model_dump()
+    """Return the rig as exercises need it: one channel per string in their order, levelled, without hum."""
     n = rig.string_count
-    data["input"] = {"channels": tuple(range(1, n + 1)), "trim_db": (0.0,) * n, "invert": (), "mains_hz": "off"}
-    return Rig.model_validate(data)
+    plain = {"channels": tuple(range(1, n + 1)), "trim_db": (0.0,) * n, "invert": (), "mains_hz": "off"}
+    return rig.changed({"input": plain})
 
 
 def make_exercises(path: Path, rig: Rig) -> list[KnownTake]:
@@ -102,12 +102,16 @@ def _without_hum(parts: Sequence[NDArray[np.float64]], rig: Rig, rate: int) -> N
 
     The processor's two guitar outputs carry two strings at a time.
     """
-    data = rig.model_dump()
-    data["bleed"]["matrix"] = "off"
-    data["guitar"] |= {"strings": "all", "level_db": 0.0, "stereo": True}
-    data.pop("live")  # its outputs are for the guitar as it was
-    data["output"]["ceiling_db"] = 0.0
-    through = Rig.model_validate(data)
+    through = rig.changed(
+        {
+            "bleed.matrix": "off",
+            "guitar.strings": "all",
+            "guitar.level_db": 0.0,
+            "guitar.stereo": True,
+            "live": {},  # its outputs are for the guitar as it was
+            "output.ceiling_db": 0.0,
+        }
+    )
     columns: list[NDArray[np.float64]] = []
     for first in range(0, rig.string_count, 2):
         processor = Processor(through, rate)
@@ -192,7 +196,7 @@ def _place(
     first = round((onset_s - BEFORE_S) * rate)
     length = min(round((BEFORE_S + lasts_s + STOP_S) * rate), len(cut.sound), len(frames) - first)
     stop = min(length, round(STOP_S * rate))
-    sound = cut.sound[:length] * 10.0 ** (rng.choice(SOFTER_DB) / 20.0)
+    sound = cut.sound[:length] * amplitude_of(rng.choice(SOFTER_DB))
     sound[length - stop :] *= np.linspace(1.0, 0.0, stop)[:, np.newaxis] ** 2
     frames[first : first + length] += sound
     offset_s = onset_s + length / rate - BEFORE_S - STOP_S + STOPPED_S

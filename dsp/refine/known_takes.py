@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.calibration.survey import Survey, complete, survey
+from thumbline.dsp.calibration.survey import MEASURED, Survey, complete, survey
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.takes import open_take
 from thumbline.dsp.processor.processor import Processor
@@ -55,6 +55,8 @@ class Outcome:
     """
 
     counts: NDArray[np.int_]
+    #: (pieces, strings): on how many moments, and notes, of each string something is wrong; None if that is not known
+    faults: NDArray[np.int_] | None = None
 
     @property
     def path_right(self) -> float:
@@ -104,7 +106,11 @@ def _f(true: NDArray[np.int_], matched: NDArray[np.int_], false: NDArray[np.int_
 
 def together(outcomes: Sequence[Outcome]) -> Outcome:
     """Return several takes' outcome as one."""
-    return Outcome(np.concatenate([each.counts for each in outcomes]))
+    faults = [each.faults for each in outcomes if each.faults is not None]
+    return Outcome(
+        np.concatenate([each.counts for each in outcomes]),
+        np.concatenate(faults) if len(faults) == len(outcomes) else None,
+    )
 
 
 def load_known_takes(paths: Sequence[Path], rig: Rig) -> list[KnownTake]:
@@ -146,10 +152,7 @@ def measured_anew(rig: Rig, takes: Sequence[KnownTake]) -> Rig:
 
     Of strings that are never played there the bleed stays what it is, if the rig states it.
     """
-    data = rig.model_dump()
-    data["bleed"]["matrix"] = "auto"
-    data["detect"] |= dict.fromkeys(("floor_db", "level_db", "on_db", "off_db"), "auto")
-    blank = Rig.model_validate(data)
+    blank = rig.changed(dict.fromkeys(MEASURED, "auto"))
     found = _surveyed(blank, takes)
     bleed = found.bleed.copy()
     if not isinstance(rig.bleed.matrix, str):
@@ -193,4 +196,16 @@ def outcome(rig: Rig, take: KnownTake) -> Outcome:
     )
     pieces = 1 + int(truth.end_s / PIECE_S)
     counts = [np.bincount((np.asarray(each) / PIECE_S).astype(np.int_), minlength=pieces) for each in times]
-    return Outcome(np.column_stack(counts))
+    wrong = truth.asked & (found != truth.string)
+    faulty = [
+        np.concatenate(
+            [
+                truth.times_s[wrong & ((found == string) | (truth.string == string))],
+                [each.onset_s for each in (*lost, *notes.missed) if each.string == string],
+                [min(max(each.onset_s, 0.0), truth.end_s) for each in (*ghosts, *notes.false) if each.string == string],
+            ]
+        )
+        for string in range(1, rig.string_count + 1)
+    ]
+    faults = [np.bincount((each / PIECE_S).astype(np.int_), minlength=pieces) for each in faulty]
+    return Outcome(np.column_stack(counts), np.column_stack(faults))

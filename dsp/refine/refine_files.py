@@ -75,9 +75,7 @@ def _on_exercises(
     start = _with_open(rig, calibrated)
     plain = plain_input(calibrated)
     found = refine(plain_input(start), exercises, lambda _: plain, groups=EXERCISE_GROUPS, progress=progress)
-    data = start.model_dump()
-    data["detect"], data["bleed"] = found.rig.detect.model_dump(), found.rig.bleed.model_dump()
-    final = Rig.model_validate(data)
+    final = start.changed({"detect": found.rig.detect, "bleed": found.rig.bleed})
     if apart:
         found = scored_apart(found, start, final, load_known_takes(apart, rig))
     return RefinedFiles(found, final, ())
@@ -85,15 +83,15 @@ def _on_exercises(
 
 def _with_open(rig: Rig, calibrated: Rig) -> Rig:
     """Return ``rig`` with what it leaves open taken from ``calibrated``."""
-    data, found = rig.model_dump(), calibrated.model_dump()
+    changes: dict[str, object] = {}
     for section, key in (
         ("input", "mains_hz"),
         ("bleed", "matrix"),
         *(("detect", each) for each in ("floor_db", "level_db", "on_db", "off_db")),
     ):
-        if data[section][key] == "auto":
-            data[section][key] = found[section][key]
-    return Rig.model_validate(data)
+        if getattr(getattr(rig, section), key) == "auto":
+            changes[f"{section}.{key}"] = getattr(getattr(calibrated, section), key)
+    return rig.changed(changes)
 
 
 def write_refined(out: Path, base: Path | None, rig: Rig, found: RefinedFiles) -> None:

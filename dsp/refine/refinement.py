@@ -5,46 +5,30 @@ The search makes accuracy (`known_takes.Outcome`) as high as it can, in this ord
 1. the rig as it is, or with bleed, or levels and thresholds, or all of them, measured anew;
 2. all thresholds to begin, then all to stop, moved together: to the middle of the range of shifts that costs nothing
    (the plateau), unless they are near it;
-3. the thresholds of one string at a time, only where that finds what was missed.
-
-4. strictness, proof and hold, where that gains, before the strings one at a time.
+3. strictness, proof and hold, where that gains;
+4. the thresholds of one string at a time, of the strings on which something is wrong.
 
 A rig is changed only if that gains on what the search has not seen: each take is scored with a rig that was searched on
 the others (cross-validation); a single take is cut into pieces for that. Unless the lower end of the gain's confidence
 interval lies above zero the rig is left as it was. Takes that are set apart choose nothing: they only tell how good it
-is. The confidence interval is a percentile bootstrap in pairs, over takes and over pieces of ``known_takes.PIECE_S``
-within each (B. Efron and R. J. Tibshirani, "An Introduction to the Bootstrap", 1993, chapter 13); of one take, over its
-pieces. What is stated is wider: where the gain on another take as long should lie, to which its own chance belongs.
+is (`gain`).
 """
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-from thumbline.dsp.refine.known_takes import KnownTake, Outcome, accuracy, f_measure, path_right, together
+from thumbline.dsp.refine.gain import PIECES_A_STRETCH, Interval, gains, one_take
+from thumbline.dsp.refine.known_takes import KnownTake, Outcome, together
 from thumbline.dsp.refine.search import Share, Trials, search
 from thumbline.dsp.rig.model import Rig
 
 MOST_FOLDS = 4
-#: A single take is cut into stretches of so many pieces; every second is set apart.
-PIECES_A_STRETCH = 2
-DRAWS, SEED, LEVEL = 4000, 1979, 0.95
 
 #: Returns the rig with everything measured anew from these takes (indices into all).
 Measure = Callable[[Sequence[int]], Rig]
-
-
-@dataclass(frozen=True)
-class Interval:
-    """A difference, where that of another take as long should lie, and the lower end of its own interval."""
-
-    value: float
-    low: float
-    high: float
-    sure: float  #: the lower end of the confidence interval of ``value`` itself
 
 
 @dataclass(frozen=True)
@@ -77,27 +61,28 @@ def refine(
     seen = [Share(index) for index in range(len(takes))]
     folds, unseen = _folds(takes, groups)
     steps: list[str] = []
-    refined = search(rig, measure(range(len(takes))), trials, seen, steps.append)
+    measured = cache(measure)
+    refined = search(rig, measured(tuple(range(len(takes)))), trials, seen, steps.append)
     before: list[Outcome] = []
     after: list[Outcome] = []
     for number, (searched, held) in enumerate(folds, 1):
         progress(number / (len(folds) + 1))
-        fold_rig = search(rig, measure(sorted({share.take for share in searched})), trials, searched)
+        fold_rig = search(rig, measured(tuple(sorted({share.take for share in searched}))), trials, searched)
         before += [trials.outcome(rig, [share]) for share in held]
         after += [trials.outcome(fold_rig, [share]) for share in held]
     progress(1.0)
     if len(takes) == 1:
-        before, after = [together(before)], [together(after)]
-    gains = _gains(before, after)
-    if refined != rig and gains[0].sure <= 0.0:
-        steps.append(f"left as it was: where the search has not looked, that gains {_in_points(gains[0])}")
+        before, after = [one_take(before)], [one_take(after)]
+    gained = gains(before, after)
+    if refined != rig and gained[0].sure <= 0.0:
+        steps.append(f"left as it was: where the search has not looked, that gains {_in_points(gained[0])}")
         refined, after = rig, before
     if apart:
-        found = Refined(refined, together(before), together(after), *gains, steps=tuple(steps), unseen=unseen)
+        found = Refined(refined, together(before), together(after), *gained, steps=tuple(steps), unseen=unseen)
         return scored_apart(found, rig, refined, apart)
     if refined == rig:
-        gains = _gains(before, before)
-    return Refined(refined, together(before), together(after), *gains, steps=tuple(steps), unseen=unseen)
+        gained = gains(before, before)
+    return Refined(refined, together(before), together(after), *gained, steps=tuple(steps), unseen=unseen)
 
 
 def _in_points(gain: Interval) -> str:
@@ -109,7 +94,7 @@ def scored_apart(found: Refined, before: Rig, after: Rig, apart: Sequence[KnownT
     trials, shares = Trials(apart), [Share(index) for index in range(len(apart))]
     old, new = ([trials.outcome(rig, [share]) for share in shares] for rig in (before, after))
     return Refined(
-        found.rig, together(old), together(new), *_gains(old, new), found.steps, f"{_takes(len(apart))} set apart"
+        found.rig, together(old), together(new), *gains(old, new), found.steps, f"{_takes(len(apart))} set apart"
     )
 
 
@@ -133,33 +118,3 @@ def _folds(
 
 def _takes(count: int) -> str:
     return "1 take" if count == 1 else f"{count} takes"
-
-
-def _gains(before: Sequence[Outcome], after: Sequence[Outcome]) -> tuple[Interval, Interval, Interval]:
-    """Return the gain in accuracy, path and F with their intervals, from the outcomes of each take; drawn in pairs."""
-    rng = np.random.default_rng(SEED)
-    mean, another = (_drawn(before, after, rng, count) for count in (len(before), 1))
-    old, new = together(before), together(after)
-    tail = 100.0 * (1.0 - LEVEL) / 2.0
-
-    def interval(measure: Callable[[NDArray[Any]], NDArray[np.float64]]) -> Interval:
-        gain = float(measure(new.counts.sum(axis=0)) - measure(old.counts.sum(axis=0)))
-        of_mean, of_another = (measure(each[1]) - measure(each[0]) for each in (mean, another))
-        low, high = np.percentile(of_mean + of_another - gain, [tail, 100.0 - tail])
-        return Interval(gain, float(low), float(high), float(np.percentile(of_mean, tail)))
-
-    return interval(accuracy), interval(path_right), interval(f_measure)
-
-
-def _drawn(
-    before: Sequence[Outcome], after: Sequence[Outcome], rng: np.random.Generator, count: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return (``DRAWS``, columns) counts of ``count`` takes drawn anew, each of pieces drawn anew, before and after."""
-    sums = np.zeros((2, DRAWS, len(before), before[0].counts.shape[1]))
-    for index, (old, new) in enumerate(zip(before, after, strict=True)):
-        pieces = len(old.counts)
-        draws = rng.multinomial(pieces, np.full(pieces, 1.0 / pieces), DRAWS)
-        sums[0, :, index], sums[1, :, index] = draws @ old.counts, draws @ new.counts
-    takes = rng.multinomial(count, np.full(len(before), 1.0 / len(before)), DRAWS)
-    drawn = np.einsum("dt,kdtc->kdc", takes, sums)
-    return drawn[0], drawn[1]

@@ -22,11 +22,12 @@ STEP_DB, FARTHEST_DB = 6.0, 18.0
 NEAR_DB = 3.0
 #: A plateau that is narrower is luck, in dB.
 LEAST_WIDTH_DB = 6.0
-#: What else is tried, one after the other, as it stands in a rig.
-OTHER_SETTINGS: dict[str, tuple[Adjustment, ...]] = {
-    "strictness": tuple(Adjustment(strictness=value) for value in (0.5, 0.7, 1.4, 2.0)),
-    "proof_ms": tuple(Adjustment(proof_ms=value) for value in (10.0, 20.0)),
-    "hold_ms": tuple(Adjustment(hold_ms=value) for value in (30.0, 60.0)),
+#: What else is tried, one after the other, as it stands in a rig: rising values. One is taken where the next one above
+#: or below gains too: what gains alone is luck.
+OTHER_SETTINGS: dict[str, tuple[float, ...]] = {
+    "strictness": (0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8),
+    "proof_ms": (10.0, 20.0),
+    "hold_ms": (30.0, 60.0),
 }
 #: The thresholds of one string are moved by this, in dB.
 STRING_STEPS_DB = (-4.0, 4.0)
@@ -48,7 +49,8 @@ class Share:
         if self.stretches is None:
             return counted
         first, length = self.stretches
-        return Outcome(counted.counts[np.arange(len(counted.counts)) // length % 2 == first])
+        own = np.arange(len(counted.counts)) // length % 2 == first
+        return Outcome(counted.counts[own], None if counted.faults is None else counted.faults[own])
 
 
 class Trials:
@@ -100,22 +102,26 @@ def search(
         tell(f"{WORDS[kind]}: {low_db:+.0f} to {high_db:+.0f} dB lose nothing; {what}")
         rig = rig if centred or narrow else shifted(rig, kind, middle_db)
     rig = _other_settings(rig, accuracy, tell)
-    return _string_by_string(rig, accuracy, tell)
+    return _string_by_string(rig, trials, shares, tell)
 
 
 def _other_settings(rig: Rig, accuracy: Callable[[Rig], float], tell: Callable[[str], None]) -> Rig:
     """Return the rig with another strictness, proof or hold where that gains."""
     best = accuracy(rig)
-    for key, adjustments in OTHER_SETTINGS.items():
+    for key, values in OTHER_SETTINGS.items():
         if best > 1.0 - LEAST_GAIN:
             return rig
-        candidates = [adjusted(rig, adjustment) for adjustment in adjustments]
-        candidate = max(candidates, key=accuracy)
-        gain = accuracy(candidate) - best
-        if gain > LEAST_GAIN:
-            rig, best = candidate, best + gain
-            section = rig.detect if key == "strictness" else rig.choice
-            tell(f"{key} {getattr(section, key):g}: {100 * gain:+.2f} points of accuracy")
+        now = float(getattr(rig.detect if key == "strictness" else rig.choice, key))
+        tried = sorted({*values, now})
+        candidates = [rig if value == now else adjusted(rig, Adjustment(**{key: value})) for value in tried]
+        gains = [accuracy(candidate) - best for candidate in candidates]
+        beside = [max(pair) for pair in zip([-1.0, *gains[:-1]], [*gains[1:], -1.0], strict=True)]
+        both = [min(pair) for pair in zip(gains, beside, strict=True)]
+        good = [index for index, gain in enumerate(both) if gain >= max(both) - LEAST_GAIN]
+        index = min(good, key=lambda each: abs(tried[each] - now))
+        if gains[index] > LEAST_GAIN and beside[index] > 0.0:
+            rig, best = candidates[index], best + gains[index]
+            tell(f"{key} {tried[index]:g}: {100 * gains[index]:+.2f} points of accuracy")
     return rig
 
 
@@ -160,21 +166,28 @@ def _best_start(rig: Rig, measured: Rig, accuracy: Callable[[Rig], float], tell:
 
 
 def _starts(rig: Rig, measured: Rig) -> Iterator[tuple[str, Rig]]:
-    old, new = rig.model_dump(), measured.model_dump()
     for what, sections in (
         ("bleed", ("bleed",)),
         ("levels and thresholds", ("detect",)),
         ("bleed, levels and thresholds", ("bleed", "detect")),
     ):
-        yield what, Rig.model_validate(old | {section: new[section] for section in sections})
+        yield what, rig.changed({section: getattr(measured, section) for section in sections})
 
 
-def _string_by_string(rig: Rig, accuracy: Callable[[Rig], float], tell: Callable[[str], None]) -> Rig:
+def _string_by_string(rig: Rig, trials: Trials, shares: Sequence[Share], tell: Callable[[str], None]) -> Rig:
+    """Return the rig with the thresholds of single strings moved where that gains; where nothing is wrong none can."""
+
+    def accuracy(candidate: Rig) -> float:
+        return trials.outcome(candidate, shares).accuracy
+
     best = accuracy(rig)
     for string in range(rig.string_count, 0, -1):
         for kind in KINDS:
             if best > 1.0 - LEAST_GAIN:
                 return rig
+            faults = trials.outcome(rig, shares).faults
+            if faults is not None and not faults[:, string - 1].any():
+                continue
             candidates = [(shift_db, shifted(rig, kind, shift_db, string)) for shift_db in STRING_STEPS_DB]
             shift_db, candidate = max(candidates, key=lambda each: accuracy(each[1]))
             gain = accuracy(candidate) - best

@@ -19,13 +19,22 @@ from thumbline.dsp.errors import printable
 from thumbline.dsp.note_names import hz_to_midi, midi_to_note
 from thumbline.dsp.processor.notes import Note
 from thumbline.dsp.results.overview_layout import LEFT, RIGHT, ROW_S, Row, rows_of
+from thumbline.dsp.results.paper import (
+    BAND,
+    BASS,
+    GUITAR,
+    GUITAR_EDGE,
+    INK,
+    MARGIN,
+    QUIET,
+    draw_lanes,
+    draw_times,
+    printed,
+)
 from thumbline.dsp.results.sheet import FAMILY, Box, Sheet, drawable, font_of, text_width
 from thumbline.dsp.rig.model import Rig
 
-BASS, GUITAR, GUITAR_EDGE, BAND, INK, QUIET = "#0f3443", "#d3cab8", "#877e6c", "#f4f1eb", "#1d2226", "#5f6669"
-
-_MARGIN, _SHARE_PX = 20, 8
-_TICKS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600)
+_SHARE_PX = 8
 _SMALL = 11.0
 
 
@@ -96,31 +105,20 @@ def _draw_header(sheet: Sheet, title: str, facts: str, shows_notes: bool) -> Non
         x -= 30 if word.startswith("height") else 66
     text, fallback = drawable(printable(title))
     font = font_of(24.0, "bold" if fallback == FAMILY else "normal", fallback)
-    if text_width(text, font) > x - _MARGIN:
+    if text_width(text, font) > x - MARGIN:
         cuts = [text[:length].rstrip() + "\N{HORIZONTAL ELLIPSIS}" for length in range(len(text))]
-        text = cuts[bisect_right(cuts, x - _MARGIN, key=lambda cut: text_width(cut, font)) - 1]
-    sheet.words(_MARGIN, 42, text, font, INK)
-    sheet.words(_MARGIN, 67, facts, font_of(13.0), QUIET)
+        text = cuts[bisect_right(cuts, x - MARGIN, key=lambda cut: text_width(cut, font)) - 1]
+    sheet.words(MARGIN, 42, text, font, INK)
+    sheet.words(MARGIN, 67, facts, font_of(13.0), QUIET)
 
 
 def _draw_paper(sheet: Sheet, row: Row, rig: Rig, seconds: float) -> None:
     """Draw the lanes, their names and the time."""
     right = row.x(row.end_s) if seconds else RIGHT
-    lanes = [(row.lane_top(s), row.lane_top(s) + row.lane_px) for s in range(1, row.strings + 1)]
     strip = (row.strip_top, row.strip_top + row.strip_px)
-    sheet.boxes([(LEFT, top, right, bottom) for top, bottom in (*lanes, strip)], BAND)
-    size = min(14.0, row.lane_px - 3)
-    for string, (top, bottom) in enumerate(lanes, 1):
-        baseline = (top + bottom) / 2 + 0.36 * size
-        sheet.words(_MARGIN, baseline, str(string), font_of(size, "bold"), INK)
-        name = _printed(midi_to_note(rig.open_midi[string - 1]))
-        sheet.words(LEFT - 12, baseline, name, font_of(size), QUIET, "right")
-    sheet.words(_MARGIN, sum(strip) / 2 + 4, "bass line", font_of(_SMALL, "bold"), INK)
-    step = next((s for s in _TICKS_S if s * row.px_per_s >= 72), 3600 * math.ceil(0.02 / row.px_per_s))
-    ticks = [k * step for k in range(math.ceil(row.start_s / step), math.floor(row.end_s / step) + 1)]
-    sheet.lines([(row.x(time_s), row.top, row.x(time_s), strip[1]) for time_s in ticks], "white", 1.5)
-    for time_s in ticks:
-        sheet.words(row.x(time_s), strip[1] + 18, _clock(time_s, seconds), font_of(12.0), QUIET, "center")
+    draw_lanes(sheet, row, rig, right, min(14.0, row.lane_px - 3), (strip,))
+    sheet.words(MARGIN, sum(strip) / 2 + 4, "bass line", font_of(_SMALL, "bold"), INK)
+    draw_times(sheet, row, strip[1], strip[1] + 18, lambda time_s: _clock(time_s, seconds))
 
 
 def _draw_notes(sheet: Sheet, row: Row, notes: Sequence[Note], bar_px: float, colour: str) -> None:
@@ -131,7 +129,7 @@ def _draw_notes(sheet: Sheet, row: Row, notes: Sequence[Note], bar_px: float, co
         left, y = row.x(note.onset_s), row.y(note)
         right = max(row.x(note.offset_s) - 1, left + 1)  # a gap before a note that follows at once
         bars.append((left, y - bar_px / 2, right, y + bar_px / 2))
-        name = _printed(note.note)
+        name = printed(note.note)
         if note.onset_s >= row.start_s and right - left > text_width(name, font_of(size)) + 8:
             names.append((left + 5, y + 0.36 * size, name))
     sheet.boxes(bars, colour, GUITAR_EDGE if colour == GUITAR else "none")
@@ -188,7 +186,7 @@ def _draw_contour(
         return centre - np.clip(px_per_key * (np.asarray(key) - (low + high) / 2), -room - 4, room + 4)
 
     for key in {low, high}:
-        sheet.words(LEFT - 12, float(y(key)) + 4, _printed(midi_to_note(key)), font_of(_SMALL), QUIET, "right")
+        sheet.words(LEFT - 12, float(y(key)) + 4, printed(midi_to_note(key)), font_of(_SMALL), QUIET, "right")
     seen = trace[(trace[:, 0] >= row.start_s) & (trace[:, 2] <= row.end_s)]
     x = LEFT + (seen[:, ::2] - row.start_s) * row.px_per_s
     sheet.lines(np.column_stack((x[:, 0], y(seen[:, 1]), x[:, 1], y(seen[:, 3]))), BASS, 1.2)
@@ -199,13 +197,13 @@ def _draw_contour(
     sheet.boxes(dashes, BASS)
     names: list[Box] = []
     for index, (note, (left, top, _, bottom)) in enumerate(zip(bassline, dashes, strict=True)):
-        right = left + text_width(_printed(note.note), font_of(_SMALL)) + 3
+        right = left + text_width(printed(note.note), font_of(_SMALL)) + 3
         if not row.shows_notes or note.onset_s < row.start_s or right > RIGHT:
             continue
         near = dashes[max(index - 4, 0) : index + 5] + names[-6:]
         for place in ((left, top - 13, right, top - 2), (left, bottom + 2, right, bottom + 13)):
             if not any(_overlap(place, other) for other in near):
-                sheet.words(left, place[3] - 1.5, _printed(note.note), font_of(_SMALL), INK)
+                sheet.words(left, place[3] - 1.5, printed(note.note), font_of(_SMALL), INK)
                 names.append(place)
                 break
 
@@ -222,7 +220,7 @@ def _time_since(times_s: NDArray[np.float64], edges_s: NDArray[np.float64]) -> N
 
 
 def _without(notes: Sequence[Note], bassline: Sequence[Note], least_s: float) -> list[Note]:
-    """Return what is left of ``notes`` while their string is not the bass; no scraps below ``least_s``."""
+    """Return the parts of ``notes`` during which their string is not the bass; none shorter than ``least_s``."""
     strings: dict[int, list[Note]] = {}
     for bass in bassline:
         strings.setdefault(bass.string, []).append(bass)
@@ -262,7 +260,3 @@ def _clock(time_s: float, seconds: float) -> str:
     minutes, second = divmod(round(time_s), 60)
     hours, minute = divmod(minutes, 60)
     return f"{hours}:{minute:02d}:{second:02d}" if hours else f"{minute}:{second:02d}"
-
-
-def _printed(name: str) -> str:
-    return name.replace("#", "\N{MUSIC SHARP SIGN}")

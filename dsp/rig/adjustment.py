@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from thumbline.dsp.rig.file import rig_from_dict
 from thumbline.dsp.rig.model import Rig
 
 #: A threshold to fall silent that would meet the one to begin to sound stays this far below it, in dB.
@@ -33,7 +32,6 @@ def adjusted(rig: Rig, adjustment: Adjustment) -> Rig:
     on_db, off_db = rig.detect.on_db, rig.detect.off_db
     if isinstance(on_db, str) or isinstance(off_db, str):
         raise ValueError("detect.on_db and detect.off_db must be numbers to be adjusted")
-    data = rig.model_dump()
     on, off = [], []
     for string, (old_on, old_off) in enumerate(zip(on_db, off_db, strict=True), 1):
         new_on = old_on + adjustment.on_db.get(string, 0.0)
@@ -42,10 +40,11 @@ def adjusted(rig: Rig, adjustment: Adjustment) -> Rig:
         new_off = min(old_off + adjustment.off_db.get(string, 0.0), new_on - gap)
         on.append(new_on)
         off.append(round(max(new_off, LOWEST_DB), 2))
-    data["detect"] |= {"on_db": on, "off_db": off}
-    for section, keys in (("choice", ("settle_ms", "hold_ms", "proof_ms")), ("detect", ("strictness",))):
-        data[section] |= {key: value for key in keys if (value := getattr(adjustment, key)) is not None}
-    return rig_from_dict(data, "adjusted rig")
+    changes: dict[str, object] = {"detect.on_db": on, "detect.off_db": off}
+    for key in ("choice.settle_ms", "choice.hold_ms", "choice.proof_ms", "detect.strictness"):
+        if (value := getattr(adjustment, key.partition(".")[2])) is not None:
+            changes[key] = value
+    return rig.changed(changes, "adjusted rig")
 
 
 def everywhere(rig: Rig, db: float) -> dict[int, float]:

@@ -36,7 +36,7 @@ def edited_text(text: str, changes: Mapping[str, object], notes: Mapping[str, st
 
 
 def _replaced_in_place(old: Any, value: object) -> bool:
-    """Replace the numbers of a list one by one; False if one of them is no list, or not of as many numbers."""
+    """Replace the numbers of a list one by one; False if one of them is not a list, or not of as many numbers."""
     if not isinstance(old, list) or not isinstance(value, list | tuple) or len(old) != len(value):
         return False
     if not all(isinstance(item, int | float) for item in value):

@@ -76,7 +76,7 @@ def rig_text(rig: Rig, reasons: Mapping[str, str] | None = None) -> str:
     """Return ``rig`` as commented TOML with every key in it; reading it back gives an equal rig.
 
     ``reasons`` maps keys, such as ``detect.on_db`` or ``mutes.modules[0].channel``, to why the value is what
-    it is; the reason is written above the value. Raises KeyError for a key that is no setting of this rig.
+    it is; the reason is written above the value. Raises KeyError for a key that is not a setting of this rig.
     """
     left = dict(reasons or {})
     values, defaults = rig.model_dump(), default_rig(rig).model_dump()
@@ -174,6 +174,6 @@ def write_rig(path: str | os.PathLike[str], text: str, *, replace_any: bool = Fa
     """Write the text of a rig to ``path`` whole or not at all (see
     :func:`~thumbline.dsp.files.atomic_write.write_whole`).
 
-    Raises InputError if a file is there that is no rig, unless ``replace_any``.
+    Raises InputError if a file is there that is not a rig, unless ``replace_any``.
     """
     write_whole(path, text.encode(), None if replace_any else is_rig, "rig")

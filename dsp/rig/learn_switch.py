@@ -51,7 +51,7 @@ def learn(
     A switch that did this action before now is this one; what else it says (its behaviour, its range) is kept, and so
     is all the rest of the file, comments and all. With several such switches the first is changed.
 
-    Raises InputError if the action is unknown, the file is no good rig, or the press cannot do that; nothing is
+    Raises InputError if the action is unknown, the file is not a valid rig, or the press cannot do that; nothing is
     written then.
     """
     import tomlkit

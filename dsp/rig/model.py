@@ -9,8 +9,9 @@ from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, Field, model_validator
+from pydantic import BaseModel, Field, ValidationError, model_validator
 
+from thumbline.dsp.errors import InputError
 from thumbline.dsp.note_names import note_to_midi
 from thumbline.dsp.rig.checks import ContradictionError, contradictions
 from thumbline.dsp.rig.sections import (
@@ -114,6 +115,44 @@ class Rig(Section):
         if found:
             raise ContradictionError(found)
         return self
+
+    def changed(self, changes: Mapping[str, object], source: str = "changed rig") -> "Rig":
+        """Return the rig with other values.
+
+        Parameters
+        ----------
+        changes : mapping
+            Values by key as in the rig file (``"detect.on_db"``), or a section with all its keys (``"detect"``). Keys
+            that a section lacks take their defaults.
+        source : str
+            How the message of an error begins.
+
+        Raises
+        ------
+        InputError
+            If a key is unknown or a value is not accepted.
+
+        Examples
+        --------
+        >>> import thumbline.dsp as tl
+        >>> tl.Rig().changed({"bass.voice": "synth", "choice.settle_ms": 10}).bass.voice
+        'synth'
+        """
+        table: dict[str, Any] = self.model_dump()
+        for key, value in changes.items():
+            section, _, name = key.partition(".")
+            new = value.model_dump() if isinstance(value, BaseModel) else value
+            keys = table.get(section, {})
+            if name and isinstance(keys, dict):
+                table[section] = {**keys, name: new}
+            else:
+                table[key] = new
+        try:
+            return Rig.model_validate(table)
+        except ValidationError as error:
+            from thumbline.dsp.rig.messages import explain_errors
+
+            raise InputError(f"{source}: {explain_errors(error)}") from None
 
     @property
     def string_count(self) -> int:

@@ -207,7 +207,7 @@ class Bass(Section):
 
 
 class Guitar(Section):
-    """The guitar part: what is left beside the bass."""
+    """The guitar part: the strings beside the bass."""
 
     strings: Literal["rest", "all"] = Field(
         default="rest",

@@ -16,7 +16,8 @@ The guitar and the stage are the same for all songs, so a setting changes neithe
 """
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from operator import attrgetter
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -27,7 +28,7 @@ from thumbline.dsp.rig.catalogue import toml_like
 from thumbline.dsp.rig.file import load_rig, rig_from_dict
 from thumbline.dsp.rig.model import Rig
 
-#: Sections that are the same in every setting: the strings, how they come in, and what is plugged in.
+#: Sections that are the same in every setting: the strings, how they come in, and which devices are plugged in.
 SHARED = ("input", "live", "midi", "feet")
 #: Bytes of a name in UTF-8, at most.
 LONGEST_NAME = 64
@@ -60,7 +61,7 @@ def load_set(path: str | os.PathLike[str]) -> list[Setting]:
         if setting.name in (other.name for other in settings):
             raise InputError(f"{file}: settings[{index}].name is {toml_like(setting.name)} again; accepted: each once")
         settings.append(setting)
-    _compare(file, settings)
+    require_one_guitar(settings, SHARED, f"{file}: ")
     return settings
 
 
@@ -102,17 +103,22 @@ def _merged(base: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, An
     return merged
 
 
-def _compare(file: Path, settings: list[Setting]) -> None:
-    first = settings[0]
+def require_one_guitar(settings: Sequence[tuple[str, Rig]], keys: Sequence[str], source: str = "") -> None:
+    """Raise InputError unless named settings have as many strings and the same values of ``keys``.
+
+    A key is a section or one key of it, ``section.key``. The message begins with ``source``.
+    """
+    first_name, first = settings[0]
     for name, rig in settings[1:]:
-        if rig.string_count != first.rig.string_count:
+        if rig.string_count != first.string_count:
             raise InputError(
-                f"{file}: {toml_like(name)} has {rig.string_count} strings; accepted: {first.rig.string_count}, "
-                f"as {toml_like(first.name)} has"
+                f"{source}{toml_like(name)} has {rig.string_count} strings; accepted: {first.string_count}, "
+                f"as {toml_like(first_name)} has"
             )
-        for section in SHARED:
-            if getattr(rig, section) != getattr(first.rig, section):
+        for key in keys:
+            value = attrgetter(key)
+            if value(rig) != value(first):
                 raise InputError(
-                    f"{file}: {section} of {toml_like(name)} differs from that of {toml_like(first.name)}; "
+                    f"{source}{key} of {toml_like(name)} differs from that of {toml_like(first_name)}; "
                     "accepted: the same in every setting of a set"
                 )

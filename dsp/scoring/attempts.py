@@ -91,7 +91,7 @@ def _look(p: Record, st: Record, s: int, doings: Doings, now_s: float) -> None:
         doings.above_guard_db = max(doings.above_guard_db, quick_db - decibels(guard))
         doings.above_tail_db = max(doings.above_tail_db, quick_db - decibels(float(string["tail"])))
     elif string["note"]:
-        doings.rise_db = max(doings.rise_db, quick_db - decibels(float(string["held"])))
+        doings.rise_db = max(doings.rise_db, quick_db - decibels(float(string["recent_peak"])))
         if doings.attempts:
             doings.attempts[-1].is_note = True
     else:

@@ -16,7 +16,7 @@ from thumbline.dsp.note_names import midi_to_hz
 from thumbline.dsp.scoring.true_bass import Spanned
 
 PITCH_CENTS = 50.0
-#: Longer takes are matched in parts of about so many notes: the time it takes grows with their square.
+#: Notes in each part in which longer takes are matched: the time it takes grows with their square.
 PART = 1000
 
 Played = TypeVar("Played", bound=Spanned)

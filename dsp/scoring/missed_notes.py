@@ -7,6 +7,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.decibels import power_db
 from thumbline.dsp.kernel.onsets import ATTACK, CHANGE
 from thumbline.dsp.memory.records import HOP
 from thumbline.dsp.note_names import midi_to_note
@@ -81,7 +82,7 @@ def _why_missed(rig: Rig, note: Spanned, doings: Doings, false: Sequence[Note]) 
     if not doings.was_silent:
         return (
             f"taken for the note before it going on: it rose by {max(doings.rise_db, 0.0):.0f} dB where "
-            f"{10 * np.log10(ATTACK):.0f} make a new pluck, and its wave changed by less than {CHANGE:.2f}"
+            f"{power_db(ATTACK):.0f} make a new pluck, and its wave changed by less than {CHANGE:.2f}"
         )
     return _why_silent(rig, note.string, doings)
 

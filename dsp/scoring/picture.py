@@ -1,7 +1,7 @@
 """Where a result went wrong: the true bass and the found one, lane by lane, and the worst moments closer.
 
-All places are in pixels from the top left corner. What is wrong is vermilion and lies in a strip of its own as well, so
-that it is found in print and by eyes that tell red from green badly.
+All places are in pixels from the top left corner. Mistakes lie in a strip of their own as well, so that they are found
+in print too.
 """
 
 import math
@@ -14,20 +14,20 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from numpy.typing import NDArray
 
 from thumbline.dsp.errors import printable
-from thumbline.dsp.note_names import midi_to_note
 from thumbline.dsp.results.overview_layout import LEFT, RIGHT, Row, rows_of
+from thumbline.dsp.results.paper import BASS, GUITAR, INK, MARGIN, QUIET, WRONG, draw_lanes, draw_times
 from thumbline.dsp.results.sheet import Box, Sheet, drawable, font_of, text_width
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.moments import Moment, worst
 from thumbline.dsp.scoring.score import Score
 from thumbline.dsp.scoring.true_bass import STEP_S, Spanned, TrueBass
 
-TRUE, FOUND, WRONG, BAND, INK, QUIET = "#d3cab8", "#0f3443", "#d55e00", "#f4f1eb", "#1d2226", "#5f6669"
+TRUE = GUITAR
+FOUND = BASS
 RIGHT_STRIP = "#9aa7a9"
 
 CLOSE_S, MOST_CLOSE = 2.0, 5
-_MARGIN, _HEADER, _WORDS, _STRIP_GAP, _STRIP, _AXIS = 20, 100, 30, 6, 10, 40
-_TICKS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600)
+_HEADER, _WORDS, _STRIP_GAP, _STRIP, _AXIS = 100, 30, 6, 10, 40
 
 
 @dataclass(frozen=True)
@@ -101,9 +101,9 @@ def _draw_header(page: _Page, title: str) -> None:
         x -= 62
     text, fallback = drawable(printable(title))
     font = font_of(24.0, "bold", fallback)
-    while len(text) > 1 and text_width(text, font) > x - _MARGIN:
+    while len(text) > 1 and text_width(text, font) > x - MARGIN:
         text = text[:-2] + "\N{HORIZONTAL ELLIPSIS}"
-    sheet.words(_MARGIN, 42, text, font, INK)
+    sheet.words(MARGIN, 42, text, font, INK)
     tolerance_s, rates = next(iter(score.bass.items()))
     facts = [
         "nothing to ask for" if score.path_right is None else f"bass path {100 * score.path_right:.2f} % right",
@@ -112,7 +112,7 @@ def _draw_header(page: _Page, title: str) -> None:
         _count(len(score.missed), "missed note"),
         _count(len(score.false), "false note"),
     ]
-    sheet.words(_MARGIN, 67, "  \N{MIDDLE DOT}  ".join(facts), font_of(13.0), QUIET)
+    sheet.words(MARGIN, 67, "  \N{MIDDLE DOT}  ".join(facts), font_of(13.0), QUIET)
 
 
 def _count(number: int, one: str, many: str = "") -> str:
@@ -146,22 +146,10 @@ def _bar(row: Row, each: Spanned, height: float) -> Box:
 
 
 def _draw_paper(page: _Page, row: Row) -> None:
-    sheet, right = page.sheet, row.x(row.end_s)
-    lanes = [(row.lane_top(s), row.lane_top(s) + row.lane_px) for s in range(1, row.strings + 1)]
-    sheet.boxes([(LEFT, top, right, bottom) for top, bottom in lanes], BAND)
-    size = min(14.0, row.lane_px - 2)
-    for string, (top, bottom) in enumerate(lanes, 1):
-        baseline = (top + bottom) / 2 + 0.36 * size
-        sheet.words(_MARGIN, baseline, str(string), font_of(size, "bold"), INK)
-        name = midi_to_note(float(page.rig.open_midi[string - 1])).replace("#", "\N{MUSIC SHARP SIGN}")
-        sheet.words(LEFT - 12, baseline, name, font_of(size), QUIET, "right")
-    top = _strip_top(row)
-    sheet.words(_MARGIN, top + _STRIP / 2 + 4, "right or wrong", font_of(11.0), QUIET)
-    step = next((s for s in _TICKS_S if s * row.px_per_s >= 72), 3600 * math.ceil(0.02 / row.px_per_s))
-    ticks = [k * step for k in range(math.ceil(row.start_s / step), math.floor(row.end_s / step) + 1)]
-    sheet.lines([(row.x(time_s), row.top, row.x(time_s), top - _STRIP_GAP) for time_s in ticks], "white", 1.5)
-    for time_s in ticks:
-        sheet.words(row.x(time_s), top + _STRIP + 18, _clock(time_s), font_of(12.0), QUIET, "center")
+    sheet, top = page.sheet, _strip_top(row)
+    draw_lanes(sheet, row, page.rig, row.x(row.end_s), min(14.0, row.lane_px - 2))
+    sheet.words(MARGIN, top + _STRIP / 2 + 4, "right or wrong", font_of(11.0), QUIET)
+    draw_times(sheet, row, top - _STRIP_GAP, top + _STRIP + 18, _clock)
 
 
 def _draw_strip(page: _Page, row: Row) -> None:
@@ -191,7 +179,7 @@ def _mark_close_rows(page: _Page, rows: Sequence[Row], close: Sequence[tuple[flo
 
 
 def _draw_words(page: _Page, row: Row, number: int, moments: Sequence[Moment]) -> None:
-    page.sheet.words(_MARGIN, row.top - 9, str(number), font_of(14.0, "bold"), INK)
+    page.sheet.words(MARGIN, row.top - 9, str(number), font_of(14.0, "bold"), INK)
     text = ";  ".join(f"{each.begin_s:.2f} s: {each.words}" for each in moments)
     while len(text) > 1 and text_width(text, font_of(13.0)) > RIGHT - LEFT:
         text = text[:-2].rstrip() + "\N{HORIZONTAL ELLIPSIS}"

@@ -1,4 +1,4 @@
-"""What each stage of the decision asks of a pluck, and what it has: why it is no note yet, or not believed.
+"""What each stage of the decision asks of a pluck, and what it has: why it is not a note yet, or not believed.
 
 Everything is read from the processor's record just after a hop, with the kernel's own functions and limits.
 """
@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from thumbline.dsp.decibels import power_db
 from thumbline.dsp.kernel.confirmation import (
     EVIDENCE_DUE_S,
     FALLING,
@@ -42,7 +43,7 @@ Kind = Literal["no pitch", "not steady", "not clear", "falls", "late", "brief"]
 
 @dataclass(frozen=True)
 class Refusal:
-    """What a pluck lacks at one moment to be a note: what it ``had``, and what is ``asked``, in ``unit``."""
+    """What a pluck lacks at one moment to be a note: the values that it ``had`` and that are ``asked``, in ``unit``."""
 
     kind: Kind
     had: float
@@ -130,10 +131,10 @@ def disbelief(p: Record, st: Record, s: int) -> str:
             f"taken for a thump: it has lost {lost_db:.0f} dB since its attack without a steady pitch, and "
             f"{_allowed_db(p, st, s):.0f} are allowed by now"
         )
-    if string["strong_tick"] < string["pluck_tick"]:
+    if string["past_touch_tick"] < string["pluck_tick"]:
         short_db = decibels(float(p["strong_power"][s])) - decibels(float(st["quick"][s]))
         return f"touch or pluck? It is {max(short_db, 0.0):.0f} dB softer than a pluck, so it is waited for"
-    waited, asked = int(st["tick"]) - int(string["strong_tick"]), int(p["proof_ticks"])
+    waited, asked = int(st["tick"]) - int(string["past_touch_tick"]), int(p["proof_ticks"])
     ms = 1e3 / float(p["tick_rate"])
     return f"it has been listened to for {ms * waited:.0f} of the {ms * asked:.0f} ms that choice.proof_ms asks"
 
@@ -153,4 +154,4 @@ def _allowed_db(p: Record, st: Record, s: int) -> float:
     if string["phase"] == PLUCKED:
         late = late or tick - int(string["attack_tick"]) > max(pitch_due, PITCH_DUE_S * rate)
     share = FALLING if late else THUMP if p["proof_ticks"] > 0 else GONE
-    return float(-10.0 * np.log10(share))
+    return -float(power_db(share))

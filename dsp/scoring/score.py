@@ -5,7 +5,7 @@ right string, has none, or has one where nothing sounds.
 
 *Notes*: precision, recall and F of onsets (`matching`) at each of ``TOLERANCES_S``. Of the bass line, a true stretch
 must be found if it is ``sure``; others may be found. A row shorter than ``SHORTEST_ROW_S`` does not count; one that
-matches nothing is wrong unless it begins where a fading note leaves it open what is right. Of a string, every note must
+matches nothing is wrong unless it begins where a fading note leaves the truth open. Per string, every note must
 be found.
 
 *Latency*: for each sure stretch of the true bass, the time from its beginning until the mutes left its string open and
@@ -30,7 +30,7 @@ SHORTEST_ROW_S = 0.02
 
 @dataclass(frozen=True)
 class Mistake:
-    """The bass line is on the wrong string from one moment to another; 0 is no string."""
+    """The bass line is on the wrong string from one moment to another; 0 means none."""
 
     begin_s: float
     end_s: float

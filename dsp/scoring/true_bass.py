@@ -60,7 +60,7 @@ class Stretch:
     string: int
     midi: float
     plucked: bool  #: it begins with its note, not because a lower one ended
-    sure: bool  #: a program must find it: it is not short, and its beginning is no matter of taste
+    sure: bool  #: a program must find it: it is not short, and its beginning is not a matter of taste
 
 
 class TrueBass:

@@ -20,7 +20,7 @@ PITCH_OF_NAMESPACE = {"note_midi": "midi", "note_hz": "hz"}
 
 
 def json_entries(text: str, rig: Rig, name: str) -> Iterator[Entry]:
-    """Return the notes of a JSON file. Raises InputError if it is no JSON, or of no kind that is known."""
+    """Return the notes of a JSON file. Raises InputError if it is not JSON, or of an unknown kind."""
     try:
         root = json.loads(text)
     except (ValueError, RecursionError) as error:

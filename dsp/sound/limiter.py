@@ -7,6 +7,7 @@ and rises over 4 ms, as a raised cosine; where no peak is near, every sample sta
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.decibels import amplitude_of, power_db
 from thumbline.dsp.sound.true_peak import peaks_above
 
 #: The limiter looks this far ahead, and takes as long to let go, s.
@@ -23,7 +24,7 @@ class TrackLimiter:
     def __init__(self, sound: NDArray[np.float32], rate: int, ceiling_db: float) -> None:
         self._sound = sound
         self._energy = float(np.vdot(sound, sound))
-        self._ceiling = _amplitude(ceiling_db - SAFETY_DB)
+        self._ceiling = amplitude_of(ceiling_db - SAFETY_DB)
         reach = round(LOOK_AHEAD_S * rate)
         window = np.hanning(2 * reach + 3)[1:-1]
         self._window = window / window.sum()
@@ -42,11 +43,11 @@ class TrackLimiter:
         for begin, gains in self._stretches(gain_db):
             part = self._sound[begin : begin + len(gains)]
             lost += float(np.vdot(part, part) - np.vdot(part * gains[:, None], part * gains[:, None]))
-        return -10.0 * float(np.log10(max(1.0 - lost / self._energy, 1e-9))) if lost else 0.0
+        return -power_db(float(1.0 - lost / self._energy), 1e-9) if lost else 0.0
 
     def limited(self, gain_db: float, out: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
         """Return the sound at this gain, limited; in ``out`` if that is given."""
-        out = np.multiply(self._sound, np.float32(_amplitude(gain_db)), out=out)
+        out = np.multiply(self._sound, np.float32(amplitude_of(gain_db)), out=out)
         for begin, gains in self._stretches(gain_db):
             out[begin : begin + len(gains)] *= gains[:, None]
         return out
@@ -60,9 +61,9 @@ class TrackLimiter:
     def _find_stretches(self, gain_db: float) -> list[tuple[int, NDArray[np.float32]]]:
         from scipy.ndimage import minimum_filter1d
 
-        ceiling = self._ceiling / _amplitude(gain_db)
+        ceiling = self._ceiling / amplitude_of(gain_db)
         if ceiling < self._known_above:
-            self._known_above = ceiling * _amplitude(-HEADROOM_DB)
+            self._known_above = ceiling * amplitude_of(-HEADROOM_DB)
             self._peaks = peaks_above(self._sound, self._known_above)
         over = np.flatnonzero(self._peaks > ceiling)
         if not len(over):
@@ -80,7 +81,3 @@ class TrackLimiter:
             gains = np.convolve(np.pad(held, reach, mode="edge"), self._window, mode="valid")
             stretches.append((begin, gains.astype(np.float32)))
         return stretches
-
-
-def _amplitude(level_db: float) -> float:
-    return 10.0 ** (level_db / 20.0)

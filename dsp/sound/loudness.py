@@ -7,6 +7,7 @@ the standard, as loudness meters take it.
 import numpy as np
 from numpy.typing import NDArray
 
+from thumbline.dsp.decibels import amplitude_db, amplitude_of
 from thumbline.dsp.sound.limiter import TrackLimiter
 from thumbline.dsp.sound.true_peak import true_peak
 
@@ -42,10 +43,10 @@ def loudness_at_any_level(sound: NDArray[np.float32], rate: int) -> float:
     loudness = integrated_loudness(sound, rate)
     if SOFT_LUFS <= loudness <= LOUD_LUFS:
         return loudness
-    peak_db = 20.0 * float(np.log10(max(float(np.max(np.abs(sound), initial=0.0)), 1e-30)))
+    peak_db = float(amplitude_db(float(np.max(np.abs(sound), initial=0.0)), 1e-30))
     if peak_db < SILENCE_DB:
         return -np.inf
-    return integrated_loudness(sound * np.float32(10.0 ** (-peak_db / 20.0)), rate) + peak_db
+    return integrated_loudness(sound * np.float32(amplitude_of(-peak_db)), rate) + peak_db
 
 
 def normalise(
@@ -54,7 +55,7 @@ def normalise(
     """Bring ``sound``, (frames, channels), to a loudness without passing a true peak, as far as that can be had.
 
     Returns the sound, the gain that was used (dB), its loudness (LUFS) and its true peak (dBTP). What would have to be
-    limited by more than 12 dB stays softer than the target. Silence, and what is shorter than 0.4 s, stays as it is;
+    limited by more than 12 dB stays softer than the target. Silence, and sound shorter than 0.4 s, stays as it is;
     its loudness and peak are -inf.
     """
     before = loudness_at_any_level(sound, rate)
@@ -72,9 +73,9 @@ def normalise(
         missing = target_lufs - loudness
         if abs(missing) <= NEAR_ENOUGH_LU or (gain_db >= most_db and missing > 0.0):
             break
-        # Loudness does not fall as energy does: what is quiet does not count, nor do all frequencies alike.
+        # Loudness does not fall as energy does: quiet parts do not count, nor do all frequencies alike.
         wanted_db = min(wanted_db + missing, most_db)
-    return out, gain_db, loudness, float(20.0 * np.log10(max(true_peak(out), 1e-10)))
+    return out, gain_db, loudness, float(amplitude_db(true_peak(out), 1e-10))
 
 
 def _gain_db(limiter: TrackLimiter, wanted_db: float, most_db: float) -> float:

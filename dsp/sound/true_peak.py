@@ -32,7 +32,7 @@ BLOCK = 256
 def _measure(sound: np.ndarray, phases: np.ndarray, above: float, peaks: np.ndarray) -> None:
     """Raise ``peaks`` to the height of one channel in each frame, where it may be more than ``above``."""
     frames, taps = len(sound), phases.shape[1]
-    # Between samples the sound is at most so many times as high as they are.
+    # Greatest ratio of the sound between samples to the samples themselves.
     limit = above / np.abs(phases).sum(axis=1).max()
     near = np.zeros(BLOCK + taps, np.float32)
     height = np.zeros(BLOCK, np.float32)

@@ -30,6 +30,7 @@ from pathlib import Path
 
 import numpy as np
 
+from thumbline.dsp.decibels import amplitude_of
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.synthetic.demo_score import BEAT_S, SCORE, STRINGS, TITLE, Note
 from thumbline.dsp.synthetic.model_take import Thump, add_bleed, bleed_matrix, hiss, hum, render_string
@@ -212,7 +213,7 @@ def _level(signal: Signal) -> Signal:
 def _fallen_s(level: Signal, by_db: float) -> float:
     """Return the time at which ``level`` has fallen ``by_db`` below its peak; infinity if it never does."""
     peak = int(np.argmax(level))
-    below = np.flatnonzero(level[peak:] < level[peak] * 10 ** (-by_db / 20))
+    below = np.flatnonzero(level[peak:] < level[peak] * amplitude_of(-by_db))
     return (peak + below[0]) / SAMPLE_RATE if len(below) else np.inf
 
 

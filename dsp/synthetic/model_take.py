@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from thumbline.dsp.decibels import amplitude_of
 from thumbline.dsp.synthetic.string_model import GuitarString, Pluck, Signal, damping, render_pluck
 
 CONTACT_S = 0.005
@@ -84,7 +85,7 @@ def bleed_matrix(strings: int, nearest_db: float, fall_db: float, rng: np.random
     distance = np.abs(index[:, None] - index[None, :])
     level_db = nearest_db - fall_db * (distance - 1) + rng.uniform(-2, 2, distance.shape)
     sign = np.where(rng.random(distance.shape) < 0.25, -1.0, 1.0)
-    return np.where(distance == 0, 1.0, sign * 10 ** (level_db / 20))
+    return np.where(distance == 0, 1.0, sign * amplitude_of(level_db))
 
 
 def add_bleed(strings: Signal, matrix: Signal) -> Signal:
@@ -101,10 +102,10 @@ def hum(
     for harmonic, amplitude in enumerate(HUM_HARMONICS, start=1):
         wave += amplitude * np.sin(2 * np.pi * (harmonic * mains_hz * time + rng.random()))
     rms = np.sqrt(np.sum(np.square(HUM_HARMONICS)) / 2)
-    coils = 10 ** (rng.uniform(-3, 3, strings) / 20)
-    return np.outer(wave / rms * 10 ** (level_db / 20), coils)
+    coils = amplitude_of(rng.uniform(-3, 3, strings))
+    return np.outer(wave / rms * amplitude_of(level_db), coils)
 
 
 def hiss(frames: int, strings: int, level_db: float, rng: np.random.Generator) -> Signal:
     """Return white noise ``(frames, strings)`` of ``level_db`` (dBFS rms), independent in each channel."""
-    return 10 ** (level_db / 20) * rng.standard_normal((frames, strings))
+    return amplitude_of(level_db) * rng.standard_normal((frames, strings))

@@ -30,7 +30,7 @@ EARLY_RATIO = 4.0
 class PalmMute:
     """How strongly a palm mutes.
 
-    ``decay_s``: time constant of the first partial's slow exponential, in seconds, 0.03 to 0.3: what is left after the
+    ``decay_s``: time constant of the first partial's slow exponential, in seconds, 0.03 to 0.3: the rest after the
     early loss falls to 1/e (-8.7 dB) in it. Raises ValueError if it is out of range.
     """
 

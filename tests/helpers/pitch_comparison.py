@@ -4,9 +4,8 @@ A tracker sees the sound and the range of the string; it answers with *values*: 
 it could have said it at the earliest.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import reduce
 
 import mir_eval
 import numpy as np
@@ -157,11 +156,6 @@ def delay(track: Track, values: Values, pluck_s: float) -> float:
     wrong = np.flatnonzero(np.abs(error) >= 50)
     right = inside[wrong[-1] + 1 :] if len(wrong) else inside
     return float(values.known_s[right[0]]) - pluck_s if len(right) else np.inf
-
-
-def marks_of(tracks: Sequence[Track], tracker: Callable[[Track], Values]) -> Marks:
-    """The marks of several tracks together."""
-    return reduce(lambda a, b: a + b, (mark(track, tracker(track)) for track in tracks))
 
 
 def melody_scores(time: Signal, truth_hz: Signal, values: Values) -> dict[str, float]:

@@ -15,12 +15,12 @@ from tests.material.short_take import RATE as SHORT_RATE
 from tests.material.short_take import short_take
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
-from thumbline.dsp.kernel.bass_voice import _take_head, sing
-from thumbline.dsp.kernel.first_partial import aim, measure_stretch
+from thumbline.dsp.kernel.bass_voice import _take_head, render_bass
+from thumbline.dsp.kernel.first_partial import aim, measure_sharpness
 from thumbline.dsp.kernel.offsets import end_note
-from thumbline.dsp.kernel.period import pick_period, reshaped
+from thumbline.dsp.kernel.period import pick_period, shape_change
 from thumbline.dsp.kernel.pitch_tracking import track
-from thumbline.dsp.live.block import account, serve
+from thumbline.dsp.live.block import count_block, serve
 from thumbline.dsp.memory.records import HEADS, SOUNDING, initial_state
 from thumbline.dsp.memory.tick_ring import span_power
 from thumbline.dsp.processor.parameters import compile_parameters
@@ -144,16 +144,16 @@ def measures() -> Results:
         span_power(string, 5, 5),
         *pick_period(np.zeros(9), 2, 7, 8),
         *pick_period(slope, 2, 7, 8),
-        reshaped(string, 3000, 20, 60, 2, -1.0, 100.0),
+        shape_change(string, 3000, 20, 60, 2, -1.0, 100.0),
     ]
     string.last_period = 39.0
-    numbers.append(reshaped(string, 3000, 20, 60, 2, -1e30, 100.0))
+    numbers.append(shape_change(string, 3000, 20, 60, 2, -1e30, 100.0))
     aim(string)
     string.aimed_ticks, string.partial_re[:], string.partial_angle = 10_000, 1e6, 3.0
     string.aimed_period = 40.6
-    measure_stretch(string, 1.0)  # turned back by more than the pitch turns on
+    measure_sharpness(string, 1.0)  # turned back by more than the pitch turns on
     string.partial_re[:], string.partial_im[:], string.partial_angle = -1e6, 1e5, 0.1
-    measure_stretch(string, 1.0)
+    measure_sharpness(string, 1.0)
     numbers += [float(string.stretch), float(string.partial_angle)]
     string.phase = SOUNDING
     st.nsdf[40:42] = 0.95
@@ -163,7 +163,7 @@ def measures() -> Results:
     for place in range(HEADS + 1):
         _take_head(st, 0, 10.0 + place, 1.0, 0.1)
     st.heads[st.lead].lag = p.past_mask  # what it would read next has been written over
-    numbers += [sing(p, st), float(st.lead)]
+    numbers += [render_bass(p, st), float(st.lead)]
     heads = st.heads
     return {
         "numbers": np.array(numbers),
@@ -213,7 +213,7 @@ def stage() -> Results:
                 setattr(live.request, name, value)
             part = slice(first, first + block)
             serve(live, frames[part].astype(np.float32), out[part])
-            account(live, block, 1_000_000 * number, 1_000_000 * number + 100_000 * (number % 40), number == 7)
+            count_block(live, block, 1_000_000 * number, 1_000_000 * number + 100_000 * (number % 40), number == 7)
         kept = {name: np.array(live.engine[name]) for name in ("blocks", "frames", "late", "missed", "work_bins")}
         peaks = np.concatenate([live.engine.input_peak[:6], live.engine.output_peak])
         events = np.array(live.state.events[: int(live.state.events_written)])

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from thumbline.dsp.live.midi_voice import BEND_STEP, LiveNotes
+from thumbline.dsp.live.midi_voice import BEND_STEP, MidiVoice
 from thumbline.dsp.midi.foot_controller import read_press
 
 
@@ -20,7 +20,7 @@ from thumbline.dsp.midi.foot_controller import read_press
 # memory): 127, 127 lets go of a parameter. M page 20: 123 is all notes off. M page 19: the centre of pitch bend is the
 # data bytes 00H, 40H.
 def test_the_module_is_told_the_range_of_pitch_bend_before_any_note() -> None:
-    begin = LiveNotes(2, 12).begin()
+    begin = MidiVoice(2, 12).begin()
     assert [bytes(message).hex(" ") for message in begin] == [
         "b1 7b 00",
         "b1 65 00",
@@ -35,7 +35,7 @@ def test_the_module_is_told_the_range_of_pitch_bend_before_any_note() -> None:
 
 # M page 10: middle C is 60; note on is 9nH. M page 11: a note off carries velocity 64 where there is none.
 def test_a_note_and_its_end_byte_by_byte() -> None:
-    notes = LiveNotes(1)
+    notes = MidiVoice(1)
     assert notes.start(28.0, 100) == [(0x90, 28, 100)]
     assert notes.stop() == [(0x80, 28, 64)]
     assert notes.stop() == []
@@ -43,12 +43,12 @@ def test_a_note_and_its_end_byte_by_byte() -> None:
 
 # M page 19: fourteen bits, the low seven first; 25 cents of two semitones are 1024 of 8192 steps: 2400H is 00, 48H.
 def test_a_quarter_tone_s_half_is_an_eighth_of_the_bend() -> None:
-    assert LiveNotes(1).start(33.25, 100)[0] == (0xE0, 0x00, 0x48)
+    assert MidiVoice(1).start(33.25, 100)[0] == (0xE0, 0x00, 0x48)
 
 
 @given(st.lists(st.floats(-5.0, 140.0) | st.just(math.nan), max_size=40), st.integers(1, 16), st.integers(1, 24))
 def test_the_reference_reader_hears_the_pitch_that_was_meant(pitches: list[float], channel: int, reach: int) -> None:
-    notes = LiveNotes(channel, reach)
+    notes = MidiVoice(channel, reach)
     messages = list(notes.begin())
     sounding: set[int] = set()
     bend = 0.0

@@ -30,18 +30,24 @@ from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
 
+from tests.references.figures import agrees
 from thumbline.dsp.calibration.calibrate import calibrate
 from thumbline.dsp.calibration.survey import complete, survey
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.processor.transcript import Transcript
+from thumbline.dsp.results.folder import read_result
 from thumbline.dsp.results.render import render_take
 from thumbline.dsp.rig.model import Rig
+from thumbline.dsp.scoring.score import latency
+from thumbline.dsp.scoring.true_bass import TrueBass
+from thumbline.dsp.scoring.truth import load_truth
 
 STEP_S, GUARD_S, SHORTEST_TRUE_S, SHORTEST_FOUND_S = 0.005, 0.03, 0.05, 0.02
 PAIRS = {
@@ -118,8 +124,20 @@ def string_at(spans: Sequence[Span], times: NDArray[np.float64]) -> NDArray[np.i
     return strings
 
 
-def f1(true: Sequence[Span], found: Sequence[Span], tolerance_s: float, excused: NDArray[np.bool_]) -> float:
-    """F1 of onsets and pitches; ``excused`` (one a found row): costs nothing if it matches nothing."""
+class Counts(NamedTuple):
+    """Notes that were found, found though nobody played them, and lost."""
+
+    hits: int
+    false: int
+    lost: int
+
+    @property
+    def f1(self) -> float:
+        return 2 * self.hits / (2 * self.hits + self.false + self.lost)
+
+
+def counts(true: Sequence[Span], found: Sequence[Span], tolerance_s: float, excused: NDArray[np.bool_]) -> Counts:
+    """Match onsets and pitches; ``excused`` (one per found row): costs nothing if it matches nothing."""
     from mir_eval.transcription import match_notes
 
     def arrays(spans: Sequence[Span]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -143,7 +161,14 @@ def f1(true: Sequence[Span], found: Sequence[Span], tolerance_s: float, excused:
     left = [row for row in range(len(found)) if row not in hits]
     fair = match([span for span in true if not span.sure], left)
     wrong = [row for row in left if row not in fair and not excused[row]]
-    return 2 * len(hits) / (2 * len(hits) + len(wrong) + len(sure) - len(hits))
+    return Counts(len(hits), len(wrong), len(sure) - len(hits))
+
+
+def latencies_ms(folder: Path, take: str) -> NDArray[np.float64]:
+    """From each annotated pluck that takes the bass to the decision, in ms."""
+    result = read_result(folder)
+    truth = TrueBass(load_truth(RECORDINGS / "takes" / f"{take}.json", result.rig))
+    return np.array(latency(truth, result.mutes, result.rig.string_count, plucked=True).times_ms)
 
 
 def score(take: str, folder: Path) -> dict[str, float]:
@@ -167,13 +192,33 @@ def score(take: str, folder: Path) -> dict[str, float]:
     for string in sorted({note.string for note in late}):
         true = [note for note in true_notes(take, "offset") if note.string == string]
         found = [note for note in notes if note.string == string]
-        by_string.append(f1(true, found, 0.05, np.zeros(len(found), np.bool_)))
+        by_string.append(counts(true, found, 0.05, np.zeros(len(found), np.bool_)))
+    late_ms = latencies_ms(folder, take)
     return {
         "path": float((got[asked] == right[asked]).mean()),
-        "f1_50": f1(bass, long_rows, 0.05, excused),
-        "f1_10": f1(bass, long_rows, 0.01, excused),
-        "strings": float(np.mean(by_string)),
+        "f1_50": counts(bass, long_rows, 0.05, excused).f1,
+        "f1_10": counts(bass, long_rows, 0.01, excused).f1,
+        "strings": float(np.mean([each.f1 for each in by_string])),
+        "lost": sum(each.lost for each in by_string),
+        "false": sum(each.false for each in by_string),
+        "notes": len(late),
+        "median_ms": float(np.median(late_ms)),
+        "p95_ms": float(np.percentile(late_ms, 95)),
     }
+
+
+#: Digits of the figures in the documents.
+DIGITS = {
+    "path": 4,
+    "f1_50": 3,
+    "f1_10": 3,
+    "strings": 3,
+    "lost": 0,
+    "false": 0,
+    "notes": 0,
+    "median_ms": 1,
+    "p95_ms": 1,
+}
 
 
 @pytest.fixture(scope="module")
@@ -195,14 +240,18 @@ def test_a_calibrated_guitar_has_its_bass_on_the_right_string(
 ) -> None:
     result = scored(take, True)
     least = {"path": 0.995, "f1_50": 0.985, "f1_10": 0.95, "strings": 0.985}
-    assert {name: value for name, value in result.items() if value < least[name]} == {}, result
+    assert {name: result[name] for name in least if result[name] < least[name]} == {}, result
+    for name, digits in DIGITS.items():
+        agrees(f"takes.{take}.{name}", result[name], digits)
 
 
 @pytest.mark.parametrize("take", PAIRS)
 def test_an_unknown_guitar_has_its_bass_on_the_right_string_nearly_always(
     take: str, scored: Callable[[str, bool], dict[str, float]]
 ) -> None:
-    assert scored(take, False)["path"] >= 0.97
+    path = scored(take, False)["path"]
+    assert path >= 0.97
+    agrees(f"takes.{take}.path_without_rig", path, 4)
 
 
 @pytest.mark.parametrize("strings", sorted(set(PAIRS.values())))
@@ -251,7 +300,7 @@ def test_of_overlapping_notes_the_lowest_string_is_the_true_bass() -> None:
 def test_a_perfect_answer_scores_1_and_each_error_costs_its_share() -> None:
     true = spans((6, 40.0, 0.0, 1.0), (5, 45.0, 1.0, 2.0))
     none = np.zeros(2, np.bool_)
-    assert f1(true, true, 0.01, none) == 1.0
-    assert f1(true, spans((6, 40.0, 0.02, 1.0), (5, 45.0, 1.0, 2.0)), 0.01, none) == 0.5
-    assert f1(true, spans((6, 41.0, 0.0, 1.0), (5, 45.0, 1.0, 2.0)), 0.01, none) == 0.5
-    assert f1(true, true[:1], 0.01, none) == pytest.approx(2 / 3)
+    assert counts(true, true, 0.01, none).f1 == 1.0
+    assert counts(true, spans((6, 40.0, 0.02, 1.0), (5, 45.0, 1.0, 2.0)), 0.01, none).f1 == 0.5
+    assert counts(true, spans((6, 41.0, 0.0, 1.0), (5, 45.0, 1.0, 2.0)), 0.01, none).f1 == 0.5
+    assert counts(true, true[:1], 0.01, none).f1 == pytest.approx(2 / 3)

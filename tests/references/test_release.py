@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.references.figures import agrees
 from thumbline.dsp.note_names import note_to_midi
 from thumbline.dsp.processor.notes import Note
 from thumbline.dsp.processor.processor import Processor
@@ -100,6 +101,7 @@ def test_a_recorded_note_is_dated_at_its_release(guitar: str) -> None:
     assert len(found) >= len(errors) - 1, "rough attacks: one of them is not found"
     assert (np.abs(found) < 4.0).mean() >= 0.9, np.round(found, 1)
     assert found.std() < 3.0
+    agrees(f"release.{guitar}.within_4_ms", 100 * float((np.abs(found) < 4.0).mean()), 0)
 
 
 @pytest.mark.parametrize("guitar", ["notes", "notes_archtop"])

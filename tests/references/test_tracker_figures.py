@@ -7,15 +7,18 @@ strings and taps (Karoryfer Samples, CC0 1.0) and annotated solos (GuitarSet: Xi
 by ``tests/benchmarks/test_pitch_comparison.py``.
 """
 
+import operator
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, reduce
 from itertools import product
 
 import numpy as np
 import pytest
 import soundfile
 
-from tests.helpers.pitch_comparison import cents, events_of, marks_of, melody_scores, thumbline
+from tests.helpers.pitch_comparison import Marks, cents, events_of, mark, melody_scores, thumbline
 from tests.material.pitch_tracks import (
     MODEL_STRINGS,
     RATE,
@@ -28,6 +31,7 @@ from tests.material.pitch_tracks import (
     solo_track,
     take_of,
 )
+from tests.references.figures import agrees
 from thumbline.dsp.memory.events import HANDOVER, LOCK, NOTE, PITCH, PLUCK
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.demo_score import STRINGS
@@ -49,22 +53,46 @@ LEAST = {"within 50 c, %": 99.5, "within 10 c, %": 96.0, "recall, %": 98.0}
 MOST = {"octave, %": 0.1, "sustained, c": 1.0, "false alarm, %": 4.0}
 
 
+#: Digits of the figures in the documents.
+DIGITS = {"within 50 c, %": 1, "within 10 c, %": 1, "octave, %": 1, "sustained, c": 1, "delay, ms": 1, "p90, ms": 0}
+
+
+@cache
+def marks(kind: str, name: str) -> Marks:
+    track = model_track(name) if kind == "model" else recorded_track(name)
+    return mark(track, thumbline(track))
+
+
+def row(kind: str, names: Sequence[str]) -> dict[str, float]:
+    return reduce(operator.add, (marks(kind, name) for name in names)).row()
+
+
+def key_of(kind: str, name: str) -> str:
+    return f"{kind}.{re.sub('[^a-z0-9]+', '_', name).strip('_')}"
+
+
 @pytest.mark.parametrize("strings", [tuple(MODEL_STRINGS), ("E2", "A2")], ids=["all", "E2 and A2"])
 def test_model_strings_are_read_right(strings: tuple[str, ...]) -> None:
-    figures = marks_of([model_track(name) for name in strings], thumbline).row()
+    figures = row("model", strings)
     assert unmet(figures, LEAST, MOST) == {}, figures
+    if len(strings) > 2:
+        for name, digits in DIGITS.items():
+            agrees(key_of("model", name), figures[name], digits)
 
 
 @needs_recordings
 @pytest.mark.parametrize("strings", [RECORDED_STRINGS, ("E2", "A2")], ids=["all", "E2 and A2"])
 def test_recorded_strings_are_read_right(strings: tuple[str, ...]) -> None:
-    figures = marks_of([recorded_track(name) for name in strings], thumbline).row()
+    figures = row("recorded", strings)
     assert unmet(figures, LEAST, MOST) == {}, figures
+    if len(strings) > 2:
+        for name, digits in DIGITS.items():
+            agrees(key_of("recorded", name), figures[name], digits)
 
 
 @needs_recordings
 def test_recorded_low_strings_are_known_soon() -> None:
-    figures = marks_of([recorded_track("E2")], thumbline).row()
+    figures = row("recorded", ["E2"])
     assert unmet(figures, {}, {"delay, ms": 20.0, "p90, ms": 28.0}) == {}, figures
 
 
@@ -83,6 +111,10 @@ def test_a_solo_on_a_mix_of_strings_is_followed_for_the_most_part() -> None:
         "overall, %": 84.0,
     }
     assert unmet(mean, least, {}) == {}, scores
+    for number, score in enumerate(scores, 1):
+        for name, digits in {"raw pitch, %": 1, "with a guess, %": 1, "recall, %": 0, "false alarm, %": 0}.items():
+            agrees(key_of(f"solo_{number}", name), score[name], digits)
+        agrees(key_of(f"solo_{number}", "overall"), score["overall, %"], 0)
 
 
 @dataclass(frozen=True)
@@ -128,12 +160,17 @@ def test_a_pluck_decides_within_3_ms_and_always_as_soon() -> None:
     assert np.median(decided) <= 3.0
     assert np.percentile(decided, 99) <= 6.0
     assert np.percentile(decided, 95) - np.percentile(decided, 5) <= 2.0
+    for percentile in (5, 50, 95, 99):
+        agrees(f"model.decided_p{percentile}_ms", float(np.percentile(decided, percentile)), 1)
 
 
 def test_pitch_is_known_after_one_and_a_half_periods_and_a_millisecond() -> None:
     periods = np.array([(a.locked_s - 0.001) / a.period_s for a in answers()])
     assert np.median(periods) <= 1.5
     assert np.percentile(periods, 90) <= 2.0
+    whole = np.array([a.locked_s / a.period_s for a in answers()])
+    agrees("model.periods_median", float(np.median(whole)), 2)
+    agrees("model.periods_p90", float(np.percentile(whole, 90)), 2)
 
 
 def sixteenths(string: int, fret: int, damp_s: float, seed: int) -> tuple[Signal, Signal]:

@@ -13,7 +13,7 @@ import pytest
 
 from thumbline.cli.console.full_screen import in_order
 from thumbline.cli.console.keys import Keyboard
-from thumbline.cli.console.run import Wishes, _loop
+from thumbline.cli.console.run import RunOptions, _loop
 from thumbline.cli.console.supervision import Outcome
 from thumbline.dsp.live.record import LIVE
 from thumbline.dsp.memory.record_type import Record
@@ -51,9 +51,9 @@ class Round:
         self.record.request.split = 1
         self.supervision: Any = SimpleNamespace(outcome=None)
         self.outcome: Outcome | None = None
-        wishes = Wishes(settings, "", "", "", 48000, 64, 1.0, sound=False)
+        options = RunOptions(settings, "", "", "", 48000, 64, 1.0, sound=False)
         screen: Any = SimpleNamespace(news=None, go_on=lambda: None)
-        arguments: Any = (wishes, self.record, self.supervision, report, keyboard, screen)
+        arguments: Any = (options, self.record, self.supervision, report, keyboard, screen)
 
         def run() -> None:
             self.outcome = _loop(*arguments)

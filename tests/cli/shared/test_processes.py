@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from thumbline.cli.console.child_processes import PREFIX, Backstage, Child, _leftovers
-from thumbline.cli.shared.processes import Charge, Watched, hurry, state_of
+from thumbline.cli.shared.processes import ProcessHandle, ProcessLock, raise_priority, state_of
 
 posix = pytest.mark.skipif(os.name != "posix", reason="a process is asked for by its number on POSIX systems")
 
@@ -34,14 +34,14 @@ def test_a_process_is_known_to_have_ended(
         monkeypatch.setattr(os, "pidfd_open", no_handle, raising=False)
     elif handles == "a system without":
         monkeypatch.delattr(os, "pidfd_open", raising=False)
-    watched = Watched(sleeper.pid)
+    watched = ProcessHandle(sleeper.pid)
     assert not watched.ended
     sleeper.kill()
     sleeper.wait()  # collected: without a handle its number must be gone
     assert watched.ended
     assert watched.ended, "it stays so"
     watched.close()
-    assert Watched(sleeper.pid).ended
+    assert ProcessHandle(sleeper.pid).ended
 
 
 @posix
@@ -51,16 +51,16 @@ def test_a_process_of_another_user_has_not_ended(monkeypatch: pytest.MonkeyPatch
 
     monkeypatch.delattr(os, "pidfd_open", raising=False)
     monkeypatch.setattr(os, "kill", forbidden)
-    assert not Watched(1).ended
+    assert not ProcessHandle(1).ended
 
 
 def test_number_0_was_never_there() -> None:
-    assert not Watched(0).ended
+    assert not ProcessHandle(0).ended
     assert state_of(0) == ""
 
 
 def test_one_has_the_charge_until_it_gives_it_back(tmp_path: Path) -> None:
-    first, second = (Charge.of(tmp_path / "memory", "charge") for _ in range(2))
+    first, second = (ProcessLock.of(tmp_path / "memory", "charge") for _ in range(2))
     second.give_back()  # what nobody has
     assert first.take()
     assert first.take()
@@ -75,9 +75,9 @@ def test_without_real_time_scheduling_all_goes_on(monkeypatch: pytest.MonkeyPatc
         raise PermissionError(1, "Operation not permitted")
 
     monkeypatch.setattr(os, "sched_setscheduler", refused, raising=False)
-    hurry(50, children=True)
+    raise_priority(50, children=True)
     monkeypatch.delattr(os, "sched_setscheduler")
-    hurry(50, children=False)
+    raise_priority(50, children=False)
 
 
 @pytest.mark.parametrize(
@@ -86,10 +86,10 @@ def test_without_real_time_scheduling_all_goes_on(monkeypatch: pytest.MonkeyPatc
 )
 def test_a_process_leaves_with_its_code_whatever_happened(raised: str, code: int, last: str | None) -> None:
     program = (
-        "from thumbline.cli.shared.processes import leave_with\n"
+        "from thumbline.cli.shared.processes import run_and_exit\n"
         "from thumbline.dsp.errors import InputError\n"
         f"def work(memory):\n    raise {raised}\n"
-        "leave_with(work)\n"
+        "run_and_exit(work)\n"
     )
     done = subprocess.run([sys.executable, "-c", program, "memory"], capture_output=True, text=True, check=False)
     assert done.returncode == code

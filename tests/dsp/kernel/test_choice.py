@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
+from tests.material.rigs import quiet_rig
 from thumbline.dsp.memory.events import BY_PLUCK, BY_RULE, BY_STOP, HANDOVER
 from thumbline.dsp.note_names import note_to_midi
 from thumbline.dsp.processor.processor import Processor
@@ -41,13 +42,7 @@ class Played:
 
 
 def rig(**choice: object) -> Rig:
-    detect = {
-        "floor_db": [-85.0] * 6,
-        "level_db": [-25.0] * 6,
-        "on_db": [-48.0] * 6,
-        "off_db": [-65.0] * 6,
-    }
-    return Rig.model_validate({"detect": detect, "input": {"mains_hz": "off"}, "choice": choice})
+    return quiet_rig(choice=choice)
 
 
 def sound(notes: Sequence[Played], seconds: float) -> np.ndarray:

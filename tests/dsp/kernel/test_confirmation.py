@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pytest
 
+from tests.material.rigs import quiet_rig
 from thumbline.dsp.memory.events import HANDOVER, NOTE, PLUCK
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
@@ -17,8 +18,7 @@ Played = Mapping[int, Sequence[Pluck | Thump]]
 
 
 def rig(on_db: float = -48.0, **choice: object) -> Rig:
-    detect = {"floor_db": [-85.0] * 6, "level_db": [-25.0] * 6, "on_db": [on_db] * 6, "off_db": [-65.0] * 6}
-    return Rig.model_validate({"detect": detect, "input": {"mains_hz": "off"}, "choice": choice})
+    return quiet_rig(on_db, choice=choice)
 
 
 def take_of(played: Played, seconds: float) -> np.ndarray:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from thumbline.dsp.kernel.controls import RAMP_S, change_setting, set_out
+from thumbline.dsp.kernel.controls import RAMP_S, change_setting, start_ramp
 from thumbline.dsp.kernel.process import process
 from thumbline.dsp.memory.events import BY_RULE, END, HANDOVER, LOCK, PLUCK, take_events
 from thumbline.dsp.memory.records import BASS, LEFT, OUTPUTS, RIGHT, initial_state
@@ -279,6 +279,6 @@ def test_the_ramp_of_a_setting_leads_from_wherever_the_last_ramp_was(ringing: Si
     player.play(ringing[:480])
     half = float(player.state[0]["now"]["bass_gain"])
     assert 0.0 < half < 1.0
-    set_out(player.params[0], player.state[0])
+    start_ramp(player.params[0], player.state[0])
     player.play(ringing[:1])
     assert float(player.state[0]["now"]["bass_gain"]) == pytest.approx(half, rel=0.01)

@@ -49,13 +49,13 @@ def test_stiffness_reads_sharp_before_the_partial_has_been_followed(play: Callab
     """What the first partial is followed for: the period alone is more than 10 cents off here."""
     at_s, reported, processor = heard(play({6: Pluck(START_S, 40.0)}, 1.6, RATE, OPEN_MIDI, 5e-4), 6)
     assert np.median(cents(reported[at_s < 0.1], midi_to_hz(40.0))) > 10.0
-    assert 1200 * processor.state[0]["strings"][5]["stretch"] > 10.0
+    assert 1200 * processor.state[0]["strings"][5]["sharpness"] > 10.0
 
 
 @pytest.mark.parametrize(("string", "midi"), [(6, 40.3), (4, 52.0), (1, 66.6)])
 def test_a_flexible_string_has_no_stretch(play: Callable[..., Signal], string: int, midi: float) -> None:
     _, _, processor = heard(play({string: Pluck(START_S, midi)}, 1.6, RATE, OPEN_MIDI), string)
-    assert abs(1200 * processor.state[0]["strings"][string - 1]["stretch"]) < 0.5
+    assert abs(1200 * processor.state[0]["strings"][string - 1]["sharpness"]) < 0.5
 
 
 def test_the_next_note_on_a_stiff_string_begins_with_the_stretch_of_the_last(play: Callable[..., Signal]) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from thumbline.dsp.compilation import kernel
-from thumbline.dsp.kernel.guitar_mix import remain
+from thumbline.dsp.kernel.guitar_mix import mix_guitar
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import LEFT, OUTPUTS, RIGHT, initial_state
 from thumbline.dsp.processor.parameters import compile_parameters
@@ -20,7 +20,7 @@ SAMPLES = np.array([1.0, 10.0, 100.0, 1000.0, 10000.0, 100000.0])  # a sum tells
 @kernel
 def _remain(p: Record, st: Record, out: np.ndarray) -> None:
     for frame in out:
-        remain(p, st, frame)
+        mix_guitar(p, st, frame)
 
 
 class Guitar:

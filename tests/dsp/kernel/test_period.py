@@ -12,10 +12,10 @@ from thumbline.dsp.kernel.period import (
     BEYOND,
     follow,
     normalised_difference,
+    period_change,
     pick_period,
-    reshaped,
     restart,
-    unlike_last_period,
+    shape_change,
 )
 from thumbline.dsp.memory.events import LOCK, PITCH
 from thumbline.dsp.memory.record_type import Record
@@ -289,11 +289,11 @@ def test_a_wave_like_its_last_period_is_not_unlike_it() -> None:
     ear.listen(sine(1000, 80.0, 0.5))
     ear.settle(80.0)
     power = (0.5 * FULL_SCALE) ** 2 / 2
-    assert unlike_last_period(ear.string, 999, 24, 0.0, power) < 1e-9
+    assert period_change(ear.string, 999, 24, 0.0, power) < 1e-9
     ear = Ear(150, 375)
     ear.listen(sine(1000, 80.3, 0.5))  # between ticks: what interpolation leaves
     ear.settle(80.3)
-    assert unlike_last_period(ear.string, 999, 24, 0.0, power) < 1e-4
+    assert period_change(ear.string, 999, 24, 0.0, power) < 1e-4
 
 
 def test_unlikeness_agrees_with_its_definition() -> None:
@@ -306,7 +306,7 @@ def test_unlikeness_agrees_with_its_definition() -> None:
     energy = np.sum(now**2) + np.sum(x[-24 - 80 : -80] ** 2)
     for level in (0.0, 1e9):
         value = np.sum((now - before) ** 2) / (energy + 48 * level + 1.0)
-        assert unlike_last_period(ear.string, 2999, 24, 0.0, level) == pytest.approx(value, rel=1e-12)
+        assert period_change(ear.string, 2999, 24, 0.0, level) == pytest.approx(value, rel=1e-12)
 
 
 def bend(ticks: int, first: float, last: float) -> tuple[Signal, Signal]:
@@ -331,8 +331,8 @@ def test_a_string_that_is_bent_is_looked_for_where_the_bend_leads(last: float) -
             ear.settle(known, last_period)
             found.append(
                 (
-                    unlike_last_period(ear.string, end - 1, 24, 0.0, power),
-                    reshaped(ear.string, end - 1, 24, 72, 2, 0.0, power),
+                    period_change(ear.string, end - 1, 24, 0.0, power),
+                    shape_change(ear.string, end - 1, 24, 72, 2, 0.0, power),
                 )
             )
     assert np.max(bent) < 0.02
@@ -343,11 +343,11 @@ def test_an_unrelated_wave_is_unlike_by_1_and_an_opposed_one_by_2_if_the_period_
     ear = Ear(150, 375)
     ear.listen(noise(3000, 0.2))
     ear.settle(500.0)
-    assert unlike_last_period(ear.string, 2999, 400, 0.0, 0.0) == pytest.approx(1.0, abs=0.2)
+    assert period_change(ear.string, 2999, 400, 0.0, 0.0) == pytest.approx(1.0, abs=0.2)
     ear = Ear(150, 375)
     ear.listen(sine(1000, 100.0, 0.5))
     ear.settle(50.0)
-    assert unlike_last_period(ear.string, 999, 50, 0.0, 0.0) == pytest.approx(2.0, abs=1e-6)
+    assert period_change(ear.string, 999, 50, 0.0, 0.0) == pytest.approx(2.0, abs=1e-6)
 
 
 def test_a_wave_that_fades_and_drifts_keeps_its_shape() -> None:
@@ -356,9 +356,9 @@ def test_a_wave_that_fades_and_drifts_keeps_its_shape() -> None:
     ear.listen(x)
     ear.settle(78.0)
     power = float(np.mean(x[-80:] ** 2))
-    at_rest, drifted = (reshaped(ear.string, 999, 40, 0, drift, 0.0, power) for drift in (0, 2))
+    at_rest, drifted = (shape_change(ear.string, 999, 40, 0, drift, 0.0, power) for drift in (0, 2))
     assert drifted < 1e-4 < at_rest / 10
-    assert unlike_last_period(ear.string, 999, 40, 0.0, power) > 0.05
+    assert period_change(ear.string, 999, 40, 0.0, power) > 0.05
 
 
 @pytest.mark.parametrize("reach", [0, 72, 200])
@@ -376,4 +376,4 @@ def test_change_of_shape_agrees_with_its_definition(reach: int) -> None:
             energies = np.sum(now**2), np.sum(before**2)
             apart = 2 * (np.sqrt(np.prod(energies)) - np.sum(now * before))
             values.append(apart / (sum(energies) + 48 * level + 1.0))
-        assert reshaped(ear.string, 2999, 24, reach, 2, 0.0, level) == pytest.approx(min(values), rel=1e-6)
+        assert shape_change(ear.string, 2999, 24, reach, 2, 0.0, level) == pytest.approx(min(values), rel=1e-6)

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from tests.dsp.kernel.test_string_update import RATE, clean, listen, open_note, rig
+from tests.dsp.kernel.test_string_update import RATE, clean, listen, open_note
+from tests.material.rigs import quiet_rig
 from thumbline.dsp.memory.events import PLUCK
 from thumbline.dsp.synthetic.string_model import Pluck
 
@@ -23,8 +24,7 @@ def touched(string: int, touch_s: float, below_db: float) -> np.ndarray:
 @pytest.mark.parametrize("string", range(1, 7))
 @pytest.mark.parametrize("touch_s", [0.01, 0.02])
 def test_a_note_is_dated_at_the_release_and_its_pluck_found_at_the_touch(string: int, touch_s: float) -> None:
-    detect = {"floor_db": [-85.0] * 6, "level_db": [-25.0] * 6, "on_db": [-56.0] * 6, "off_db": [-65.0] * 6}
-    notes, events = listen(touched(string, touch_s, 28.0), rig(detect=detect))
+    notes, events = listen(touched(string, touch_s, 28.0), quiet_rig(-56.0))
     assert len(notes) == 1
     assert abs(notes[0].onset_s - 0.3) < 0.004
     plucks = events[events["kind"] == PLUCK]

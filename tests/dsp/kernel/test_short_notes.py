@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
+from tests.material.rigs import quiet_rig
 from thumbline.dsp.processor.notes import Note
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.processor.transcript import Transcript
-from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.demo_score import STRINGS
 from thumbline.dsp.synthetic.model_take import hiss, render_string
 from thumbline.dsp.synthetic.palm_mute import PalmMute
@@ -73,8 +73,7 @@ def heard(request: pytest.FixtureRequest) -> Heard:
     frames = round((plucks[-1].stop_s + 0.3) * RATE)
     take = hiss(frames, len(STRINGS), -90.0, rng)
     take[:, string - 1] += render_string(STRINGS[string], plucks, frames, RATE, rng)[0]
-    detect = {"floor_db": [-85.0] * 6, "level_db": [-25.0] * 6, "on_db": [-48.0] * 6, "off_db": [-65.0] * 6}
-    rig = Rig.model_validate({"detect": detect, "input": {"mains_hz": "off"}})
+    rig = quiet_rig()
     processor, transcript = Processor(rig, RATE), Transcript(rig, RATE)
     transcript.feed(processor.decide(take))
     transcript.feed(processor.finish())

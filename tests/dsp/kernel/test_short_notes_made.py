@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.material.rigs import quiet_rig
 from thumbline.dsp.beats.tempo import Beats
 from thumbline.dsp.live.bass_line import LiveBassLine
 from thumbline.dsp.memory.records import BASS
@@ -24,7 +25,6 @@ from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.processor.transcript import Transcript
 from thumbline.dsp.results.sheet import Sheet
-from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.score import score
 from thumbline.dsp.scoring.true_bass import TrueBass
 from thumbline.dsp.scoring.truth import TrueNote
@@ -36,12 +36,7 @@ from thumbline.dsp.synthetic.string_model import Pluck, Signal, midi_to_hz
 
 RATE = 48_000
 FIRST_S, EVERY_S, COUNT = 0.5, 0.25, 24
-DETECT = {"floor_db": [-85.0] * 6, "level_db": [-25.0] * 6, "on_db": [-48.0] * 6, "off_db": [-65.0] * 6}
 BEATS = Beats(np.arange(0.5, 20.0, 0.5), 0, 4, "given", True)
-
-
-def rig(**more: object) -> Rig:
-    return Rig.model_validate({"detect": DETECT, "input": {"mains_hz": "off"}, **more})
 
 
 class Played:
@@ -60,7 +55,7 @@ class Played:
         self.take = hiss(frames, len(STRINGS), -90.0, rng)
         for string, plucks in self.plucks.items():
             self.take[:, string - 1] += render_string(STRINGS[string], plucks, frames, RATE, rng)[0]
-        processor, self.transcript = Processor(rig(), RATE), Transcript(rig(), RATE)
+        processor, self.transcript = Processor(quiet_rig(), RATE), Transcript(quiet_rig(), RATE)
         out, events = processor.process(self.take)
         self.events = np.concatenate([events, processor.finish()])
         self.transcript.feed(self.events)
@@ -143,7 +138,7 @@ def test_each_is_a_note_of_its_length_in_the_midi_file(played: Played, tmp_path:
 
 def test_each_is_a_note_that_is_sent_live_and_ends_before_the_next(played: Played) -> None:
     line = LiveBassLine(1, 2)
-    line.tune(440.0, -12.0, compile_parameters(rig(), RATE)[0]["typical_power"])
+    line.tune(440.0, -12.0, compile_parameters(quiet_rig(), RATE)[0]["typical_power"])
     on: list[tuple[int, float]] = []
     off: list[float] = []
     for event in played.events.tolist():
@@ -193,7 +188,7 @@ def test_a_short_note_just_before_a_row_of_the_tablature_is_drawn_once(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     """Four bars fill a row, so a row ends at 8.5 s."""
-    note = make_note(rig(), 6, 8.443, 8.497, 110.0, -25.0)
+    note = make_note(quiet_rig(), 6, 8.443, 8.497, 110.0, -25.0)
     assert drawn_frets(monkeypatch, tmp_path / "tab.png", [note], 18.0) == [
         "0"
     ]  # an octave down it is the open A string of the bass
@@ -222,7 +217,7 @@ def test_the_shifted_voice_of_each_has_its_pitch(played: Played) -> None:
 def test_each_keeps_its_pitch_and_place_at_half_speed(played: Played, tmp_path: Path) -> None:
     """The practice track's bass, stretched to twice its length, by librosa's YIN."""
     soundfile.write(tmp_path / "low tide.wav", played.take, RATE, subtype="FLOAT")
-    source = read_source(tmp_path / "low tide.wav", rig())
+    source = read_source(tmp_path / "low tide.wav", quiet_rig())
     assert [round(row.midi) for row in source.bassline] == [key(pluck) for _, pluck in played.in_order]
     slow = np.asarray(stretch(source.bass, 2.0), np.float64)
     asked = 0
@@ -262,7 +257,7 @@ def test_the_bass_follows_a_palm_muted_string_down(decay_s: float) -> None:
     plucks = [Pluck(0.4 + 0.4 * i, lowest + i, 0.65 + 0.4 * i, 0.8, palm=PalmMute(decay_s)) for i in range(8)]
     take = hiss(round(3.9 * RATE), 6, -90.0, rng)
     take[:, 5] += render_string(STRINGS[6], plucks, len(take), RATE, rng)[0]
-    bass = Processor(rig(), RATE).process(take)[0][:, BASS]
+    bass = Processor(quiet_rig(), RATE).process(take)[0][:, BASS]
     for pluck in plucks:
         span = pluck.start_s + 0.005, pluck.stop_s, 0.025
         own, ours = levels_db(take[:, 5], *span), levels_db(bass, *span)

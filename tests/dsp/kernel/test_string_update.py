@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pytest
 
+from tests.material.rigs import quiet_rig
 from thumbline.dsp.memory.events import END, NOTE, PLUCK
 from thumbline.dsp.processor.notes import Note
 from thumbline.dsp.processor.processor import Processor
@@ -25,16 +26,6 @@ BLEED = np.array([[0.1 ** abs(i - j) * (-1) ** (abs(i - j) // 2) for j in range(
 Events = Mapping[int, Sequence[Pluck | Thump]]
 
 
-def rig(**sections: Mapping[str, object]) -> Rig:
-    detect = {
-        "floor_db": [-85.0] * 6,
-        "level_db": [-25.0] * 6,
-        "on_db": [-48.0] * 6,
-        "off_db": [-65.0] * 6,
-    }
-    return Rig.model_validate({"detect": detect, "input": {"mains_hz": "off"}} | sections)
-
-
 def clean(events: Events, seconds: float, seed: int = 3) -> np.ndarray:
     """Frames (n, 6) of a guitar, without noise."""
     rng = np.random.default_rng(seed)
@@ -45,7 +36,7 @@ def clean(events: Events, seconds: float, seed: int = 3) -> np.ndarray:
 
 def listen(frames: np.ndarray, settings: Rig | None = None) -> tuple[list[Note], np.ndarray]:
     """Notes and events of a take under a hiss of -90 dBFS."""
-    settings = settings or rig()
+    settings = settings or quiet_rig()
     noisy = frames + hiss(len(frames), frames.shape[1], -90.0, np.random.default_rng(11))
     processor, transcript = Processor(settings, RATE), Transcript(settings, RATE)
     events = np.concatenate([processor.process(noisy)[1], processor.finish()])
@@ -173,7 +164,7 @@ def test_a_note_that_is_left_to_ring_ends_between_26_and_42_db_below_its_peak() 
 def test_a_neighbour_at_minus_20_db_makes_no_note_once_bleed_is_removed() -> None:
     line = {s: [Pluck(0.2 + 0.6 * (6 - s), open_note(s) + 3, 0.7 + 0.6 * (6 - s), 1.0)] for s in range(1, 7)}
     heard = add_bleed(clean(line, 4.2), BLEED)
-    notes, _ = listen(heard, rig(bleed={"matrix": BLEED.tolist()}))
+    notes, _ = listen(heard, quiet_rig(bleed={"matrix": BLEED.tolist()}))
     assert [(note.string, note.fret) for note in notes] == [(s, 3) for s in range(6, 0, -1)]
 
 
@@ -188,8 +179,8 @@ def test_hum_above_the_threshold_and_hiss_make_nothing_once_hum_is_removed(mains
     rng = np.random.default_rng(4)
     frames = hum(3 * RATE, 6, RATE, -45.0, mains_hz, rng) + hiss(3 * RATE, 6, -66.0, rng)
     detect = {"on_db": [-50.0] * 6, "off_db": [-56.0] * 6, "level_db": [-25.0] * 6, "floor_db": [-66.0] * 6}
-    settings = rig(input={"mains_hz": mains_hz}, detect=detect)
-    without_removal = rig(detect=detect)
+    settings = quiet_rig(input={"mains_hz": mains_hz}, detect=detect)
+    without_removal = quiet_rig(detect=detect)
     assert len(listen(frames, settings)[1]) == 0
     assert len(listen(frames, without_removal)[1]) > 0, "or the hum was too soft to show anything"
 
@@ -206,7 +197,7 @@ def test_the_sample_rate_changes_no_note(rate: int) -> None:
     sound, _ = render_string(STRINGS[6], [Pluck(0.2, 45.0, 0.7, 0.8)], frames, rate, rng)
     take = np.zeros((frames, 6))
     take[:, 5] = sound
-    settings = rig()
+    settings = quiet_rig()
     processor, transcript = Processor(settings, rate), Transcript(settings, rate)
     transcript.feed(processor.process(take + hiss(frames, 6, -90.0, rng))[1])
     transcript.feed(processor.finish())

@@ -9,7 +9,7 @@ import soundfile
 from tests.helpers.places import DEMO
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
-from thumbline.dsp.live.block import FALL_S, RISE_S, account, serve
+from thumbline.dsp.live.block import FALL_S, RISE_S, count_block, serve
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.processor.processor import Processor
@@ -139,8 +139,8 @@ def test_input_that_is_no_sound_is_not_shown_as_a_peak_and_does_not_get_out(tmp_
 def test_work_is_counted_and_what_takes_longer_than_its_block_is_late(tmp_path: Path) -> None:
     live = make(tmp_path, make_routing([1], [2]))
     block_ns = round(64e9 / RATE)
-    account(live, 64, 1_000, 1_000 + block_ns // 10, False)
-    account(live, 64, 5_000, 5_000 + 2 * block_ns, True)
+    count_block(live, 64, 1_000, 1_000 + block_ns // 10, False)
+    count_block(live, 64, 5_000, 5_000 + 2 * block_ns, True)
     engine = live.engine
     assert (engine.blocks, engine.frames, engine.late, engine.missed) == (2, 128, 1, 1)
     assert (engine.first_block_ns, engine.block_at_ns) == (1_000, 5_000)

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.material.benches import demo_bench, demo_rig, pixels
+from tests.material.benches import demo_bench, demo_rig, pixels, scored
 from thumbline.dsp.notebook.bleed_check import check_bleed
 from thumbline.dsp.notebook.figures import WIDTH_PX, Picture
 from thumbline.dsp.notebook.lanes import LanesPicture, picture_lanes
@@ -44,7 +44,7 @@ def all_pictures() -> list[Picture]:
         picture_bleed(check_bleed(bench.frames, bench.rig, bench.rate), bench.rig),
         picture_sweeps([SWEPT, replace(SWEPT, threshold="off_db")], bench.rig),
         picture_trade_off(POINTS, "ms", 0.0),
-        picture_latencies(bench),
+        picture_latencies(scored(bench)),
         picture_lanes(bench, moment_s=3.0),
     ]
 
@@ -108,7 +108,7 @@ def test_guitars_with_few_or_many_strings_and_silence_are_drawn(strings: int) ->
         picture_lanes(bench, moment_s=0.1),
         picture_distributions(bench.levels(), rig, bench.known_notes),
         picture_bleed(check_bleed(bench.frames, rig, bench.rate), rig),
-        picture_latencies(bench),
+        picture_latencies(scored(bench)),
     ):
         assert inked(shown) > 0.005
 

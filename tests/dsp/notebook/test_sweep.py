@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 
 from tests.material.benches import demo_bench, demo_rig
-from thumbline.dsp.notebook.bleed_check import ignoring_bleed
 from thumbline.dsp.notebook.lanes import picture_lanes
-from thumbline.dsp.notebook.sweep import Sweep, sweep
+from thumbline.dsp.notebook.sweep import Sweep, sweep_threshold
 from thumbline.dsp.notebook.workbench import Workbench
 from thumbline.dsp.refine.plateau import plateau
 from thumbline.dsp.scoring.truth import TrueNote
@@ -30,7 +29,7 @@ def test_the_plateau_is_where_it_is_as_good_as_it_gets(right: tuple[float, ...],
 
 
 def test_a_sweep_is_the_decisions_with_each_offset() -> None:
-    found = sweep(demo_bench(), "on_db", offsets_db=(32.0, 0.0, -36.0))
+    found = sweep_threshold(demo_bench(), "on_db", offsets_db=(32.0, 0.0, -36.0))
     assert found.offsets_db == (-36.0, 0.0, 32.0)
     assert found.right == tuple(demo_bench().decisions(demo_rig(on_db=db)).right for db in found.offsets_db)
     assert found.plateau_db == (0.0, 0.0)
@@ -39,7 +38,7 @@ def test_a_sweep_is_the_decisions_with_each_offset() -> None:
 
 
 def test_notes_of_all_strings_count_and_a_narrow_best_is_not_moved_to() -> None:
-    found = sweep(demo_bench(), "on_db", offsets_db=(0.0, 32.0))
+    found = sweep_threshold(demo_bench(), "on_db", offsets_db=(0.0, 32.0))
     assert found.missed == tuple(len(demo_bench().decisions(demo_rig(on_db=db)).missed) for db in (0.0, 32.0))
     assert found.missed[1] > found.missed[0] == 0
     assert found.notes_in_words == "0 notes missed, 0 false as it is; 0 in all at best"
@@ -48,13 +47,15 @@ def test_notes_of_all_strings_count_and_a_narrow_best_is_not_moved_to() -> None:
 
 
 def test_only_the_strings_that_are_named_move() -> None:
-    found = sweep(demo_bench(), "on_db", strings=[1], offsets_db=(0.0, 36.0))
-    everything = sweep(demo_bench(), "on_db", offsets_db=(0.0, 36.0))
+    found = sweep_threshold(demo_bench(), "on_db", strings=[1], offsets_db=(0.0, 36.0))
+    everything = sweep_threshold(demo_bench(), "on_db", offsets_db=(0.0, 36.0))
     assert everything.right[1] < found.right[1] < 1.0
 
 
 def test_with_bleed_left_in_the_calibrated_threshold_is_off_the_plateau() -> None:
-    found = sweep(demo_bench(), "on_db", rig=ignoring_bleed(demo_bench().rig), offsets_db=(-8.0, 0.0, 16.0, 24.0))
+    found = sweep_threshold(
+        demo_bench(), "on_db", rig=demo_bench().rig.changed({"bleed.matrix": "off"}), offsets_db=(-8.0, 0.0, 16.0, 24.0)
+    )
     assert found.plateau_db == (16.0, 24.0)
     assert found.in_words == "off the plateau, which lies at +16 to +24 dB"
 
@@ -66,11 +67,11 @@ def test_a_plateau_that_reaches_the_end_of_what_was_tried_may_reach_further() ->
 
 def test_offsets_without_the_rigs_own_place_are_refused() -> None:
     with pytest.raises(ValueError, match="0 among them"):
-        sweep(demo_bench(), "on_db", offsets_db=(-3.0, 3.0))
+        sweep_threshold(demo_bench(), "on_db", offsets_db=(-3.0, 3.0))
 
 
 def test_a_threshold_is_not_swept_past_the_other_one() -> None:
-    found = sweep(demo_bench(), "off_db", offsets_db=(-8.0, 0.0, 12.0, 16.0, 24.0))
+    found = sweep_threshold(demo_bench(), "off_db", offsets_db=(-8.0, 0.0, 12.0, 16.0, 24.0))
     assert found.offsets_db == (-8.0, 0.0, 12.0)  # off lies 16 dB below on
 
 
@@ -79,4 +80,4 @@ def test_a_truth_that_leaves_every_moment_open_cannot_be_swept() -> None:
     bench = Workbench("fading", np.zeros((24_000, 6)), 48_000, demo_bench().rig, truth=fading)
     assert picture_lanes(bench).alt == "0 bass notes; none to compare them with; 1 note missed, 0 false"
     with pytest.raises(ValueError, match="the truth leaves every moment open"):
-        sweep(bench, "on_db", offsets_db=(0.0, 2.0))
+        sweep_threshold(bench, "on_db", offsets_db=(0.0, 2.0))

@@ -3,7 +3,7 @@
 import pytest
 
 from tests.material.benches import demo_bench
-from thumbline.dsp.notebook.trade_off import false_handovers, trade_off
+from thumbline.dsp.notebook.trade_off import false_handovers, trade_offs
 from thumbline.dsp.processor.transcript import Handover
 from thumbline.dsp.scoring.true_bass import TrueBass
 from thumbline.dsp.scoring.truth import TrueNote
@@ -18,7 +18,7 @@ def handover(time_s: float, string: int) -> Handover:
 
 
 def test_a_wait_for_the_strum_makes_every_decision_later_by_as_much() -> None:
-    points = trade_off(demo_bench(), "settle_ms", values=(0.0, 10.0, 40.0))
+    points = trade_offs(demo_bench(), "settle_ms", values=(0.0, 10.0, 40.0))
     first = points[0].median_ms
     assert first is not None
     assert [each.median_ms for each in points] == pytest.approx([first, first + 10.0, first + 40.0], abs=0.2)
@@ -26,14 +26,14 @@ def test_a_wait_for_the_strum_makes_every_decision_later_by_as_much() -> None:
 
 
 def test_the_longest_wait_leaves_no_strike_on_damped_strings_with_the_bass() -> None:
-    none, long = trade_off(demo_bench(), "settle_ms", values=(0.0, 40.0))
+    none, long = trade_offs(demo_bench(), "settle_ms", values=(0.0, 40.0))
     assert none.false == 4  # of the damped strikes that the truth has: three strings at 7.0 s, two at 9.3 s
     assert none.false_per_minute == pytest.approx(60 * 4 / demo_bench().seconds)
     assert long.false == 0
 
 
 def test_thresholds_in_the_noise_make_false_handovers() -> None:
-    noise, rig = trade_off(demo_bench(), "on_db", values=(-32.0, 0.0))
+    noise, rig = trade_offs(demo_bench(), "on_db", values=(-32.0, 0.0))
     assert noise.false > 4 * rig.false
 
 

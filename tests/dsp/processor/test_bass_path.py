@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
+from tests.material.rigs import quiet_rig
 from thumbline.dsp.memory.events import BY_PLUCK, BY_RULE, BY_STOP, END, EVENT, HANDOVER, NOTE, PLUCK
 from thumbline.dsp.processor.bass_path import Handover
 from thumbline.dsp.processor.transcript import SHORTEST_STRETCH_S, Transcript
@@ -56,8 +57,7 @@ class Sounding:
 
 
 def rig(**choice: object) -> Rig:
-    levels = {"floor_db": [-80.0] * 6, "level_db": [-25.0] * 6, "on_db": [-50.0] * 6, "off_db": [-60.0] * 6}
-    return Rig.model_validate({"detect": levels, "choice": choice})
+    return quiet_rig(-50.0, -60.0, -80.0, choice=choice)
 
 
 def random_soundings(rng: np.random.Generator) -> list[Sounding]:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from tests.material.rigs import quiet_rig
 from thumbline.dsp.memory.events import (
     BY_PLUCK,
     BY_RULE,
@@ -26,13 +27,7 @@ Event = tuple[int, int, int, int, float, float, float]
 
 
 def rig(**choice: object) -> Rig:
-    levels = {
-        "floor_db": [-80.0] * 6,
-        "level_db": [-25.0] * 6,
-        "on_db": [-50.0] * 6,
-        "off_db": [-60.0] * 6,
-    }
-    return Rig.model_validate({"detect": levels, "choice": choice})
+    return quiet_rig(-50.0, -60.0, -80.0, choice=choice)
 
 
 def transcript(*events: Event, settings: Rig | None = None) -> Transcript:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from thumbline.dsp.refine import refinement as refining
+from thumbline.dsp.refine.gain import Interval, gains, one_take
 from thumbline.dsp.refine.known_takes import KnownTake, Outcome
 from thumbline.dsp.refine.refinement import refine
 from thumbline.dsp.refine.search import Share, Trials
@@ -73,8 +74,8 @@ def test_the_gain_has_an_interval_that_holds_it() -> None:
     assert found.accuracy.value == pytest.approx(0.1)
 
 
-def gains_of(before: np.ndarray, after: np.ndarray) -> refining.Interval:
-    return refining._gains([Outcome(before)], [Outcome(after)])[1]
+def gains_of(before: np.ndarray, after: np.ndarray) -> Interval:
+    return gains([Outcome(before)], [Outcome(after)])[1]
 
 
 def test_the_interval_covers_another_take_as_often_as_it_says() -> None:
@@ -95,11 +96,35 @@ def test_the_interval_covers_another_take_as_often_as_it_says() -> None:
     assert 185 <= sure < 200  # one-sided: 97.5 %
 
 
+def test_the_jackknife_of_a_mean_is_the_standard_error_that_books_give() -> None:
+    """Efron and Tibshirani, "An Introduction to the Bootstrap" (1993), chapter 11: of a mean it is s / sqrt(n)."""
+    right = np.array([3, 1, 4, 1, 5, 9, 2, 6])
+    after = np.column_stack([np.full(8, 10), right, *[np.zeros(8, int)] * 6])
+    before = after * [1, 0, *[1] * 6]
+    found = gains_of(before, after)
+    stretches = right.reshape(4, 2).sum(axis=1) / 20  # two pieces each
+    error = stretches.std(ddof=1) / np.sqrt(4)
+    assert found.value == pytest.approx(stretches.mean())
+    assert (found.value - found.sure) / error == pytest.approx(3.182, abs=1e-3)  # Student, 3 degrees: any table
+    assert (found.value - found.low) / error == pytest.approx(3.182 * np.sqrt(2), abs=2e-3)
+
+
+def test_a_take_too_short_for_two_stretches_is_sure_of_nothing() -> None:
+    found = gains_of(*(np.array([[100, right, 0, 0, 0, 0, 0, 0]] * 2) for right in (10, 90)))
+    assert (found.low, found.high, found.sure) == (-1.0, 1.0, -1.0)
+
+
+def test_shares_of_a_take_keep_their_stretches_whole() -> None:
+    pieces = np.arange(1, 8)[:, np.newaxis] * np.ones(8, int)
+    held = [Share(0, (first, 2)).of(Outcome(pieces)) for first in (1, 0)]
+    assert one_take(held).counts[:, 0].tolist() == [3, 4, 7, 0, 1, 2, 5, 6]
+
+
 def test_a_rig_that_a_search_harms_is_left_as_it_was(
     searched: list[list[Share]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def worse(self: Trials, rig: Rig, shares: Sequence[Share]) -> Outcome:
-        return Outcome(np.array([[100, 90 if rig == OLD else 60, 10, 10, 0, 0, 0, 0]]))
+        return Outcome(np.array([[100, 90 if rig == OLD else 60, 10, 10, 0, 0, 0, 0]] * 4))
 
     monkeypatch.setattr(Trials, "outcome", worse)
     found = run(TAKES)

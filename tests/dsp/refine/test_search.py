@@ -81,10 +81,25 @@ def test_a_lucky_best_is_no_plateau(accurate: Callable[[Callable[[Rig], float]],
 
 
 def test_strictness_moves_where_that_gains(accurate: Callable[[Callable[[Rig], float]], None]) -> None:
-    accurate(lambda rig: 0.99 if rig.detect.strictness < 0.6 else 0.9)
+    accurate(lambda rig: 0.99 if rig.detect.strictness < 0.8 else 0.9)
     rig, steps = found(rig_of(-50.0), rig_of(-50.0))
-    assert rig.detect.strictness == 0.5
-    assert steps[2] == "strictness 0.5: +9.00 points of accuracy"
+    assert rig.detect.strictness == 0.7
+    assert steps[2] == "strictness 0.7: +9.00 points of accuracy"
+    accurate(lambda rig: 0.99 if 0.6 < rig.detect.strictness < 0.8 else 0.9)  # the next one does not gain: luck
+    assert found(rig_of(-50.0), rig_of(-50.0))[0].detect.strictness == 1.0
+
+
+def test_strings_on_which_nothing_is_wrong_are_not_tried(monkeypatch: pytest.MonkeyPatch) -> None:
+    tried: list[np.ndarray] = []
+
+    def outcome(rig: Rig, _: KnownTake) -> Outcome:
+        tried.append(on_db(rig))
+        return Outcome(counts(0.9).counts, np.array([[0, 0, 3, 0, 0, 0]] * 4))
+
+    monkeypatch.setattr(threshold_search, "outcome", outcome)
+    found(rig_of(-50.0), rig_of(-50.0))
+    single = [np.flatnonzero(each != -50.0).tolist() for each in tried if 0 < np.count_nonzero(each != -50.0) < N]
+    assert single == [[2], [2]]
 
 
 def test_what_is_measured_anew_is_taken_only_if_it_gains(accurate: Callable[[Callable[[Rig], float]], None]) -> None:

@@ -21,8 +21,8 @@ from tests.helpers.pictures import (
     runs,
     seconds_of,
 )
-from thumbline.dsp.results.overview import BASS, GUITAR
 from thumbline.dsp.results.overview_layout import LEFT, RIGHT
+from thumbline.dsp.results.paper import BASS, GUITAR
 from thumbline.dsp.results.sheet import WIDTH
 
 # --- the file ---

@@ -12,8 +12,9 @@ from matplotlib.font_manager import FontEntry, fontManager
 from matplotlib.text import Text
 
 from tests.helpers.pictures import bands, contents, draw, is_colour, note, rig_of, seconds_of
-from thumbline.dsp.results.overview import BAND, BASS, GUITAR, GUITAR_EDGE, INK, QUIET, draw_overview
+from thumbline.dsp.results.overview import draw_overview
 from thumbline.dsp.results.overview_layout import LEFT, RIGHT
+from thumbline.dsp.results.paper import BAND, BASS, GUITAR, GUITAR_EDGE, INK, QUIET
 
 # --- words ---
 

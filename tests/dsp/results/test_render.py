@@ -26,11 +26,6 @@ from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.demo_score import STRINGS
 
 
-@pytest.fixture(scope="module")
-def result(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
-    return rendered_take(tmp_path_factory.mktemp("render"))
-
-
 def test_the_folder_is_named_after_the_take_and_holds_what_was_promised(result: Rendered) -> None:
     assert result.folder.name == "quay"
     assert {file.name for file in result.folder.iterdir()} == FILES

@@ -27,11 +27,6 @@ from thumbline.dsp.results.render import Rendered, render_take
 from thumbline.dsp.rig.model import Rig
 
 
-@pytest.fixture(scope="module")
-def result(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
-    return rendered_take(tmp_path_factory.mktemp("render"))
-
-
 def test_a_stereo_guitar_has_two_different_sides_as_long_as_the_take(tmp_path: Path) -> None:
     settings = rig(guitar={"stereo": True, "pan": [1.0, 0.6, 0.2, -0.2, -0.6, -1.0]})
     folder = rendered_take(tmp_path, settings).folder

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
+from thumbline.dsp.errors import InputError
 from thumbline.dsp.rig.file import rig_from_dict
 from thumbline.dsp.rig.model import Choice, Input, Instrument, MuteModule, Mutes, Rig
 
@@ -86,6 +87,29 @@ def test_importing_the_rig_does_not_import_the_heavy_libraries() -> None:
         "print([name for name in heavy if name in sys.modules])"
     )
     assert subprocess.check_output([sys.executable, "-c", code], text=True).strip() == "[]"
+
+
+def test_a_changed_rig_differs_in_those_keys_alone() -> None:
+    rig = rig_from_dict({"instrument": {"strings": SEVEN_STRINGS}, "bass": {"voice": "synth"}, "live": {"input": "a"}})
+    changed = rig.changed({"choice.settle_ms": 7, "live": {}, "bass": Rig().bass})
+    assert (changed.choice.settle_ms, changed.live, changed.bass.voice) == (7, Rig().live, "shifted")
+    assert (changed.instrument, changed.mutes, changed.detect) == (rig.instrument, rig.mutes, rig.detect)
+    assert rig.changed({}) == rig
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "message"),
+    [
+        ("basss.voice", "synth", "here: basss is not a setting; did you mean bass?"),
+        ("bass.voice", "tuba", 'here: bass.voice is "tuba"; accepted: "shifted" or "synth"'),
+        ("bass", 3, "here: bass is 3; accepted: a table of settings"),
+        ("feet.action", "hold", 'here: "feet.action" is not a setting'),
+    ],
+)
+def test_a_change_that_no_rig_accepts_is_refused_by_its_key(key: str, value: object, message: str) -> None:
+    with pytest.raises(InputError) as refused:
+        Rig().changed({key: value}, "here")
+    assert str(refused.value).startswith(message)
 
 
 @pytest.mark.parametrize("data", [7, "loud", {"live": 7}, {"live": "loud"}])
