@@ -100,7 +100,7 @@ def live(
     with Backstage() as backstage:
         if are_compiled():  # it loads for longer than all the others, so it begins before its memory is made
             backstage.engine.start()
-        settings = _settings(rig_file, set_file, changes)
+        settings = settings_of(rig_file, set_file, changes)
         first = settings[0][1]
         from thumbline.cli.console.cautions import caution_text
         from thumbline.cli.console.run import RunOptions
@@ -132,8 +132,8 @@ def live(
         sys.exit(outcome.code)
 
 
-def _settings(rig_file: Path | None, set_file: Path | None, changes: Mapping[str, object]) -> list[tuple[str, "Rig"]]:
-    """Load the settings and apply what the command line says to each."""
+def settings_of(rig_file: Path | None, set_file: Path | None, changes: Mapping[str, object]) -> list[tuple[str, "Rig"]]:
+    """Load the settings of a rig or a set and apply what the command line says to each."""
     from thumbline.dsp.rig.file import load_rig
     from thumbline.dsp.rig.model import Rig
 

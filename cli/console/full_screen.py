@@ -11,6 +11,7 @@ from thumbline.cli.console.cautions import first_screen
 from thumbline.cli.console.notices import Notice
 from thumbline.cli.console.reports import Summary
 from thumbline.cli.console.screen import screen
+from thumbline.cli.console.tuner_screen import tuner_screen
 from thumbline.cli.console.view import View
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
@@ -46,6 +47,8 @@ def press(key: str, live: Record, rig: Rig) -> bool:
         request.hold = 1 - request.hold
     elif key in ("o", "O"):
         request.all_open = 1 - request.all_open
+    elif key in ("t", "T"):
+        request.tuner = 1 - request.tuner
     elif key in "+=-_":
         step = LEVEL_STEP_DB if key in "+=" else -LEVEL_STEP_DB
         request.bass_level_db = min(max(float(request.bass_level_db) + step, LOWEST_DB), HIGHEST_DB)
@@ -121,6 +124,8 @@ class ScreenReport:
         width, height = self._console.size
         if self._cautions:
             drawn = first_screen(view, width, height)
+        elif view.tuner is not None:
+            drawn = tuner_screen(view, width, height, plain_characters=self._plain_characters)
         else:
             drawn = screen(view, width, height, plain_characters=self._plain_characters)
         self._screen.update(drawn, refresh=True)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, View
+from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, TunerView, View
 from thumbline.cli.shared.live_memory import percentile_ns
 from thumbline.dsp.decibels import amplitude_db, power_db, power_of
 from thumbline.dsp.live.record import ENDED, FAULT, PLAYING, READY
@@ -17,11 +17,14 @@ from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import ANALYSIS_STEP, SILENT
 from thumbline.dsp.note_names import hz_to_midi, midi_to_note
 from thumbline.dsp.rig.model import Rig
+from thumbline.dsp.tuner.tuner import Tuner
 
 #: A shown level falls no faster than this, so that the eye can follow, in dB a second.
 FALL_DB_S = 60.0
 #: A note that has ended stays on the screen for this time, in seconds: a short one begins and ends between two looks.
 SHOWN_S = 0.15
+#: The tuner shows its last reading for so long when the string has gone, or is plucked anew, in seconds.
+TUNED_S = 2.0
 #: The typical block's work is measured anew this often, in nanoseconds.
 WORK_SPAN_NS = 1_000_000_000
 
@@ -52,6 +55,8 @@ class Listener:
         self._bins = np.zeros(len(live.engine.work_bins), np.int64)
         self._bins_ns = 0
         self._work_ns = 0.0
+        self._tuner = Tuner()
+        self._tuned, self._tuned_s = TunerView(), -math.inf
 
     @property
     def rig(self) -> Rig:
@@ -126,8 +131,17 @@ class Listener:
             done=min(int(engine.frames) / int(engine.take_frames), 1.0) if engine.take_frames else None,
             notice=notice,
             alarm=alarm,
+            tuner=self._tuning() if request.tuner else None,
             recording="" if not live.tape["length"] else "NOT REC" if live.recorder.fault else "REC",
         )
+
+    def _tuning(self) -> TunerView:
+        found, now_s = self._tuner.look(self._live, self.rig), time.monotonic()
+        if found is not None:
+            offset = self.rig.tuner.offsets_cents[found.string - 1]
+            self._tuned = TunerView(found.string, found.note, found.cents, found.hz, found.rests, offset)
+            self._tuned_s = now_s
+        return self._tuned if now_s - self._tuned_s < TUNED_S else TunerView()
 
     def _strings(self) -> list[StringView]:
         state = self._live.state

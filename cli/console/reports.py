@@ -24,16 +24,20 @@ stop           code and the figures of :class:`Summary`
 
 import json
 import sys
+import time
 from dataclasses import asdict, dataclass
 from typing import Any, Protocol
 
 from thumbline.cli.console.notices import Notice
+from thumbline.cli.console.tuner_screen import cents_text
 from thumbline.cli.console.view import View
 from thumbline.cli.shared.live_memory import percentile_ns
 from thumbline.dsp.memory.record_type import Record
 
 #: Time between status events, in seconds.
 STATUS_S = 1.0
+#: Time between lines of the tuner, in seconds.
+TUNER_LINE_S = 0.5
 
 
 @dataclass(frozen=True)
@@ -149,6 +153,9 @@ class JsonReport:
 class PlainReport:
     """A line on standard output for each hand-over and setting; faults go to standard error."""
 
+    def __init__(self) -> None:
+        self._tuned_s = 0.0
+
     def start(self, event: dict[str, Any]) -> None:  # noqa: D102
         strings, names = event["strings"], ", ".join(event["settings"])
         self._open_notes = strings
@@ -179,7 +186,11 @@ class PlainReport:
         sys.stderr.flush()
 
     def show(self, view: View) -> None:  # noqa: D102
-        pass
+        tuner = view.tuner
+        if tuner is None or not tuner.note or time.monotonic() - self._tuned_s < TUNER_LINE_S:
+            return
+        self._tuned_s = time.monotonic()
+        self._say(f"string {tuner.string}: {tuner.note} {cents_text(tuner)} cents")
 
     def stop(self, code: int, figures: Summary) -> None:  # noqa: D102
         self._say(str(figures))

@@ -26,7 +26,7 @@ LONG_PERIOD = 1.5
 HEAD, FOOT = 1, 5
 #: The widest bars: beyond this the eye has too far to travel.
 WIDEST = 200
-KEYS = " space sound  s split  h hold  o open all  - + bass  [ ] tone  < > song  q stop"
+KEYS = " space sound  s split  h hold  o open  t tune  -+ bass  [] tone  <> song  q stop"
 _EIGHTHS = " ▏▎▍▌▋▊▉█"
 
 

@@ -56,6 +56,18 @@ class MidiView:
 
 
 @dataclass(frozen=True)
+class TunerView:
+    """The string that is being tuned; ``note`` is empty while none sounds."""
+
+    string: int = 0
+    note: str = ""
+    cents: float = 0.0  #: from where that note is to be on this string
+    hz: float = 0.0
+    rests: bool = False  #: whether tenths of a cent mean something
+    offset_cents: float = 0.0  #: of that string, as the rig says
+
+
+@dataclass(frozen=True)
 class View:
     """Everything."""
 
@@ -75,4 +87,5 @@ class View:
     done: float | None  #: share of the take that was played; None with an interface
     notice: str  #: a fault and what helps, or what was just done; may be empty
     alarm: bool  #: whether the notice is about something wrong
+    tuner: TunerView | None = None  #: None while nobody tunes
     recording: str = ""  #: "REC" while what is played is kept, "NOT REC" while it cannot be; empty if nobody asked

@@ -111,6 +111,8 @@ def controls(live: Record, orders: Orders) -> Controls:
         split=bool(request.split),
         hold=bool(request.hold),
         all_open=bool(request.all_open),
+        tuner=bool(request.tuner),
+        save=int(request.save),
         bass_level_db=float(request.bass_level_db),
         tone_hz=float(request.tone_hz) or setting.tone_hz,
         interval=setting.interval if math.isnan(interval) else interval,

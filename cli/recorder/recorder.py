@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from thumbline.cli.recorder.tables import REQUESTS, Clock, GrowingTable, Row, asked_rows, control_row, event_row
-from thumbline.cli.shared.live_memory import ENDED, FAULT, attach, cell, encoded, setting_names
+from thumbline.cli.shared.live_memory import ENDED, FAULT, attach, encoded, field_view, setting_names
 from thumbline.cli.shared.processes import ProcessHandle
 from thumbline.dsp.files.growing_wav import Bits, GrowingWav
 from thumbline.dsp.kept.layout import BASS, CONTROL_COLUMNS, CONTROLS, EVENT_COLUMNS, EVENTS, GUITAR, STRINGS
@@ -67,12 +67,14 @@ class Recorder:
         self._clock = Clock(rate)
         self._clock.set(int(live.tape.written))
         self._rows: list[Row] = []
-        self._written = cell(live, "tape.written")
-        self._closed = cell(live, "keeper.closed")
+        self._written = field_view(live, "tape.written")
+        self._closed = field_view(live, "keeper.closed")
         self._muted: list[int] = [0] * len(self._closed)
-        self._wishes = {name: cell(live, f"request.{name}") for name in REQUESTS if name in live.request.dtype.names}
+        self._wishes = {
+            name: field_view(live, f"request.{name}") for name in REQUESTS if name in live.request.dtype.names
+        }
         self._asked: dict[str, float] = {}
-        self._feet = cell(live, "keeper.foot_count")
+        self._feet = field_view(live, "keeper.foot_count")
         self._pressed = int(self._feet[0])
         self._names = setting_names(live)
         self._engine, self._console = ProcessHandle(0), ProcessHandle(int(live.console.pid))

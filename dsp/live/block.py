@@ -82,8 +82,9 @@ def _route(live: Record, p: Record, mixed: np.ndarray, frames_out: np.ndarray) -
     engine = live.engine
     routing = live.setup.routing
     rise, fall = 1.0 / (RISE_S * p.rate), 1.0 / (FALL_S * p.rate)
+    audible = live.request.sound_on == 1 and live.request.tuner == 0 and live.request.stop == 0
     for i in range(mixed.shape[0]):
-        sound = engine.sound + (rise if live.request.sound_on == 1 and live.request.stop == 0 else -fall)
+        sound = engine.sound + (rise if audible else -fall)
         sound = min(max(sound, 0.0), 1.0)
         engine.sound = sound
         ceiling = live.state.now.ceiling

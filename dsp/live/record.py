@@ -49,6 +49,8 @@ REQUEST = record_type(
         ("split", "i8"),  # 0: no bass; the guitar has all strings
         ("hold", "i8"),  # 1: the bass stays on the string that has it
         ("all_open", "i8"),  # 1: every mute is open, whatever is played
+        ("tuner", "i8"),  # 1: the outputs are silent while the player tunes
+        ("save", "i8"),  # how often it was asked to save what is set now into the set file
         ("bass_level_db", "f8"),  # added to the setting's level; -60 or less is silent
         ("tone_hz", "f8"),  # 0: as in the setting
         ("interval", "f8"),  # semitones, -24 to 0; NaN: as in the setting

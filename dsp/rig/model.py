@@ -27,7 +27,7 @@ from thumbline.dsp.rig.sections import (
     Output,
     Section,
 )
-from thumbline.dsp.rig.stage_sections import Feet, Foot, Live, Midi
+from thumbline.dsp.rig.stage_sections import Feet, Foot, Live, Midi, Tuner
 
 __all__ = [
     "Bass",
@@ -44,6 +44,7 @@ __all__ = [
     "Mutes",
     "Output",
     "Rig",
+    "Tuner",
 ]
 
 FIRST_CONTROLLER = 102
@@ -76,6 +77,7 @@ class Rig(Section):
     output: Output = Output()
     live: Live = Live()
     midi: Midi = Midi()
+    tuner: Tuner = Tuner()
     feet: Feet = Field(default=(), description="The foot switches and pedals, each under its own [[feet]].")
 
     @model_validator(mode="before")
@@ -95,6 +97,7 @@ class Rig(Section):
             "input": {"channels": tuple(range(1, count + 1)), "trim_db": (0.0,) * count},
             "detect": {"tuning_cents": (0.0,) * count},
             "guitar": {"pan": (0.0,) * count},
+            "tuner": {"offsets_cents": (0.0,) * count},
             "mutes": {"modules": ({},)},
         }
         for section, lists in defaults.items():
