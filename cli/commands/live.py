@@ -77,6 +77,10 @@ def live(
     The sound is off until the space bar turns it on, or from the start with --sound. With the sound off everything else
     goes on: strings are followed, the bass is chosen, mutes and bass notes are sent, and a take is played on.
 
+    Keys: space sound, s split, h hold, o open all, t tuner (all sound is off, one string is shown large), + - bass
+    level, [ ] tone, < > or a number: another song, w: write level, tone and interval as they are now into the set (or
+    the rig), r: back to what it says, q stop.
+
     With --keep a process of its own writes what is played, up to the last second before anything goes wrong. A full or
     slow disk is told and does not touch the sound. `render`, `practice` and the notebooks take the folder as a take and
     decide as was decided on stage. In 32 bits samples are kept as they came; 24 bits hold all that an interface of 24
@@ -121,6 +125,8 @@ def live(
             patience_s=LATER_S if wait is None else wait,
             wait_s=0.0 if wait is None else wait,
             sound=sound,
+            set_file=set_file,
+            rig_file=rig_file,
             keep=keep,
             keep_bits=24 if keep_bits == "24" else 32,
         )

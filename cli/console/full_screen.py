@@ -11,6 +11,7 @@ from thumbline.cli.console.cautions import first_screen
 from thumbline.cli.console.notices import Notice
 from thumbline.cli.console.reports import Summary
 from thumbline.cli.console.screen import screen
+from thumbline.cli.console.songs import go_to
 from thumbline.cli.console.tuner_screen import tuner_screen
 from thumbline.cli.console.view import View
 from thumbline.dsp.memory.record_type import Record
@@ -57,20 +58,11 @@ def press(key: str, live: Record, rig: Rig) -> bool:
         request.tone_hz = min(max(tone, LOWEST_HZ), HIGHEST_HZ)
     elif key in "<>,.":
         step = 1 if key in ">." else -1
-        _go_to(request, (int(request.setting) + step) % int(live.setting_count))
-    elif key.isdecimal() and 1 <= int(key) <= int(live.setting_count):
-        _go_to(request, int(key) - 1)
+        go_to(request, (int(request.setting) + step) % int(live.setting_count))
     elif key in ("r", "R"):
         request.bass_level_db, request.tone_hz, request.interval = 0.0, 0.0, math.nan
         live.engine.work_worst_ns = 0
     return True
-
-
-def _go_to(request: Record, setting: int) -> None:
-    """Ask for another setting, with its own interval, as a foot does (``dsp.foot.go_to``)."""
-    if setting != int(request.setting):
-        request.interval = math.nan
-        request.setting = setting
 
 
 class ScreenReport:

@@ -19,6 +19,7 @@ from thumbline.cli.console.notices import Notice, Watch
 from thumbline.cli.console.recording import Recording
 from thumbline.cli.console.reports import Report, summary
 from thumbline.cli.console.routing import make_routing
+from thumbline.cli.console.songs import Songs
 from thumbline.cli.console.supervision import Outcome, Supervision
 from thumbline.cli.keeper.orders import write_orders
 from thumbline.dsp.files.growing_wav import Bits
@@ -43,6 +44,8 @@ class RunOptions:
     block: int
     patience_s: float
     sound: bool  #: whether it begins with the sound on
+    set_file: Path | None = None  #: where the settings came from, and what is set is saved into
+    rig_file: Path | None = None  #: likewise, without a set
     keep: Path | None = None  #: where to keep what is played
     keep_bits: Bits = 32
     wait_s: float = 0.0  #: a device or port that is missing at the start is waited for this long
@@ -141,6 +144,7 @@ def _loop(
     listener = Listener(record, options.settings)
     watch = Watch(record, options.settings[0][1].input.channels)
     changes = Changes(record, options.settings)
+    songs = Songs(record, options.settings, options.rate, options.set_file, options.rig_file)
     period = 1.0 / (LINES_HZ if screen is None else SCREEN_HZ)
     wanted, sounding_ns = options.sound, 0
     next_s = time.monotonic()
@@ -154,7 +158,8 @@ def _loop(
         with contextlib.suppress(Empty):
             while True:
                 report.notice(options.told.get_nowait())
-        for notice in (*watch.look(), *(recording.look(record) if recording is not None else ())):
+        looked = [*watch.look(), *songs.look(time.monotonic())]
+        for notice in (*looked, *(recording.look(record) if recording is not None else ())):
             report.notice(notice)
         news = None if screen is None else screen.news
         report.show(listener.view(str(news or ""), alarm=news is not None and news.fault))
@@ -168,7 +173,7 @@ def _loop(
             for key in in_order(keyboard.wait(left)) if keyboard is not None else "":
                 if screen is not None:
                     screen.go_on()
-                if not press(key, record, listener.rig):
+                if not (songs.press(key, time.monotonic()) or press(key, record, listener.rig)):
                     return Outcome(0)
                 wanted = wanted ^ (key == " ")
             if time.monotonic() >= next_s:

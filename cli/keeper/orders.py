@@ -38,7 +38,6 @@ class SettingOrders:
     gap_s: float
     silence: str
     tone_hz: float
-    interval: float
     a4_hz: float
 
 
@@ -83,7 +82,6 @@ def orders_of(rigs: Sequence["Rig"]) -> Orders:
                 gap_s=1e-3 * rig.mutes.gap_ms,
                 silence=rig.choice.silence,
                 tone_hz=rig.bass.tone_hz,
-                interval=float(rig.bass.interval),
                 a4_hz=rig.instrument.a4_hz,
             )
             for rig in rigs

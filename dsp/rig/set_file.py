@@ -46,8 +46,11 @@ def load_set(path: str | os.PathLike[str]) -> list[Setting]:
 
     Raises InputError, naming the file, the setting, what was received and what is accepted.
     """
-    file = Path(path)
-    table = read_toml(file, "a set file")
+    return settings_in(read_toml(path, "a set file"), Path(path))
+
+
+def settings_in(table: Mapping[str, Any], file: Path) -> list[Setting]:
+    """Return the settings in the content of the set file ``file``; raises InputError as :func:`load_set` does."""
     if unknown := [key for key in table if key not in ("base", "settings")]:
         raise InputError(f"{file}: {toml_like(unknown[0])} is not known; accepted: base, settings")
     base = _base(file, table.get("base", ""))

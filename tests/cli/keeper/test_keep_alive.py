@@ -64,7 +64,7 @@ def test_a_message_that_is_none_or_would_mute_a_string_is_refused(message: list[
 def test_active_sensing_goes_on_when_the_keeper_is_killed(tmp_path: Path) -> None:
     rig = tmp_path / "rig.toml"
     rig.write_text('midi = { keep_alive = "active sensing", resend_s = 0.0 }\n')
-    with jack_server(tmp_path) as server:
+    with jack_server(tmp_path, client_timeout_ms=500) as server:
         module = Receiver(server.name)
         with LiveProcess(
             *("--rig", rig, "--take", "data/demo.flac", "--midi", "module"), environment=server.environment
