@@ -41,9 +41,16 @@ COMMANDS = {
     ),
     "ports": ("thumbline.cli.commands.ports:ports", "List audio devices and MIDI ports, and try them."),
     "mutes": ("thumbline.cli.commands.mutes:mutes", "Match the mutes of the sound module, string by string."),
-    "open": ("thumbline.cli.commands.open_all:open_strings", "Open every string of the sound module, whatever hangs."),
+    "unmute": (
+        "thumbline.cli.commands.open_all:open_strings",
+        "Unmute every string, whatever hangs.",
+    ),
     "rig": ("thumbline.cli.commands.rig:rig", "Write, check and explain rigs, the settings files of a guitar."),
 }
+
+
+#: Commands that were called otherwise once.
+FORMER = {"open": "unmute"}
 
 
 class LazyGroup(click.Group):
@@ -55,6 +62,7 @@ class LazyGroup(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import a command by its name."""
+        cmd_name = FORMER.get(cmd_name, cmd_name)
         if cmd_name not in COMMANDS:
             near = difflib.get_close_matches(cmd_name, COMMANDS, 1)
             meant = f"; did you mean {near[0]}?" if near else ""
@@ -73,8 +81,8 @@ class LazyGroup(click.Group):
 def thumbline() -> None:
     """Bass and guitar at once from one instrument.
 
-    Takes a recording, or the live sound, of a hexaphonic pickup (one channel a string): the lowest string that is
-    being played becomes the bass, and the rest stays guitar.
+    Takes a recording, or the live sound, of a hexaphonic pickup (one channel per string): whatever string is lowest at
+    the moment becomes the bass; the others stay guitar.
     """
 
 

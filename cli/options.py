@@ -17,7 +17,7 @@ PATH = click.Path(path_type=Path)
 #: TAKE...: one or more takes.
 takes_argument = click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=PATH)
 #: --rig RIG.
-rig_option = click.option("--rig", "rig_file", metavar="RIG", type=PATH, help="Settings of the guitar.")
+rig_option = click.option("--rig", "rig_file", metavar="RIG", type=PATH, help="Rig of the guitar.")
 #: --midi PORT, where the rig names one too.
 midi_option = click.option(
     "--midi", "port_name", metavar="PORT", help="MIDI port of the sound module; else that of the rig."

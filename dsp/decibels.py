@@ -1,4 +1,7 @@
-"""Decibels and what they stand for; compiled code has `thumbline.dsp.memory.tick_ring.decibels`."""
+"""Decibels and what they stand for; compiled code has `thumbline.dsp.memory.tick_ring.decibels`.
+
+A number gives a Python float, which unlike NumPy's leaves arrays of 32 bits what they are.
+"""
 
 from typing import Any, overload
 
@@ -6,6 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.floating[Any]]
+
+
+def _plain(value: Any) -> Any:
+    return value if isinstance(value, np.ndarray) else float(value)
 
 
 @overload
@@ -18,7 +25,7 @@ def amplitude_of(db: Any) -> Any:
     >>> amplitude_of(20.0)
     10.0
     """
-    return 10.0 ** (db / 20.0)
+    return _plain(10.0 ** (db / 20.0))
 
 
 @overload
@@ -31,7 +38,7 @@ def power_of(db: Any) -> Any:
     >>> power_of(-20.0)
     0.01
     """
-    return 10.0 ** (db / 10.0)
+    return _plain(10.0 ** (db / 10.0))
 
 
 @overload
@@ -41,10 +48,10 @@ def amplitude_db(amplitude: Array, least: float = ...) -> NDArray[np.float64]: .
 def amplitude_db(amplitude: Any, least: float = 0.0) -> Any:
     """Return an amplitude in dB; below ``least`` (0 or more) it counts as that.
 
-    >>> float(amplitude_db(0.1)), float(amplitude_db(0.0, 1e-5))
+    >>> amplitude_db(0.1), amplitude_db(0.0, 1e-5)
     (-20.0, -100.0)
     """
-    return 20.0 * np.log10(np.maximum(amplitude, least))
+    return _plain(20.0 * np.log10(np.maximum(amplitude, least)))
 
 
 @overload
@@ -54,7 +61,7 @@ def power_db(power: Array, least: float = ...) -> NDArray[np.float64]: ...
 def power_db(power: Any, least: float = 0.0) -> Any:
     """Return a power in dB; below ``least`` (0 or more) it counts as that.
 
-    >>> float(power_db(0.1)), float(power_db(0.0, 1e-10))
+    >>> power_db(0.1), power_db(0.0, 1e-10)
     (-10.0, -100.0)
     """
-    return 10.0 * np.log10(np.maximum(power, least))
+    return _plain(10.0 * np.log10(np.maximum(power, least)))

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 @click.option("--rig", "base", metavar="BASE", type=click.Path(path_type=Path), help="Rig to start from.")
 @click.option("--live", "guided", is_flag=True, help="Play now, string by string, as you are asked to.")
 @click.option("--input", "device", metavar="DEV", help="With --live: the device of the strings, by name or number.")
-@click.option("--rate", type=RATE, metavar="HZ", help="With --live: frames a second.")
+@click.option("--rate", type=RATE, metavar="HZ", help="With --live: sample rate in Hz.")
+@click.option("--anyway", is_flag=True, help="Write the rig even if these are not open strings one after the other.")
 @click.option(
     "--keep", metavar="FILE", type=click.Path(path_type=Path), help="With --live: keep the take as a WAV file."
 )
@@ -33,11 +34,13 @@ def calibrate(
     device: str | None,
     rate: int | None,
     keep: Path | None,
+    anyway: bool,
 ) -> None:
     """Measure a guitar from a take of each string played alone, and write a rig.
 
-    Play a moment of silence, then each open string a few times, letting it ring for a second. Noise, levels, bleed and
-    thresholds are measured; all else comes from BASE, or is the default.
+    Leave two seconds of silence, then pluck each open string three times at your normal strength, let each note ring
+    for a second, and keep the others damped. Noise, levels, bleed and thresholds are measured; all else comes from
+    BASE, or is the default.
 
     With --live the guitar is heard through the audio interface and you are told what to play. A TAKE is then heard in
     place of the interface.
@@ -53,11 +56,11 @@ def calibrate(
 
         rig = _begin(base)
         with guided_take(take, rig, device, rate, keep) as heard:
-            _measure(heard, rig, base, out)
+            _measure(heard, rig, base, out, anyway=True)
     elif take is None:
         raise InputError("no TAKE is given; accepted: a recording, or --live to play now")
     else:
-        _measure(take, _begin(base), base, out)
+        _measure(take, _begin(base), base, out, anyway=anyway)
 
 
 def _begin(base: Path | None) -> "Rig":
@@ -71,8 +74,11 @@ def _begin(base: Path | None) -> "Rig":
     return rig
 
 
-def _measure(take: Path, rig: "Rig", base: Path | None, out: Path) -> None:
-    """Measure a take, write the rig and say what was found. Over the ``base`` itself, its comments are kept."""
+def _measure(take: Path, rig: "Rig", base: Path | None, out: Path, *, anyway: bool) -> None:
+    """Measure a take, write the rig and say what was found. Over the ``base`` itself, its comments are kept.
+
+    A take of something else than open strings is refused unless ``anyway``: bleed and levels would be wrong.
+    """
     from rich.console import Console
 
     from thumbline.cli.progress import progress_bar
@@ -83,6 +89,11 @@ def _measure(take: Path, rig: "Rig", base: Path | None, out: Path) -> None:
 
     with progress_bar(take.name) as show:
         found = calibration.calibrate(take, rig, show)
+    if found.doubt and not anyway:
+        raise InputError(
+            f"{printable(take)}: {found.doubt}; accepted: each open string plucked a few times, one string after the "
+            "other (--anyway measures it all the same)"
+        )
     if base and out.exists() and out.samefile(base):
         notes = {key: f"thumbline calibrate: {reason}" for key, reason in found.reasons.items()}
         save_changes(base, out, rig, changed_settings(rig, found.rig), notes)
@@ -91,8 +102,10 @@ def _measure(take: Path, rig: "Rig", base: Path | None, out: Path) -> None:
     Console(highlight=False).print(_table(found))
     mains = "none" if found.mains_hz is None else f"{found.mains_hz:.2f} Hz"
     click.echo(f"Mains hum: {mains}. Levels in dBFS.")
+    if found.mains_hz is not None:
+        click.echo("Hum is taken out. Never lift the protective earth against it; see Take care in README.")
     for warning in found.warnings:
-        click.echo(f"Look at this: {warning}{'' if warning.endswith('?') else '.'}", err=True)
+        click.echo(f"Note: {warning}{'' if warning.endswith('?') else '.'}", err=True)
     click.echo(f"{printable(out)}: written; comments in it say why each value was set")
 
 

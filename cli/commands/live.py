@@ -24,10 +24,14 @@ LATER_S = 60.0
 @click.command()
 @rig_option
 @click.option(
-    "--set", "set_file", metavar="SET", type=click.Path(path_type=Path), help="Several named settings: songs."
+    "--set",
+    "set_file",
+    metavar="SET",
+    type=click.Path(path_type=Path),
+    help="Songs of an evening, and what each changes.",
 )
-@click.option("--input", "input_device", metavar="DEV", help="Device of the strings, by name or number.")
-@click.option("--output", "output_device", metavar="DEV", help="Device of bass and guitar, likewise.")
+@click.option("--input", "input_device", metavar="DEV", help="Input device of the strings, by name or number.")
+@click.option("--output", "output_device", metavar="DEV", help="Output device for bass and guitar, by name or number.")
 @click.option("--midi", "midi_port", metavar="PORT", help="MIDI port of the sound module.")
 @click.option("--foot", "foot_port", metavar="PORT", help="MIDI port of the foot controller.")
 @click.option("--take", metavar="TAKE", type=click.Path(path_type=Path), help="Play a take instead of the guitar.")
@@ -51,7 +55,7 @@ LATER_S = 60.0
 )
 @click.option("--sound", is_flag=True, help="Begin with the sound on: for a box without a keyboard.")
 @click.option("--plain", is_flag=True, help="Print lines instead of the full screen.")
-@click.option("--json", "as_json", is_flag=True, help="Print events, one JSON object a line.")
+@click.option("--json", "as_json", is_flag=True, help="Print events, one JSON object per line.")
 def live(
     rig_file: Path | None,
     set_file: Path | None,
@@ -77,16 +81,17 @@ def live(
     The sound is off until the space bar turns it on, or from the start with --sound. With the sound off everything else
     goes on: strings are followed, the bass is chosen, mutes and bass notes are sent, and a take is played on.
 
-    Keys: space sound, s split, h hold, o open all, t tuner (all sound is off, one string is shown large), + - bass
-    level, [ ] tone, < > or a number: another song, w: write level, tone and interval as they are now into the set (or
-    the rig), r: back to what it says, q stop.
+    Keys: space sound, s split, h hold, u unmute all, t tuner (all sound is off, one string is shown large), + - bass
+    level, [ ] tone, c character, < > or a number: another song, w: write level, tone, character and interval as they
+    are now into the set (or the rig), r: back to what it says, q stop.
 
     With --keep a process of its own writes what is played, up to the last second before anything goes wrong. A full or
     slow disk is told and does not touch the sound. `render`, `practice` and the notebooks take the folder as a take and
     decide as was decided on stage. In 32 bits samples are kept as they came; 24 bits hold all that an interface of 24
     bits can tell.
 
-    Exit codes: 0 stopped by the player or at the end of the take, 2 bad input, 1 a fault or told to end.
+    Exit codes: 0 stopped by you or at the end of the take; 2 a device, port or file was not found, or other bad input;
+    1 a fault, or stopped by another program.
     """
     if plain and as_json:
         raise InputError("--plain and --json are both given; accepted: one of them")
@@ -139,7 +144,7 @@ def live(
 
 
 def settings_of(rig_file: Path | None, set_file: Path | None, changes: Mapping[str, object]) -> list[tuple[str, "Rig"]]:
-    """Load the settings of a rig or a set and apply what the command line says to each."""
+    """Load the rig or the songs and apply what the command line says to each."""
     from thumbline.dsp.rig.file import load_rig
     from thumbline.dsp.rig.model import Rig
 
@@ -148,7 +153,7 @@ def settings_of(rig_file: Path | None, set_file: Path | None, changes: Mapping[s
     if set_file is not None:
         from thumbline.dsp.rig.set_file import load_set
 
-        settings = [(setting.name, setting.rig) for setting in load_set(set_file)]
+        settings = [(song.name, song.rig) for song in load_set(set_file)]
     else:
         settings = [("", Rig()) if rig_file is None else (printable(rig_file.stem), load_rig(rig_file))]
     given = {key: value for key, value in changes.items() if value is not None}

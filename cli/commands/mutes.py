@@ -15,8 +15,10 @@ if TYPE_CHECKING:
     from thumbline.cli.devices.midi_ports import OutputPort
     from thumbline.dsp.rig.model import MuteModule, Rig
 
-#: How often all is said to be open at the beginning and at the end, and the pause between, in seconds.
-TIMES, PAUSE_S = 3, 0.04
+#: How often "all open" is sent at the beginning and at the end ...
+TIMES = 3
+#: ... and the pause between, in seconds.
+PAUSE_S = 0.04
 
 
 @click.command()
@@ -30,17 +32,17 @@ TIMES, PAUSE_S = 3, 0.04
     default=2.0,
     show_default=True,
     type=Seconds(0.05, 60.0),
-    help="How long each string is muted, and open again.",
+    help="How long each string is muted, and unmuted again.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print each step as a JSON object.")
 def mutes(
     rig_file: Path | None, port_name: str | None, only: int | None, module: str | None, seconds: float, as_json: bool
 ) -> None:
-    """Mute one string after the other, slowly, and open it again.
+    """Mute one string after the other, slowly, and unmute it again.
 
     Let all strings ring: the one that is named falls silent. If it is another, or none, assign the controller that is
     shown to that string's mute in the sound module. With --string one string goes on and off until Ctrl-C, for a
-    module that learns a controller while it comes in. At the end, and on Ctrl-C, every string is open.
+    module that learns a controller while it comes in. At the end, and on Ctrl-C, every string is unmuted.
 
     Turn the amplifier down first: strings that were muted will sound.
     """
@@ -58,7 +60,11 @@ def mutes(
     if not port.opened:
         raise InputError(no_midi())
     everything = [message.bytes() for message in open_all(rig.mutes.modules)]
-    _say(as_json, {"event": "start", "port": port.name}, f"MIDI goes to {port.name}. Ctrl-C ends; all strings open.")
+    _say(
+        as_json,
+        {"event": "start", "port": port.name},
+        f"MIDI goes to {port.name}. Ctrl-C ends and unmutes.",
+    )
     try:
         _send_often(port, everything)
         for each, string in _steps(modules, rig.string_count, only):
@@ -68,7 +74,7 @@ def mutes(
             raise
     finally:
         _send_often(port, everything)
-        _say(as_json, {"event": "end", "open": "all"}, "Every string is unmuted.")
+        _say(as_json, {"event": "end", "unmuted": "all"}, "Every string is unmuted.")
         port.close()
 
 
@@ -108,9 +114,9 @@ def _mute_once(
         (message,) = encode(MuteDecision(0.0, string, is_open), [module])
         port.look()  # our own port may have been connected meanwhile
         port.send(message.bytes())
-        word = "open" if is_open else "muted"
+        word = "unmuted" if is_open else "muted"
         text = (
-            f"{module.name}: string {string} ({about['note']}) {word:<5}  "
+            f"{module.name}: string {string} ({about['note']}) {word:<7}  "
             f"channel {message.channel}, controller {message.controller}, value {message.value}"
         )
         _say(as_json, {"event": word, **about, "value": message.value}, text)

@@ -1,4 +1,4 @@
-"""`thumbline open`: open every string of the sound module, whatever hangs."""
+"""`thumbline unmute`: unmute every string of the sound module, whatever hangs."""
 
 import json
 import time
@@ -15,19 +15,21 @@ if TYPE_CHECKING:
 
 #: A run that plays must have opened its strings within this, or its MIDI processes are ended, in seconds.
 ANSWER_S = 0.3
-#: How often all is said to be open, and the pause between, in seconds.
-TIMES, PAUSE_S = 4, 0.05
+#: How often "all open" is sent ...
+TIMES = 4
+#: ... and the pause between, in seconds.
+PAUSE_S = 0.05
 
 
-@click.command("open")
+@click.command("unmute")
 @rig_option
 @midi_option
 @click.option("--json", "as_json", is_flag=True, help="Print the result as a JSON object.")
 def open_strings(rig_file: Path | None, port_name: str | None, as_json: bool) -> None:
-    """Open every string of the rig's sound modules, now, from any terminal.
+    """Unmute every string of the rig's sound modules, now, from any terminal.
 
-    A `thumbline live` that runs is asked to keep all strings open (its key o ends that). If its MIDI processes do not
-    answer they are ended, and what they left muted is opened from here.
+    A `thumbline live` that runs is asked to leave every string unmuted (its key u ends that). If its MIDI processes do
+    not answer they are ended, and what they left muted is unmuted from here.
 
     Turn the amplifier down first: strings that were muted will sound.
     """
@@ -51,14 +53,13 @@ def open_strings(rig_file: Path | None, port_name: str | None, as_json: bool) ->
     consoles = [console for console, _, _ in playing]
     if problem and not any(answered):
         raise InputError(problem)
-    result: dict[str, Any] = {"event": "open", "ports": ports, "runs": consoles, "answered": sum(answered)}
+    result: dict[str, Any] = {"event": "unmute", "ports": ports, "runs": consoles, "answered": sum(answered)}
     if as_json:
         click.echo(json.dumps(result, ensure_ascii=False))
         return
     for console, answer in zip(consoles, answered, strict=True):
-        how = (
-            "keeps all strings open; its key o ends that" if answer else "did not answer; its MIDI processes were ended"
-        )
+        left = "leaves every string unmuted; its key u ends that"
+        how = left if answer else "did not answer; its MIDI processes were ended"
         click.echo(f"`thumbline live` (process {console}) {how}.")
     for port in ports:
         click.echo(f"Every string is unmuted at {port}.")

@@ -1,6 +1,7 @@
 """`thumbline ports`: what this computer has, and whether it works."""
 
 import json
+import sys
 import time
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
@@ -26,6 +27,7 @@ SHOW_S = 0.2
     metavar="OUTPUT INPUT",
     help="Measure the round trip through a cable from an output to an input.",
 )
+@click.option("--yes", is_flag=True, help="With --loopback: everything is as it must be; do not ask.")
 @click.option("--input", "input_device", default="", metavar="DEV", help="Input device, by name or number.")
 @click.option("--output", "output_device", default="", metavar="DEV", help="Output device, by name or number.")
 @click.option("--rate", default=48000, show_default=True, type=RATE, help="Sample rate in Hz.")
@@ -38,6 +40,7 @@ def ports(
     tone: int | None,
     levels: bool,
     loopback: tuple[int, int] | None,
+    yes: bool,
     input_device: str,
     output_device: str,
     rate: int,
@@ -59,7 +62,7 @@ def ports(
     elif levels:
         _levels(input_device, rate, 10.0 if seconds is None else seconds, as_json)
     elif loopback is not None:
-        _loopback((input_device, output_device), loopback, rate, block, as_json)
+        _loopback((input_device, output_device), loopback, rate, block, as_json, yes=yes)
     else:
         _list(as_json)
 
@@ -174,15 +177,20 @@ def _level_lines(meter: Any, channels: int) -> list[str]:
     return lines
 
 
-def _loopback(devices: tuple[str, str], channels: tuple[int, int], rate: int, block: int, as_json: bool) -> None:
+def _loopback(
+    devices: tuple[str, str], channels: tuple[int, int], rate: int, block: int, as_json: bool, *, yes: bool
+) -> None:
     from thumbline.cli.devices.loopback import clicks, round_trip
     from thumbline.cli.devices.streams import play_and_record
 
     output, channel = channels
     click.echo(
-        f"A cable goes from output {output} to input {channel}; the amplifier is turned down. Clicks at -20 dBFS ...",
+        f"Before the cable from output {output} to input {channel} goes in: switch phantom power (48 V) and direct "
+        f"monitoring of input {channel} off, turn the amplifier down and take headphones off. Clicks at -20 dBFS.",
         err=True,
     )
+    if not yes:
+        _wait_for_enter()
     found = round_trip(play_and_record(devices, (channel, output), clicks(rate), rate, block), rate)
     if found is None:
         raise InputError(
@@ -197,8 +205,23 @@ def _loopback(devices: tuple[str, str], channels: tuple[int, int], rate: int, bl
         )
         return
     click.echo(f"Round trip: {found.frames} frames, {found.ms:.2f} ms at {rate} Hz, blocks of {block} frames")
-    click.echo(f"It came back at {found.gain_db:+.1f} dB{', upside down' if found.inverted else ''}")
+    click.echo(f"It came back at {found.gain_db:+.1f} dB{', polarity inverted' if found.inverted else ''}")
     if found.clipped:
         click.echo(f"Input {channel} clips: turn it down", err=True)
     if found.spread:
-        click.echo(f"It varied by {found.spread} frame: the interface's clocks may not be one", err=True)
+        click.echo(
+            f"It varied by {found.spread} frame{'s' * (found.spread != 1)}: the interface's clocks may not be one",
+            err=True,
+        )
+
+
+def _wait_for_enter() -> None:
+    """Ask; whoever cannot answer must say so beforehand."""
+    click.echo("Press Enter when that is done, Ctrl-C to leave it. ", nl=False, err=True)
+    try:
+        answered = sys.stdin.readline()
+    except OSError:
+        answered = ""
+    if not answered:
+        click.echo(err=True)
+        raise InputError("nobody can press Enter here; accepted: a terminal, or --yes once all of that is done")

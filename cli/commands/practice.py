@@ -39,6 +39,11 @@ TELLING_LU = 0.1
 @click.option("--speeds", default="100,75,60", show_default=True, metavar="LIST", help="Speeds in percent.")
 @click.option("--transpose", default=0, show_default=True, metavar="N", help="Semitones up, or down if below 0.")
 @click.option(
+    "--character",
+    metavar="NAME",
+    help="How the bass sounds: raw, round, fingered or picked. If left out, as in RIG, or fingered if that is raw.",
+)
+@click.option(
     "--as-heard", is_flag=True, help="Keep in the bass line what only passes: strings of a strum, the rest of a chord."
 )
 @click.option("--mix", "mixes", multiple=True, metavar="NAME", help="Only this mix, at every speed. Repeatable.")
@@ -101,6 +106,9 @@ TELLING_LU = 0.1
     metavar="HOW",
     help="How slower tracks are made: strings, each by itself, or library, their sum.",
 )
+@click.option(
+    "--fresh", is_flag=True, help="Remove what earlier runs made in the folder and this one is not asked for."
+)
 def practice(
     takes: tuple[Path, ...],
     out: Path,
@@ -112,6 +120,7 @@ def practice(
     click_: str,
     formats: tuple[str, ...],
     mixes: tuple[str, ...],
+    fresh: bool,
     **rest: Any,
 ) -> None:
     """Make practice tracks: one folder for each take.
@@ -123,7 +132,9 @@ def practice(
 
     Mixes: bass, guitar, both, bass-lead, guitar-lead, both-click. Bass and guitar alone are always made.
 
-    A second run makes only what has changed; so one with --archive goes on where it was stopped.
+    A second run makes only what has changed; so one with --archive goes on where it was stopped. What earlier runs made
+    stays, even if this one is not asked for it, and is named; --fresh removes it. A file that you changed is never
+    removed.
     """
     from thumbline.cli.progress import compile_kernels
     from thumbline.cli.side_by_side.archive import Archive
@@ -149,7 +160,7 @@ def practice(
     compile_kernels()
     jobs = min(jobs, len(archived.folders if archived else takes))
     threads = max(1, min((os.cpu_count() or 1) // jobs, MOST_THREADS))
-    work = partial(_make, rig=rig, settings=settings, threads=threads)
+    work = partial(_make, rig=rig, settings=settings, threads=threads, fresh=fresh)
     tell = partial(_tell, wanted_lufs=settings.loudness_lufs)
     if archived:
         archived.work(work, jobs, tell)
@@ -186,8 +197,10 @@ def _lines(made: "PracticeSet", wanted_lufs: float) -> Iterator[str]:
     left_out = f"; {passing} passing bass note{'s' * (passing > 1)} left out (--as-heard keeps them)" if passing else ""
     yield f"{printable(made.folder)}: {len(index['tracks'])} tracks; {made.written} files written{kept}{left_out}"
     yield from _tempo_lines(tempo, index["bars"])
+    if made.stays:
+        yield f"  not asked for now, and left as before (--fresh removes it): {', '.join(map(printable, made.stays))}"
     if made.removed:
-        yield f"  removed, no longer asked for: {', '.join(map(printable, made.removed))}"
+        yield f"  removed, not asked for now: {', '.join(map(printable, made.removed))}"
     measured = {track["name"]: track["loudness_lufs"] for track in index["tracks"]}
     softer = {name: lufs for name, lufs in measured.items() if lufs is None or wanted_lufs - lufs > TELLING_LU}
     if softer:
@@ -200,14 +213,14 @@ def _tempo_lines(tempo: dict[str, Any], bars: list[dict[str, Any]]) -> Iterator[
     from thumbline.dsp.beats.tempo import SURE
 
     if tempo["bpm"] is None:
-        yield "  no tempo: too little is played for a beat, so no click; tap it in practice.html, or say --bpm, --taps"
+        yield "  no tempo, so no click: too little is played for a beat; tap it in practice.html, or give --bpm, --taps"
         return
     pace = "steady" if tempo["steady"] else "follows the player"
     line = f"  {tempo['bpm']:.1f} bpm ({tempo['source']}, {pace}), {tempo['beats_per_bar']} beats per bar"
     yield line + (f", bar 1 at {bars[0]['start_s']:.2f} s" if bars else "")
     if tempo["source"] == "estimated":
         sure = tempo["confidence"] or 0.0
-        lead = "not sure of the beat: tap it in practice.html, or say" if sure < SURE else "is the click wrong? Say"
+        lead = "not sure of the beat: tap it in practice.html, or give" if sure < SURE else "if the click is off:"
         yield f"  confidence {sure:.0%}; {lead} --bpm, --taps, --beats, --first-bar"
 
 
@@ -218,8 +231,9 @@ def _make(
     rig: "Rig | None",
     settings: "PracticeSettings",
     threads: int,
+    fresh: bool,
 ) -> "PracticeSet":
     from thumbline.dsp.kept.layout import rig_for
     from thumbline.dsp.practice.practice_set import make_practice_set
 
-    return make_practice_set(take, out, rig or rig_for(take), settings, show, threads)
+    return make_practice_set(take, out, rig or rig_for(take), settings, show, threads, fresh=fresh)

@@ -54,7 +54,7 @@ def refine(
     refine_files.write_refined(out, base, rig, found)
     _report(found.refined)
     for warning in found.warnings:
-        click.echo(f"Look at this: {warning}.", err=True)
+        click.echo(f"Note: {warning}.", err=True)
     click.echo(f"{printable(out)}: written")
 
 

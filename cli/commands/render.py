@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 TABLE_COLUMNS = ("folder", "seconds", "notes", "bass_notes", "hand_overs", "strings_without_notes", "made_of")
 
 
+#: What helps against a rig of another guitar.
+CALIBRATE = "calibrate with open strings of this guitar, or leave --rig out"
+
+
 @click.command()
 @takes_argument
 @click.option(
@@ -67,6 +71,8 @@ def _tell(rendered: "Rendered") -> None:
         click.echo(f"{name}: channel {channel} holds invalid samples; left out", err=True)
     for kept in rendered.kept_aside:
         click.echo(f"{name}: a file there had been changed; it stays as {printable(kept)}", err=True)
+    if misfit := rendered.summary["rig_misfit"]:
+        click.echo(f"{name}: the rig does not fit this take: {misfit}; {CALIBRATE}", err=True)
     if not rendered.summary["notes"]:
         click.echo(f"{name}: no note was found; is this the right take for the rig?", err=True)
 

@@ -13,8 +13,10 @@ from thumbline.dsp.errors import InputError, printable
 if TYPE_CHECKING:
     from thumbline.cli.devices.midi_ports import InputPort
 
-#: What a press sends comes within this time; a pedal is listened to for longer, in seconds.
-PRESS_S, PEDAL_S = 0.3, 1.5
+#: All messages of a press come within this time, in seconds.
+PRESS_S = 0.3
+#: A pedal is listened to for this long, in seconds.
+PEDAL_S = 1.5
 LOOK_S = 0.01
 
 
@@ -35,16 +37,18 @@ LOOK_S = 0.01
 def learn(rig_file: Path, action: str, port: str | None, behaviour: str | None, steps: str | None, wait: float) -> None:
     """Assign a foot switch or pedal to ACTION by pressing or moving it.
 
-    ACTION is split, hold, "all open", "bass level", "bass tone", interval, "next setting", "previous setting" or
-    setting. The rest of the file stays as it is; `thumbline rig explain feet` says more.
+    ACTION is split, hold, "unmute all", "bass level", "bass tone", interval, "next song", "previous song" or
+    song. The rest of the file stays as it is; `thumbline rig explain feet` says more.
     """
     from thumbline.cli.devices.midi_ports import InputPort, no_midi
     from thumbline.dsp.midi.foot_controller import ACTIONS
     from thumbline.dsp.rig.file import load_rig
+    from thumbline.dsp.rig.former_words import todays_value
     from thumbline.dsp.rig.learn_switch import also_done_by, pressed
     from thumbline.dsp.rig.learn_switch import learn as learn_press
 
     rig = load_rig(rig_file)
+    action = todays_value("feet.action", action)
     if action not in ACTIONS:
         raise InputError(f"action is {action!r}; accepted: {', '.join(ACTIONS)}")
     numbers = _numbers(steps)

@@ -20,15 +20,16 @@ MOST_LISTED = 8
 @click.command()
 @click.argument("result", metavar="RESULT_DIR", type=click.Path(path_type=Path))
 @click.argument("truth", metavar="TRUTH", type=click.Path(path_type=Path))
+@click.option("--details", is_flag=True, help="Also print precision, recall and F, string by string.")
 @click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON.")
 @click.option(
     "--picture", metavar="FILE", type=click.Path(path_type=Path), help="Draw where it went wrong, as a PNG picture."
 )
-def score(result: Path, truth: Path, as_json: bool, picture: Path | None) -> None:
+def score(result: Path, truth: Path, details: bool, as_json: bool, picture: Path | None) -> None:
     """Compare what `thumbline render` wrote into RESULT_DIR with the notes that were really played.
 
     TRUTH is a table (CSV) with the columns onset_s, offset_s, string and midi, as in notes.csv; a Standard MIDI File
-    with string 1 on channel 1, string 2 on channel 2 and so on; or JAMS with one annotation of notes a string.
+    with string 1 on channel 1, string 2 on channel 2 and so on; or JAMS with one annotation of notes per string.
     """
     from thumbline.dsp.files.atomic_write import refuse_other_kind, write_whole
     from thumbline.dsp.scoring.score_folder import score_folder
@@ -62,7 +63,7 @@ def score(result: Path, truth: Path, as_json: bool, picture: Path | None) -> Non
     if as_json:
         click.echo(json.dumps({"take": found.take, **scored.as_dict()}, indent=2, allow_nan=False))
         return
-    _report(scored)
+    _report(scored, details=details)
     if picture:
         click.echo(f"{printable(picture)}: written")
 
@@ -73,19 +74,26 @@ def _is_png(path: Path) -> bool:
         return file.read(8) == b"\x89PNG\r\n\x1a\n"
 
 
-def _report(scored: "Score") -> None:
+def _report(scored: "Score", *, details: bool) -> None:
     from rich.console import Console
 
     from thumbline.dsp.note_names import midi_to_note
     from thumbline.dsp.scoring.moments import moments
 
     console = Console(highlight=False, markup=False)
+    tolerance_s, rates = next(iter(scored.bass.items()))
+    within = f"within {1e3 * tolerance_s:.0f} ms"
+    click.echo(f"Bass notes: {rates.true} played, {rates.matched} found ({within}), {rates.false} false.")
     path = (scored.path_right, scored.path_missed, scored.path_false)
     right, missed, false = (_percent(share) for share in path)
-    click.echo(f"Bass path: {right} right, {missed} missed; {false} of the silence filled.")
-    console.print(_rates_table(scored))
-    console.print(_strings_table(scored))
-    if scored.onset_error.count:
+    click.echo(
+        f"While a bass was played it was on the right string {right} of the time, on none {missed}; "
+        f"while none was, there was one {false} of the time."
+    )
+    if details:
+        console.print(_rates_table(scored))
+        console.print(_strings_table(scored))
+    if details and scored.onset_error.count:
         each = scored.onset_error
         side = "late" if (each.median_ms or 0.0) >= 0.0 else "early"
         click.echo(
@@ -127,7 +135,7 @@ def _strings_table(scored: "Score") -> "Table":
     tolerances = list(scored.bass)
     table = Table(box=box.SIMPLE, show_edge=False)
     within = ", ".join(f"{1e3 * each:.0f}" for each in tolerances)
-    for heading in ("string", "bass for", "path right", "notes", f"F at {within} ms"):
+    for heading in ("string", "bass for", "on the right string", "notes", f"F at {within} ms"):
         table.add_column(heading, justify="right")
     table.add_column("other string for", no_wrap=True)
     for each in scored.strings:

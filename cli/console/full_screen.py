@@ -2,40 +2,51 @@
 
 import math
 import time
+from collections.abc import Callable
 from typing import Any, Self
 
 from rich.console import Console
 from rich.live import Live
 
 from thumbline.cli.console.cautions import first_screen
+from thumbline.cli.console.glyphs import huge
 from thumbline.cli.console.notices import Notice
 from thumbline.cli.console.reports import Summary
 from thumbline.cli.console.screen import screen
-from thumbline.cli.console.songs import go_to
-from thumbline.cli.console.tuner_screen import tuner_screen
-from thumbline.cli.console.view import View
+from thumbline.cli.console.view import View, character_of
+from thumbline.cli.songs.songs import go_to
+from thumbline.cli.tuning.tuner_screen import tuner_screen
 from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.voice_records import CHARACTERS
 from thumbline.dsp.rig.model import Rig
 
-#: Good news stays this long, faults longer, in seconds.
-NEWS_S, FAULT_S = 4.0, 12.0
-#: Change of the bass's level per press, in dB, and of its tone, as a ratio (a major third).
-LEVEL_STEP_DB, TONE_RATIO = 1.0, 2.0 ** (1 / 3)
-LOWEST_DB, HIGHEST_DB = -60.0, 12.0
-LOWEST_HZ, HIGHEST_HZ = 80.0, 20000.0
+#: Good news stays this long, in seconds.
+NEWS_S = 4.0
+#: Faults stay this long, in seconds.
+FAULT_S = 12.0
+#: Change of the bass's level per press, in dB.
+LEVEL_STEP_DB = 1.0
+#: Change of the bass's tone per press: a major third.
+TONE_RATIO = 2.0 ** (1 / 3)
+#: Levels of the bass that the keys reach, in dB.
+LOWEST_DB = -60.0
+HIGHEST_DB = 12.0
+#: Tones of the bass that the keys reach, in Hz.
+LOWEST_HZ = 80.0
+HIGHEST_HZ = 20000.0
 #: Keys that are obeyed before any others.
-URGENT = "oOqQ"
+URGENT = "uUoOqQ"
 
 
 def in_order(keys: str) -> str:
-    """Return keys that were typed between two looks in the order in which they are obeyed: open all and stop first."""
+    """Return keys typed between two looks in the order in which they are obeyed: unmute all and stop first."""
     return "".join(sorted(keys, key=lambda key: key not in URGENT))
 
 
 def press(key: str, live: Record, rig: Rig) -> bool:
     """Do what a key says: change the player's wishes in the memory. Returns False if it means to stop.
 
-    ``rig`` is that of the setting in force. Keys that mean nothing do nothing.
+    ``rig`` is that of the song in force. Keys that mean nothing do nothing.
     """
     request = live.request
     if key in ("q", "Q"):
@@ -46,7 +57,7 @@ def press(key: str, live: Record, rig: Rig) -> bool:
         request.split = 1 - request.split
     elif key in ("h", "H"):
         request.hold = 1 - request.hold
-    elif key in ("o", "O"):
+    elif key in "uUoO":
         request.all_open = 1 - request.all_open
     elif key in ("t", "T"):
         request.tuner = 1 - request.tuner
@@ -56,11 +67,14 @@ def press(key: str, live: Record, rig: Rig) -> bool:
     elif key in "[]":
         tone = (float(request.tone_hz) or rig.bass.tone_hz) * (TONE_RATIO if key == "]" else 1.0 / TONE_RATIO)
         request.tone_hz = min(max(tone, LOWEST_HZ), HIGHEST_HZ)
+    elif key in ("c", "C"):
+        following = CHARACTERS.index(character_of(request, rig)) + 1
+        request.character = 1 + following % len(CHARACTERS)
     elif key in "<>,.":
         step = 1 if key in ">." else -1
         go_to(request, (int(request.setting) + step) % int(live.setting_count))
     elif key in ("r", "R"):
-        request.bass_level_db, request.tone_hz, request.interval = 0.0, 0.0, math.nan
+        request.bass_level_db, request.tone_hz, request.interval, request.character = 0.0, 0.0, math.nan, 0
         live.engine.work_worst_ns = 0
     return True
 
@@ -112,14 +126,16 @@ class ScreenReport:
         """What is to be shown at the moment."""
         return self._notice if time.monotonic() < self._until else None
 
-    def show(self, view: View) -> None:  # noqa: D102
+    def show(self, view: Callable[[], View]) -> None:  # noqa: D102
         width, height = self._console.size
         if self._cautions:
-            drawn = first_screen(view, width, height)
-        elif view.tuner is not None:
-            drawn = tuner_screen(view, width, height, plain_characters=self._plain_characters)
+            drawn = first_screen(view(), width, height)
         else:
-            drawn = screen(view, width, height, plain_characters=self._plain_characters)
+            seen, plain = view(), self._plain_characters
+            if seen.tuner is not None:
+                drawn = tuner_screen(seen.tuner, width, height, huge, plain_characters=plain)
+            else:
+                drawn = screen(seen, width, height, plain_characters=plain)
         self._screen.update(drawn, refresh=True)
 
     def stop(self, code: int, figures: Summary) -> None:  # noqa: D102

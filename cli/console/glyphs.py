@@ -1,6 +1,8 @@
-"""Letters that can be read across a room: note names and a word or two, drawn with block characters."""
+"""Letters that can be read across a room: note names, songs and a word or two, drawn with block characters."""
 
-#: Three by five dots each, a row after the other.
+import unicodedata
+
+#: Five rows of dots each, one row after the other; as wide as they need to be.
 _DOTS = {
     "A": ".#. #.# ### #.# #.#",
     "B": "##. #.# ##. #.# ##.",
@@ -9,9 +11,32 @@ _DOTS = {
     "E": "### #.. ##. #.. ###",
     "F": "### #.. ##. #.. #..",
     "G": ".## #.. #.# #.# .##",
+    "H": "#.# #.# ### #.# #.#",
+    "I": "### .#. .#. .#. ###",
+    "J": "..# ..# ..# #.# .#.",
+    "K": "#.# ##. #.. ##. #.#",
+    "L": "#.. #.. #.. #.. ###",
+    "M": "#...# ##.## #.#.# #...# #...#",
+    "N": "#..# ##.# #.## #..# #..#",
+    "O": "### #.# #.# #.# ###",
+    "P": "##. #.# ##. #.. #..",
+    "Q": ".#. #.# #.# .#. ..#",
+    "R": "##. #.# ##. #.# #.#",
     "S": ".## #.. .#. ..# ##.",
+    "T": "### .#. .#. .#. .#.",
+    "U": "#.# #.# #.# #.# ###",
+    "V": "#.# #.# #.# #.# .#.",
+    "W": "#...# #...# #.#.# ##.## #...#",
+    "X": "#.# #.# .#. #.# #.#",
+    "Y": "#.# #.# .#. .#. .#.",
+    "Z": "### ..# .#. #.. ###",
     "#": "#.# ### #.# ### #.#",
     "-": "... ... ### ... ...",
+    "'": "# # . . .",
+    ".": ". . . . #",
+    ",": ". . . # #",
+    "!": "# # # . #",
+    "&": ".#. #.# .#. #.# .##",
     "0": ".#. #.# #.# #.# .#.",
     "1": ".#. ##. .#. .#. ###",
     "2": "##. ..# .#. #.. ###",
@@ -23,11 +48,15 @@ _DOTS = {
     "8": ".#. #.# .#. #.# .#.",
     "9": ".#. #.# .## ..# ##.",
     "+": "... .#. ### .#. ...",
-    ".": "... ... ... ... .#.",
     " ": "... ... ... ... ...",
 }
 DOTS_HIGH = 5
 _HALVES = {(False, False): " ", (True, False): "▀", (False, True): "▄", (True, True): "█"}
+
+
+def can_draw(text: str) -> bool:
+    """Whether every character of ``text`` has a shape here, once its accents are left out."""
+    return all(letter in _DOTS for letter in _bare(text))
 
 
 def small(text: str) -> list[str]:
@@ -40,7 +69,7 @@ def small(text: str) -> list[str]:
 
 
 def large(text: str) -> list[str]:
-    """Return ``text`` as five lines, a dot to two characters."""
+    """Return ``text`` as five lines, one dot to two characters."""
     return [row.replace(".", " ").replace("#", "█") for row in _rows(text, 2)]
 
 
@@ -54,6 +83,12 @@ def huge(text: str, width: int, height: int, dot: str = "█") -> list[str]:
 
 def _rows(text: str, wide: int) -> list[str]:
     """``DOTS_HIGH`` rows of ``#`` and ``.``, a gap of one dot between letters, each dot ``wide`` characters."""
-    letters = [_DOTS.get(letter, _DOTS[" "]).split() for letter in text.upper()]
+    letters = [_DOTS.get(letter, _DOTS[" "]).split() for letter in _bare(text)]
     rows = [".".join(letter[row] for letter in letters) for row in range(DOTS_HIGH)]
     return ["".join(dot * wide for dot in row) for row in rows]
+
+
+def _bare(text: str) -> str:
+    """Capitals without accents."""
+    parts = unicodedata.normalize("NFD", text.upper().replace("\u2019", "'"))
+    return "".join(part for part in parts if not unicodedata.combining(part))

@@ -7,24 +7,24 @@ from typing import Any
 
 import numpy as np
 
-from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, TunerView, View
+from thumbline.cli.console.feet_now import what_feet_do
+from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, View, character_of
 from thumbline.cli.shared.live_memory import percentile_ns
+from thumbline.cli.tuning.tuner_view import TunerListener
 from thumbline.dsp.decibels import amplitude_db, power_db, power_of
 from thumbline.dsp.live.record import ENDED, FAULT, PLAYING, READY
 from thumbline.dsp.memory.events import BY_PLUCK, END, HANDOVER, LOCK, NOTE, PITCH, PLUCK, take_events
 from thumbline.dsp.memory.events import FAULT as CHANNEL_FAULT
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import ANALYSIS_STEP, SILENT
+from thumbline.dsp.midi.foot_controller import Controls, bind
 from thumbline.dsp.note_names import hz_to_midi, midi_to_note
 from thumbline.dsp.rig.model import Rig
-from thumbline.dsp.tuner.tuner import Tuner
 
-#: A shown level falls no faster than this, so that the eye can follow, in dB a second.
+#: A shown level falls no faster than this, so that the eye can follow, in dB per second.
 FALL_DB_S = 60.0
 #: A note that has ended stays on the screen for this time, in seconds: a short one begins and ends between two looks.
 SHOWN_S = 0.15
-#: The tuner shows its last reading for so long when the string has gone, or is plucked anew, in seconds.
-TUNED_S = 2.0
 #: The typical block's work is measured anew this often, in nanoseconds.
 WORK_SPAN_NS = 1_000_000_000
 
@@ -35,14 +35,18 @@ _KEEPER_WORDS = {READY: "ready", PLAYING: "sending", ENDED: "ended", FAULT: "fau
 class Listener:
     """Reads the memory; writes nothing to it.
 
-    Args:
-        live: the shared record.
-        settings: name and rig of each setting, as they were given to ``live_memory.create``.
+    Parameters
+    ----------
+    live
+        The shared record.
+    settings
+        Name and rig of each song, as they were given to ``live_memory.create``.
     """
 
     def __init__(self, live: Record, settings: Sequence[tuple[str, Rig]]):
         self._live = live
         self._settings = settings
+        self._feet = [bind(foot) for foot in settings[0][1].feet]
         self._read = 0
         count = settings[0][1].string_count
         self._hz = [0.0] * count
@@ -55,12 +59,11 @@ class Listener:
         self._bins = np.zeros(len(live.engine.work_bins), np.int64)
         self._bins_ns = 0
         self._work_ns = 0.0
-        self._tuner = Tuner()
-        self._tuned, self._tuned_s = TunerView(), -math.inf
+        self._tuner = TunerListener(live)
 
     @property
     def rig(self) -> Rig:
-        """The rig of the setting in force."""
+        """The rig of the song in force."""
         return self._settings[int(self._live.engine.setting)][1]
 
     def happened(self) -> list[dict[str, Any]]:
@@ -108,40 +111,47 @@ class Listener:
         midi = hz_to_midi(hz, self.rig.instrument.a4_hz)
         return (midi_to_note(midi), 100.0 * (midi - math.floor(midi + 0.5))) if math.isfinite(midi) else ("", 0.0)
 
-    def view(self, notice: str = "", *, alarm: bool = False) -> View:
+    def view(self, notice: str = "", *, alarm: bool = False, headline: str = "") -> View:
         """Return what there is to see now. Call :meth:`happened` first, or pitches are old."""
         live = self._live
         engine, request, rig = live.engine, live.request, self.rig
         started = int(engine.first_block_ns)
         interval = float(request.interval)
+        number, songs = int(engine.setting), [name for name, _ in self._settings]
+        now = Controls(
+            split=bool(request.split),
+            hold=bool(request.hold),
+            all_open=bool(request.all_open),
+            bass_level_db=float(request.bass_level_db),
+            tone_hz=float(request.tone_hz) or rig.bass.tone_hz,
+            interval=rig.bass.interval if math.isnan(interval) else interval,
+            setting=number,
+            settings=len(songs),
+        )
         return View(
             strings=tuple(self._strings()),
             engine=self._engine(),
             midi=self._midi(),
-            setting=self._settings[int(engine.setting)][0],
-            setting_number=int(engine.setting) + 1,
-            setting_count=len(self._settings),
-            split=bool(request.split),
-            hold=bool(request.hold),
-            all_open=bool(request.all_open),
-            bass_level_db=rig.bass.level_db + float(request.bass_level_db),
-            tone_hz=float(request.tone_hz) or rig.bass.tone_hz,
-            interval=rig.bass.interval if math.isnan(interval) else interval,
+            song=songs[number],
+            song_number=number + 1,
+            song_count=len(songs),
+            split=now.split,
+            hold=now.hold,
+            all_unmuted=now.all_open,
+            bass_level_db=rig.bass.level_db + now.bass_level_db,
+            tone_hz=now.tone_hz,
+            interval=now.interval,
             elapsed_s=(time.monotonic_ns() - started) * 1e-9 if started else 0.0,
             done=min(int(engine.frames) / int(engine.take_frames), 1.0) if engine.take_frames else None,
             notice=notice,
             alarm=alarm,
-            tuner=self._tuning() if request.tuner else None,
+            headline=headline,
+            next_song=songs[(number + 1) % len(songs)] if len(songs) > 1 else "",
+            feet=what_feet_do(self._feet, int(live.keeper.foot_down), now, songs),
+            character=character_of(request, rig),
+            tuner=self._tuner.view(rig),
             recording="" if not live.tape["length"] else "NOT REC" if live.recorder.fault else "REC",
         )
-
-    def _tuning(self) -> TunerView:
-        found, now_s = self._tuner.look(self._live, self.rig), time.monotonic()
-        if found is not None:
-            offset = self.rig.tuner.offsets_cents[found.string - 1]
-            self._tuned = TunerView(found.string, found.note, found.cents, found.hz, found.rests, offset)
-            self._tuned_s = now_s
-        return self._tuned if now_s - self._tuned_s < TUNED_S else TunerView()
 
     def _strings(self) -> list[StringView]:
         state = self._live.state
@@ -197,7 +207,7 @@ class Listener:
             latency_ms=1e3 * (into + out) if into and out else 0.0,
             sound_on=bool(self._live.request.sound_on),
             limiter_db=float(engine.limiter_db),
-            peaks_db=tuple(float(amplitude_db(float(engine.output_peak[column]), 1e-6)) for column in used),
+            peaks_db=tuple(amplitude_db(float(engine.output_peak[column]), 1e-6) for column in used),
             period_ms=1e3 * int(engine.period_frames) / max(float(engine.rate), 1.0),
         )
 

@@ -16,8 +16,10 @@ from thumbline.dsp.memory.record_type import Record
 
 #: Faults of the same kind are gathered for this long before they are told again, in nanoseconds.
 QUIET_NS = 5_000_000_000
-#: Gain reduction in dB, and load of the wire from 0 to 1, beyond which either is reported.
-HARD_LIMITING_DB, BUSY_WIRE = -6.0, 0.8
+#: Gain of the limiter below which it is reported, in dB.
+HARD_LIMITING_DB = -6.0
+#: Load of the wire above which it is reported, 0 to 1.
+BUSY_WIRE = 0.8
 #: A channel whose peak is at this share of full scale is clipping.
 CLIPPING = 0.999
 #: In the first second sound devices settle; what they lose then is counted, not told.
@@ -28,9 +30,31 @@ SETTLE_NS = 1_000_000_000
 LARGEST_BLOCK = 2048
 
 
+def _s(count: int) -> str:
+    return "s" * (count != 1)
+
+
 def _room_for(block: int) -> str:
     larger = f"a larger block (--block {2 * block}) or " if 2 * block <= LARGEST_BLOCK else ""
     return f"{larger}fewer other programs help"
+
+
+#: What kinds of faults are called in large letters, by the first word of their names.
+HEADLINES = {
+    "engine": "NO SOUND",
+    "interface": "NO SOUND",
+    "keeper": "NO MIDI",
+    "midi": "NO MIDI",
+    "foot": "NO FEET",
+    "lost": "MUTES LOST",
+    "missed": "DROPOUT",
+    "late": "DROPOUT",
+    "clipping": "CLIPPING",
+    "channel": "BAD INPUT",
+    "alike": "BAD INPUT",
+    "limiter": "TOO LOUD",
+    "wire": "CABLE FULL",
+}
 
 
 @dataclass(frozen=True)
@@ -45,17 +69,24 @@ class Notice:
     def __str__(self) -> str:
         return f"{self.text}: {self.advice}" if self.advice else self.text
 
+    @property
+    def headline(self) -> str:
+        """The fault in a word or two, to be read from afar."""
+        return HEADLINES.get(self.kind.split(" ")[0], "")
+
     def as_event(self) -> dict[str, Any]:
         """Return it as the fields of a JSON event."""
         event = {"event": "fault" if self.fault else "recovered", "kind": self.kind, "text": self.text}
         return event | {"advice": self.advice} if self.advice else event
 
 
-ENGINE_DIED = Notice("engine", "The sound stopped", "it is being started again; all strings are open meanwhile")
+ENGINE_DIED = Notice("engine", "The sound stopped", "it is being started again; every string is unmuted meanwhile")
 ENGINE_HANGS = Notice(
     "interface", "The interface has stopped delivering sound", "check its cable and power; it is being opened again"
 )
-KEEPER_DIED = Notice("keeper", "The MIDI sender stopped", "it is being started again; all strings open, then as played")
+KEEPER_DIED = Notice(
+    "keeper", "The MIDI sender stopped", "it is being started again; every string is unmuted, then muted as played"
+)
 KEEPER_HANGS = Notice(
     "keeper", "MIDI does not answer", "check the sound module's cable and power; the sender is being started again"
 )
@@ -105,13 +136,13 @@ class Watch:
         if missed := self._more("missed", int(engine.missed)):
             yield Notice(
                 "missed blocks",
-                f"The interface lost {missed} block{'s' * (missed != 1)} of sound",
+                f"The interface lost {missed} block{_s(missed)} of sound",
                 _room_for(block),
             )
         if late := self._more("late", int(engine.late)):
             yield Notice(
                 "late blocks",
-                f"The computer could not keep up: {late} late block{'s' * (late != 1)}",
+                f"The computer could not keep up: {late} late block{_s(late)}",
                 _room_for(block),
             )
         yield from self._arrival(block)
@@ -156,7 +187,7 @@ class Watch:
             self._trouble = trouble
             yield Notice("midi", trouble[0].upper() + trouble[1:])
         if lost := self._more("lost", int(keeper.lost)):
-            yield Notice("lost events", f"The MIDI sender came too late for {lost} events", "stop other heavy programs")
+            yield Notice("lost events", f"The MIDI sender fell behind and missed {lost} events", "stop heavy programs")
         if float(keeper.wire_share) > BUSY_WIRE and self._again("wire"):
             yield Notice(
                 "wire",

@@ -1,43 +1,42 @@
-"""What `thumbline live` prints where there is no full screen: plain lines, or JSON, one object a line.
+"""What `thumbline live` prints where there is no full screen: plain lines, or JSON, one object per line.
 
 Every JSON object has ``event``; times (``time_s``) are seconds of sound since the engine's first frame.
 
 =============  ==========================================================================================
 event          fields besides ``time_s``
 =============  ==========================================================================================
-start          version, memory (the file that the processes share), settings (names), strings (open notes, string 1
+start          version, memory (the file that the processes share), songs (names), strings (open notes, string 1
                first), rate, block_frames
 playing        in_ms, out_ms: latency as the interface reports it; left out if it does not
 pluck          string, level_db
 note           string, note, cents, hz: the pluck has proved to be a note
 end            string, was_note
 handover       string (0: none), from, cause ("pluck" or "other"), decided_s
-mutes          muted: numbers of the strings whose mute was sent as closed
-setting        number (from 1), name
+mutes          muted: numbers of the strings whose mute was sent as on
+song           number (from 1), name
 channel fault  channel: holds invalid samples
 fault          kind, text, advice: something is wrong (no ``time_s``)
 recovered      kind, text: it is right again (no ``time_s``)
-status         once a second, everything that the screen shows: see ``thumbline.cli.console.view.View``
+status         once per second, everything that the screen shows: see ``thumbline.cli.console.view.View``
 stop           code and the figures of :class:`Summary`
 =============  ==========================================================================================
 """
 
 import json
+import math
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any, Protocol
 
 from thumbline.cli.console.notices import Notice
-from thumbline.cli.console.tuner_screen import cents_text
 from thumbline.cli.console.view import View
 from thumbline.cli.shared.live_memory import percentile_ns
 from thumbline.dsp.memory.record_type import Record
 
 #: Time between status events, in seconds.
 STATUS_S = 1.0
-#: Time between lines of the tuner, in seconds.
-TUNER_LINE_S = 0.5
 
 
 @dataclass(frozen=True)
@@ -112,8 +111,8 @@ class Report(Protocol):
         """Something is wrong, or right again."""
         ...
 
-    def show(self, view: View) -> None:
-        """This is how things stand now."""
+    def show(self, view: Callable[[], View]) -> None:
+        """Show how things stand now, if it is time to."""
         ...
 
     def stop(self, code: int, figures: Summary) -> None:
@@ -125,7 +124,7 @@ class JsonReport:
     """One JSON object a line on standard output."""
 
     def __init__(self) -> None:
-        self._status_s = -STATUS_S
+        self._status_s = -math.inf
 
     def start(self, event: dict[str, Any]) -> None:  # noqa: D102
         self._say({"event": "start"} | event)
@@ -137,10 +136,12 @@ class JsonReport:
     def notice(self, notice: Notice) -> None:  # noqa: D102
         self._say(notice.as_event())
 
-    def show(self, view: View) -> None:  # noqa: D102
-        if view.elapsed_s - self._status_s >= STATUS_S:
-            self._status_s = view.elapsed_s
-            self._say({"event": "status", "time_s": round(view.elapsed_s, 3)} | _rounded(asdict(view)))
+    def show(self, view: Callable[[], View]) -> None:  # noqa: D102
+        now_s = time.monotonic()
+        if now_s - self._status_s >= STATUS_S:
+            self._status_s = now_s
+            seen = view()
+            self._say({"event": "status", "time_s": round(seen.elapsed_s, 3)} | _rounded(asdict(seen)))
 
     def stop(self, code: int, figures: Summary) -> None:  # noqa: D102
         self._say({"event": "stop", "time_s": figures.seconds, "code": code} | asdict(figures))
@@ -151,13 +152,10 @@ class JsonReport:
 
 
 class PlainReport:
-    """A line on standard output for each hand-over and setting; faults go to standard error."""
-
-    def __init__(self) -> None:
-        self._tuned_s = 0.0
+    """A line on standard output for each hand-over and song; faults go to standard error."""
 
     def start(self, event: dict[str, Any]) -> None:  # noqa: D102
-        strings, names = event["strings"], ", ".join(event["settings"])
+        strings, names = event["strings"], ", ".join(event["songs"])
         self._open_notes = strings
         self._say(f"{len(strings)} strings, {event['rate']} Hz, blocks of {event['block_frames']} frames: {names}")
 
@@ -175,8 +173,8 @@ class PlainReport:
             return f"string {event['string']}: {event['note']} {event['cents']:+.0f} cents"
         if kind == "playing":
             return "playing"
-        if kind == "setting":
-            return f"setting {event['number']}: {event['name']}"
+        if kind == "song":
+            return f"song {event['number']}: {event['name']}"
         if kind == "channel fault":
             return f"input channel {event['channel']} holds invalid samples; replaced by silence"
         return None
@@ -185,12 +183,8 @@ class PlainReport:
         sys.stderr.write(f"{notice}\n")
         sys.stderr.flush()
 
-    def show(self, view: View) -> None:  # noqa: D102
-        tuner = view.tuner
-        if tuner is None or not tuner.note or time.monotonic() - self._tuned_s < TUNER_LINE_S:
-            return
-        self._tuned_s = time.monotonic()
-        self._say(f"string {tuner.string}: {tuner.note} {cents_text(tuner)} cents")
+    def show(self, view: Callable[[], View]) -> None:  # noqa: D102
+        pass
 
     def stop(self, code: int, figures: Summary) -> None:  # noqa: D102
         self._say(str(figures))

@@ -9,8 +9,9 @@ from thumbline.dsp.decibels import amplitude_of
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.memory.records import BASS, LEFT, OUTPUTS, RIGHT
 
-#: Levels of an output: it can be made softer, not louder, than what the rig's own levels give.
-LOWEST_DB, HIGHEST_DB = -60.0, 0.0
+#: Levels of an output, in dB: it can be made softer than the rig's own levels give, not louder.
+LOWEST_DB = -60.0
+HIGHEST_DB = 0.0
 
 
 def make_routing(

@@ -4,6 +4,7 @@ import contextlib
 import signal
 import time
 from dataclasses import dataclass, field
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -16,18 +17,21 @@ from thumbline.cli.console.keys import Keyboard
 from thumbline.cli.console.listener import Listener
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.notices import Notice, Watch
-from thumbline.cli.console.recording import Recording
 from thumbline.cli.console.reports import Report, summary
+from thumbline.cli.console.rig_fit import PATIENCE_S, FitCheck
 from thumbline.cli.console.routing import make_routing
-from thumbline.cli.console.songs import Songs
 from thumbline.cli.console.supervision import Outcome, Supervision
 from thumbline.cli.keeper.orders import write_orders
+from thumbline.cli.recorder.recording import Recording
+from thumbline.cli.songs.songs import Songs
 from thumbline.dsp.files.growing_wav import Bits
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
-#: Looks at the memory a second, with a screen and without.
-SCREEN_HZ, LINES_HZ = 15.0, 50.0
+#: Looks at the memory per second with a screen ...
+SCREEN_HZ = 15.0
+#: ... and without.
+LINES_HZ = 50.0
 #: The signals of a polite end, beside the terminal's Ctrl-C.
 TOLD_TO_END = [number for name in ("SIGTERM", "SIGHUP") if (number := getattr(signal, name, None)) is not None]
 
@@ -71,7 +75,7 @@ def play(
     keyboard: Keyboard | None = None,
     screen: ScreenReport | None = None,
 ) -> Outcome:
-    """Run until the player, the end of the take, a signal or a fault ends it; then every string is open.
+    """Run until the player, the end of the take, a signal or a fault ends it; then every string is unmuted.
 
     ``screen`` is the report if that is the full screen. Raises InputError for options that cannot be met.
     """
@@ -98,6 +102,7 @@ def play(
     )
     recording = _recording(options, memory, int(record.setup.inputs))
     write_orders(memory, [rig for _, rig in options.settings])
+    fit = FitCheck(options.take, rig)
     supervision = Supervision(backstage, record, options.told.put, options.patience_s, options.wait_s)
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, *TOLD_TO_END)}
     for number in before:
@@ -107,14 +112,15 @@ def play(
         supervision.start()
         if recording is not None:
             recording.start()
-        outcome = _loop(options, record, supervision, report, keyboard, screen, recording)
+        outcome = _loop(options, record, supervision, report, keyboard, screen, fit, recording)
     except KeyboardInterrupt:
         outcome = Outcome(0)
     except _ToldToEndError as error:
-        outcome = Outcome(1, f"told to end ({error}); every string is open")
+        outcome = Outcome(1, f"stopped by another program ({error}); every string is unmuted")
     finally:
         for number in before:
             signal.signal(number, signal.SIG_IGN)
+        fit.stop()
         supervision.stop()
         kept = None if recording is None else recording.finish(record)
         for number, handler in before.items():
@@ -138,6 +144,7 @@ def _loop(
     report: Report,
     keyboard: Keyboard | None,
     screen: ScreenReport | None,
+    fit: FitCheck,
     recording: Recording | None = None,
 ) -> Outcome:
     """Look, listen, show and do as the keys say, until the player or something else ends it."""
@@ -158,11 +165,19 @@ def _loop(
         with contextlib.suppress(Empty):
             while True:
                 report.notice(options.told.get_nowait())
-        looked = [*watch.look(), *songs.look(time.monotonic())]
-        for notice in (*looked, *(recording.look(record) if recording is not None else ())):
+        for notice in watch.look():
             report.notice(notice)
+        for saved in songs.look(time.monotonic()):
+            report.notice(Notice("save", saved.text, fault=saved.fault))
+        for told in recording.look(record) if recording is not None else ():
+            report.notice(Notice("recorder", *told))
+        waits_s = PATIENCE_S if ended is not None and ended.code == 0 else 0.0
+        if misfit := fit.look(begun=bool(sounding_ns), wait_s=waits_s):
+            report.notice(misfit)
         news = None if screen is None else screen.news
-        report.show(listener.view(str(news or ""), alarm=news is not None and news.fault))
+        alarm = news is not None and news.fault
+        headline = news.headline if news is not None and alarm else ""
+        report.show(partial(listener.view, str(news or ""), alarm=alarm, headline=headline))
         if ended is not None:
             return ended
         next_s = max(next_s + period, time.monotonic())
@@ -181,7 +196,7 @@ def _loop(
 
 
 class Changes:
-    """Tells when the setting, the mutes as sent, or the engine's state have changed."""
+    """Tells when the song, the mutes as sent, or the engine's state have changed."""
 
     def __init__(self, record: Record, settings: list[tuple[str, Rig]]):
         self._record, self._settings = record, settings
@@ -202,7 +217,7 @@ class Changes:
         if int(engine.setting) != self._setting:
             self._setting = int(engine.setting)
             name = self._settings[self._setting][0]
-            found.append({"event": "setting", "time_s": time_s, "number": self._setting + 1, "name": name})
+            found.append({"event": "song", "time_s": time_s, "number": self._setting + 1, "name": name})
         muted = [s + 1 for s, closed in enumerate(self._record.keeper.closed) if closed]
         if muted != self._muted:
             self._muted = muted
@@ -214,7 +229,7 @@ def _start_event(options: RunOptions, memory: Path) -> dict[str, Any]:
     return {
         "version": version("thumbline"),
         "memory": str(memory),
-        "settings": [name for name, _ in options.settings],
+        "songs": [name for name, _ in options.settings],
         "strings": list(options.settings[0][1].instrument.strings),
         "rate": options.rate,
         "block_frames": options.block,

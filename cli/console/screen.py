@@ -1,41 +1,36 @@
 """The full-screen view: a pure function from a :class:`~thumbline.cli.console.view.View` to something rich can print.
 
-One line a string, as tall as the terminal allows, the highest string on top as in tablature. Nothing rests on colour:
-the bass line is shown inverted and says BASS, a muted string is hatched and says so, pitch has a needle and a word.
+On top, as tall as there is room for, stands what a player in trouble looks for: the sound or the split that is off, a
+bass that is held, strings that are all unmuted, a fault. While all is as usual the song has that place. Below it there
+is one row per string, the highest on top as in tablature.
 """
 
 import textwrap
-from collections.abc import Sequence
-from dataclasses import dataclass
 
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from thumbline.cli.console.glyphs import large, small
-from thumbline.cli.console.view import StringView, View
+from thumbline.cli.console.glyphs import can_draw, small
+from thumbline.cli.console.string_rows import row_height, string_row
+from thumbline.cli.console.view import View
 
-#: Bars begin here, in dBFS.
+#: The limiter and the MIDI cable are worth a word beyond these.
+LIMITING_DB, BUSY_CABLE = -0.1, 0.7
+#: Levels below this are not told, in dBFS.
 LOWEST_DB = -60.0
-#: The needle's ends, in cents; within this much a string is in tune (common practice, no source).
-NEEDLE_CENTS, IN_TUNE_CENTS = 50.0, 3.0
-#: The limiter and the wire are worth a word beyond these.
-LIMITING_DB, BUSY_WIRE = -0.1, 0.7
 #: How often sound comes is worth a word from this many blocks on.
 LONG_PERIOD = 1.5
-#: Lines above and below the strings.
-HEAD, FOOT = 1, 5
-#: The widest bars: beyond this the eye has too far to travel.
+#: The tall head, and the lines below the strings without which there is none: facts, notice, keys.
+TALL_HEAD, SHORT_FOOT = 3, 3
+#: The widest rows: beyond this the eye has too far to travel.
 WIDEST = 200
-KEYS = " space sound  s split  h hold  o open  t tune  -+ bass  [] tone  <> song  q stop"
-_EIGHTHS = " ▏▎▍▌▋▊▉█"
-
-
-@dataclass(frozen=True)
-class _Column:
-    """A part of a string's line: as many lines as it is tall, all equally wide."""
-
-    lines: Sequence[str]
-    style: str = ""
+#: Columns beside large letters that are left for small ones.
+ASIDE = 26
+#: From this width on facts are told with all their words.
+ROOMY = 92
+KEYS = " space sound  s split  h hold  u unmute  - + bass  [ ] c tone  < > song  q stop"
+INTERVALS = {0: "as played", -5: "a fourth down", -7: "a fifth down", -12: "octave down", -24: "two octaves down"}
+INVERTED = "bold reverse"
 
 
 def screen(view: View, width: int, height: int, *, plain_characters: bool = False) -> RenderableType:
@@ -44,189 +39,171 @@ def screen(view: View, width: int, height: int, *, plain_characters: bool = Fals
     ``plain_characters`` keeps to ASCII, for terminals that know nothing else.
     """
     width = min(width, WIDEST)
-    tall = 1 if plain_characters or width < 76 else _line_height(len(view.strings), height)
-    lines: list[Text] = [_head(view, width)]
+    count = len(view.strings)
+    head = _head(view, width)
+    tall = 1
+    if not plain_characters:
+        room = height - TALL_HEAD - SHORT_FOOT
+        tall = row_height(count, width, room)
+        if tall > 1 or room >= count:
+            head = _tall_head(view, width)
+    lines = list(head)
     for string in view.strings:
-        lines += _string(string, width, tall, plain_characters)
-    lines += _that_fit(_foot(view, width), notice_lines(view, width), height - len(lines))
+        lines += string_row(string, width, tall, plain=plain_characters)
+    lines += _that_fit(view, width, height - len(lines))
     for line in lines:
         line.truncate(width, overflow="crop")
         line.no_wrap = True
     return Group(*lines[:height])
 
 
-def _that_fit(facts: list[Text], notice: list[Text], room: int) -> list[Text]:
-    """Facts, notice and keys in ``room`` lines: the keys go first, then the facts; the notice stays."""
-    lines = [*facts, *(notice or [Text("")]), Text(KEYS, "dim")]
+def unusual(view: View) -> list[str]:
+    """Return what is not as it should be while a set is played, in a word or two each, the worst first."""
+    midi, engine = view.midi, view.engine
+    no_midi = bool(midi.port) and not midi.present
+    words = [
+        (view.headline, bool(view.headline)),
+        ("NO SOUND", engine.status == "NO SOUND"),
+        ("SOUND OFF", not engine.sound_on),
+        ("NO MIDI", no_midi),
+        ("SPLIT OFF", not view.split),
+        ("HOLD", view.hold),
+        ("UNMUTED", view.all_unmuted),
+        ("NOT REC", view.recording == "NOT REC"),
+    ]
+    return list(dict.fromkeys(word for word, holds in words if holds))
+
+
+def _where(view: View) -> str:
+    """Song, and time."""
+    minutes, seconds = divmod(int(view.elapsed_s), 60)
+    song = f"{view.song_number}/{view.song_count}  " if view.song_count > 1 else ""
+    done = "" if view.done is None else f"  {view.done:.0%}"
+    return f"{song}{minutes}:{seconds:02d}{done}" + (f"  {view.recording}" if view.recording == "REC" else "")
+
+
+def _status(view: View) -> str:
+    """The engine's word, unless it is the usual one."""
+    return "" if view.engine.status == "playing" else view.engine.status
+
+
+def _head(view: View, width: int) -> list[Text]:
+    """One line: what is unusual, inverted, then the song and the time."""
+    line = Text(" ")
+    for word in unusual(view):
+        line.append(f" {word} ", INVERTED).append(" ")
+    right = "  ".join(filter(None, (_status(view), _where(view)))) + " "
+    song = view.song + (f"  next {view.next_song}" if view.next_song else "")
+    line.append(song[: max(width - line.cell_len - len(right) - 1, 0)], "bold")
+    line.append(" " * max(width - line.cell_len - len(right), 1) + right, "bold")
+    return [line]
+
+
+def _tall_head(view: View, width: int) -> list[Text]:
+    """Three lines: large words for what is unusual, else for the song; beside it, small, all else.
+
+    What is unusual and does not fit gets a line of its own.
+    """
+    lines, taken = [Text(" ") for _ in range(TALL_HEAD)], 1
+    words = unusual(view)
+    while words:
+        drawn = [f" {line} " for line in small(words[0])]
+        if taken + len(drawn[0]) > width:
+            break
+        words.pop(0)
+        for line, part in zip(lines, drawn, strict=True):
+            line.append(part, INVERTED).append(" ")
+        taken += len(drawn[0]) + 1
+    song = view.song
+    if taken == 1 and can_draw(song) and song and len(small(song)[0]) + 1 <= width - ASIDE:
+        for line, part in zip(lines, small(song), strict=True):
+            line.append(part, "bold")
+        taken += len(small(song)[0])
+        song = ""
+    aside = [
+        _where(view),
+        song,
+        "  ".join(filter(None, (_status(view), f"next {view.next_song}" if view.next_song else ""))),
+    ]
+    room = max(width - taken - 3, 0)
+    for line, beside in zip(lines, aside if room >= ASIDE // 2 else [*aside[:1], "", ""], strict=True):
+        line.append(f"  {beside[:room]}", "bold").pad_right(max(width - line.cell_len, 0))
+    return [*lines, Text("  ".join(["", *words]).ljust(width), INVERTED)] if words else lines
+
+
+def _that_fit(view: View, width: int, room: int) -> list[Text]:
+    """What stands below the strings in ``room`` lines: the notice always; keys, feet and facts as far as they fit."""
+    first, *others = _facts(view, width)
+    notice, feet = notice_lines(view, width), _feet(view, width, 1)
+    lines = [first, *others, *(notice or [Text("")]), *_feet(view, width, 2), Text(KEYS)]
     if len(lines) > room:
-        lines = [*facts, *notice]
+        lines = [first, *others[: max(room - 3, 0)], *(notice or feet or [Text("")]), Text(KEYS)]
+    if len(lines) > room:
+        lines = [first, *(notice or feet or [Text(KEYS)])]
+    if len(lines) > room:
+        lines = [first, *notice]
     return lines[max(len(lines) - max(room, 1), 0) :]
 
 
-def _line_height(strings: int, height: int) -> int:
-    """Lines for each string: 1, 3, or 6 and more."""
-    room = (height - HEAD - FOOT) // strings
-    return min(room, 7) if room >= 6 else 3 if room >= 3 else 1
+def _feet(view: View, width: int, most: int) -> list[Text]:
+    """What a press of each switch does now, in ``most`` lines."""
+    if not view.feet:
+        return []
+    words = textwrap.wrap("feet: " + ",  ".join(view.feet), max(width - 1, 8), max_lines=most, placeholder=" ...")
+    return [Text(f" {line}") for line in words]
 
 
-def _head(view: View, width: int) -> Text:
-    setting = f"{view.setting_number}/{view.setting_count} " if view.setting_count > 1 else ""
-    minutes, seconds = divmod(int(view.elapsed_s), 60)
-    left = f" {setting}{view.setting}"
-    words = [
-        "SOUND ON" if view.engine.sound_on else "SOUND OFF",
-        "split on" if view.split else "SPLIT OFF",
-        *(["HOLD"] if view.hold else []),
-        *(["ALL OPEN"] if view.all_open else []),
-        *([view.recording] if view.recording else []),
-        view.engine.status,
-        f"{minutes}:{seconds:02d}" if view.done is None else f"{minutes}:{seconds:02d} {view.done:4.0%}",
+def _facts(view: View, width: int) -> list[Text]:
+    """Figures: those that a player may want first."""
+    return [_in_one_line(view, width), _midi(view, width), _times(view), _sound(view)]
+
+
+def _in_one_line(view: View, width: int) -> Text:
+    engine, midi = view.engine, view.midi
+    share, peak = (each / engine.block_ms if engine.block_ms else 0.0 for each in (engine.work_ms, engine.worst_ms))
+    dropouts = engine.missed + engine.late
+    limiting = engine.limiter_db < LIMITING_DB
+    busy = " BUSY" if midi.wire_share > BUSY_CABLE else ""
+    interval = INTERVALS.get(round(view.interval), f"{view.interval:+.0f} semitones")
+    tone = f"{view.tone_hz / 1000:.2g} kHz" if view.tone_hz >= 1000 else f"{view.tone_hz:.0f} Hz"
+    cable = ""
+    if width >= ROOMY:
+        cable, tone = " cable", f"tone {tone}"
+    parts = [
+        f"LIMITING {engine.limiter_db:.1f} dB" if limiting else "",
+        f"load {share:.0%} (peak {peak:.0%})",
+        f"dropouts {dropouts}",
+        f"MIDI{cable} {midi.wire_share:.0%}{busy}" if midi.port else "no MIDI port",
+        f"bass {view.bass_level_db:+.0f} dB, {interval}, {tone}, {view.character}",
     ]
-    right = "  ".join(words) + " "
-    name = left[: max(width - len(right) - 1, 0)]
-    return Text(name + " " * max(width - len(name) - len(right), 0) + right, "bold")
-
-
-def _string(string: StringView, width: int, tall: int, plain: bool) -> list[Text]:
-    columns = _one_line(string, width, plain) if tall == 1 else _big_line(string, width, tall)
-    lines = []
-    for row in range(tall):
-        line = Text(" ")
-        for column in columns:
-            line.append(column.lines[row], column.style).append("  ")
-        line.pad_right(max(width - line.cell_len, 0))
-        if string.bass:
-            line.stylize("bold reverse")
-        lines.append(line)
-    return lines
-
-
-def _one_line(string: StringView, width: int, plain: bool) -> list[_Column]:
-    room = max(width - 48, 0)
-    bar = _bar(string.level_db, room)
-    if plain:
-        bar = "#" * round(room * _share(string.level_db)) + " " * (room - round(room * _share(string.level_db)))
-    return [
-        _Column([f"{string.number:2d} {string.open_note:3}"], "dim"),
-        _Column([f"{string.note:4}"], "bold"),
-        _Column([_pitch_words(string, arrows=not plain).center(13 if room else 12)]),
-        *([_Column([bar])] if room else []),
-        _Column(["MUTED" if string.muted else "open "]),
-        _Column(["BASS" if string.bass else "    "]),
-    ]
-
-
-def _big_line(string: StringView, width: int, tall: int) -> list[_Column]:
-    draw = small if tall < 6 else large
-    note, word = draw(string.note.ljust(3)[:4]), draw("BASS" if string.bass else "    ")
-    wide = len(note[0])
-    if len(string.note) > 3:  # as in C#-1, beyond any string: kept from pushing the rest aside
-        note = [line[: len(draw("   ")[0])] for line in note]
-        wide = len(note[0])
-    needle = 21 if tall < 6 else 41
-    room = max(width - 1 - 4 - wide - needle - 7 - len(word[0]) - 6 * 2, 4)
-    solid = tall - 1  # the last line holds words
-    number = [""] * tall
-    number[0], number[1] = str(string.number), string.open_note
-    return [
-        _Column([f"{text:>3} " for text in number], "dim"),
-        _Column(_filled(note, tall), "bold" if string.sounding else "dim"),
-        _Column([*_needle(string, needle, solid), _pitch_words(string, arrows=True).center(needle)]),
-        _Column([*[_bar(string.level_db, room)] * solid, _level_words(string).ljust(room)]),
-        _Column(_mute(string, tall)),
-        _Column(_filled(word, tall)),
-    ]
-
-
-def _filled(lines: list[str], tall: int) -> list[str]:
-    return [*lines, *[" " * len(lines[0])] * (tall - len(lines))]
-
-
-def _needle(string: StringView, wide: int, tall: int) -> list[str]:
-    """A mark over a scale whose middle is the note itself."""
-    middle = wide // 2
-    scale = ["·" if column % 5 == middle % 5 else " " for column in range(wide)]
-    scale[middle] = "│"
-    if not string.note:
-        return [" " * wide] * (tall - 1) + ["".join(scale)]
-    place = middle + round(middle * max(-1.0, min(string.cents / NEEDLE_CENTS, 1.0)))
-    mark = list(scale)
-    for column in (place - 1, place, place + 1) if abs(string.cents) > IN_TUNE_CENTS else range(middle - 2, middle + 3):
-        if 0 <= column < wide:
-            mark[column] = "█"
-    return ["".join(mark)] * tall
-
-
-def _pitch_words(string: StringView, *, arrows: bool) -> str:
-    if not string.note:
-        return ""
-    if abs(string.cents) <= IN_TUNE_CENTS:
-        return f"true {string.cents:+.0f}"
-    if string.cents < 0:
-        return ("◀ " if arrows else "") + f"flat {string.cents:+.0f}"
-    return f"sharp {string.cents:+.0f}" + (" ▶" if arrows else "")
-
-
-def _share(level_db: float) -> float:
-    return max(0.0, min((level_db - LOWEST_DB) / -LOWEST_DB, 1.0))
-
-
-def _bar(level_db: float, wide: int) -> str:
-    eighths = round(8 * wide * _share(level_db))
-    whole, part = divmod(eighths, 8)
-    bar = "█" * whole + (_EIGHTHS[part] if part else "")
-    return bar.ljust(wide)
-
-
-def _level_words(string: StringView) -> str:
-    return f"{string.level_db:.0f} dB" if string.level_db > LOWEST_DB else ""
-
-
-def _mute(string: StringView, tall: int) -> list[str]:
-    middle = (tall - 1) // 2
-    if string.muted:
-        return [
-            " MUTED " if row == middle else "▒▒▒▒▒▒▒" if row < tall - 1 or tall == 3 else " " * 7 for row in range(tall)
-        ]
-    return [" open  " if row == middle else " " * 7 for row in range(tall)]
-
-
-def _foot(view: View, width: int) -> list[Text]:
-    return [_sound(view), _work(view), _wire(view, width)]
+    loud = limiting or dropouts or busy
+    return Text(" " + "  ".join(filter(None, parts)), "bold" if loud else "")
 
 
 def _sound(view: View) -> Text:
     engine = view.engine
     peaks = " ".join(f"{peak:.0f}" if peak > LOWEST_DB else "--" for peak in engine.peaks_db)
-    limiting = engine.limiter_db < LIMITING_DB
-    return Text(
-        f" out {peaks} dB   limiter {engine.limiter_db:.1f} dB{' LIMITING' if limiting else ''}"
-        f"   bass {view.bass_level_db:+.0f} dB {view.interval:+.0f} st {view.tone_hz:.0f} Hz",
-        "bold yellow" if limiting else "",
-    )
+    return Text(f" outputs peak at {peaks} dBFS   limiter {engine.limiter_db:.1f} dB")
 
 
-def _work(view: View) -> Text:
+def _times(view: View) -> Text:
     engine = view.engine
-    share = engine.work_ms / engine.block_ms if engine.block_ms else 0.0
-    period = f"   comes every {engine.period_ms:.1f} ms" if engine.period_ms > LONG_PERIOD * engine.block_ms else ""
+    period = (
+        f"   sound comes every {engine.period_ms:.1f} ms" if engine.period_ms > LONG_PERIOD * engine.block_ms else ""
+    )
     latency = f"   in to out {engine.latency_ms:.0f} ms" if engine.latency_ms else ""
     return Text(
-        f" work {engine.work_ms:.2f} of {engine.block_ms:.2f} ms ({share:.0%}), worst {engine.worst_ms:.2f}"
-        f"   missed {engine.missed}   late {engine.late}{period}{latency}",
-        "bold" if engine.missed or engine.late else "",
+        f" a block takes {engine.work_ms:.2f} of its {engine.block_ms:.2f} ms, worst {engine.worst_ms:.2f}"
+        f"   lost by the interface {engine.missed}, late {engine.late}{period}{latency}"
     )
 
 
-def _wire(view: View, width: int) -> Text:
+def _midi(view: View, width: int) -> Text:
     midi = view.midi
     if not midi.port:
         return Text(" MIDI: no port; nothing is sent")
     state = "" if midi.present else " IS NOT CONNECTED" if midi.own else " IS GONE"
-    figures = (
-        f"{state}   wire {midi.wire_share:.0%}{' BUSY' if midi.wire_share > BUSY_WIRE else ''}   sent {midi.sent}"
-        f"   pluck to MIDI {midi.wait_ms:.1f} ms, worst {midi.worst_ms:.1f}"
-    )
+    figures = f"{state}   sent {midi.sent}   pluck to MIDI {midi.wait_ms:.1f} ms, worst {midi.worst_ms:.1f}"
     port = midi.port[: max(width - len(figures) - len(" MIDI "), 4)]
     return Text(f" MIDI {port}{figures}", "" if midi.present else "bold")
 

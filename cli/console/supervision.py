@@ -13,8 +13,10 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from thumbline.cli.console.child_processes import END_S, Backstage, Child
+from thumbline.cli.console.child import END_S, Child
+from thumbline.cli.console.child_processes import Backstage
 from thumbline.cli.console.notices import ENGINE_DIED, ENGINE_HANGS, KEEPER_DIED, KEEPER_HANGS, Notice
+from thumbline.cli.console.spare import SplitOff
 from thumbline.cli.shared.own_clock import OwnClock
 from thumbline.cli.shared.processes import ProcessHandle, kill
 from thumbline.dsp.live.record import ENDED, FAULT, PLAYING, READY
@@ -22,18 +24,24 @@ from thumbline.dsp.memory.record_type import Record
 
 #: Time between looks, in seconds.
 LOOK_S = 0.02
-#: An engine whose last block is older than this hangs; a keeper whose beat is older than the first does not answer, and
-#: is ended after the second (whoever stands by has done so before), in seconds.
-ENGINE_SILENT_S, KEEPER_SILENT_S, KEEPER_HANGS_S = 0.5, 0.3, 0.6
+#: An engine whose last block is older than this hangs, or it would have left by itself, in seconds.
+ENGINE_SILENT_S = 1.6
+#: A keeper whose beat is older than this does not answer, in seconds ...
+KEEPER_SILENT_S = 0.3
+#: ... and one whose beat is older than this is ended (whoever stands by has done so before).
+KEEPER_HANGS_S = 0.6
 #: What is starting may take this long (the first start compiles), in seconds.
 START_S = 180.0
 #: Looks that are further apart mean that this process itself was stopped, in seconds.
 GAP_S = 0.2
-#: An engine that stands by is started when the sound has passed for so long, and again so long after it was started and
-#: died of itself; once told to begin one that is warm must have begun after the last of these times, in seconds.
-SPARE_AFTER_S, SPARE_RETRY_S, TAKE_OVER_S = 1.0, 10.0, 0.5
+#: An engine that stands by is started once the sound has passed for this long, in seconds ...
+SPARE_AFTER_S = 1.0
+#: ... and, if it has died of itself, again this long after its start.
+SPARE_RETRY_S = 10.0
+#: An engine that is to split off a warm one must have begun within this time, in seconds.
+TAKE_OVER_S = 0.5
 #: Between attempts to open an interface or a port that has gone, in seconds.
-RETRY_S = 1.0
+RETRY_S = {"engine": 0.5, "keeper": 1.0}
 
 
 @dataclass(frozen=True)
@@ -47,12 +55,18 @@ class Outcome:
 class Supervision:
     """Both processes and the thread that watches them.
 
-    Args:
-        backstage: the processes; the engine may have been started.
-        live: the record in their memory.
-        tell: is called, from the watching thread, with what the player should know.
-        patience_s: for how long what has gone is waited for before all ends with a fault.
-        wait_s: for how long an interface that is not there at the start is waited for.
+    Parameters
+    ----------
+    backstage
+        The processes; the engine may have been started.
+    live
+        The record in their memory.
+    tell
+        Is called, from the watching thread, with what the player should know.
+    patience_s
+        For how long what has gone is waited for before all ends with a fault.
+    wait_s
+        For how long an interface that is not there at the start is waited for.
     """
 
     def __init__(
@@ -66,9 +80,12 @@ class Supervision:
         self._live = live
         self._tell = tell
         self._patience_ns, self._waits = int(patience_s * 1e9), wait_s > 0.0
-        self._engine, self._spare, self._keeper = backstage.engine, backstage.spare, backstage.keeper
+        self._first = backstage.engine
+        self._engine: Child | SplitOff = self._first
+        self._spare, self._keeper = backstage.spare, backstage.keeper
         self._charged = ProcessHandle(0)  # the keeper in charge
         self._lost_ns = {"engine": 0, "keeper": 0}
+        self._retry_ns = {"engine": 0, "keeper": 0}
         self._lost_why: dict[str, Notice] = {}
         self._played = self._taking_over = False
         self._ending = threading.Event()
@@ -81,8 +98,8 @@ class Supervision:
         self._live.console.pid = os.getpid()
         self._beat()
         self._keeper.start()
-        if self._engine.process is None:
-            self._engine.start()
+        if self._first.process is None:
+            self._first.start()
         self._thread.start()
 
     def stop(self) -> None:
@@ -140,7 +157,7 @@ class Supervision:
                 why = fault or child.last_words() or "the engine did not start"
                 if self._waits and not self._patience_is_over("engine"):
                     self._lose("engine", Notice("interface", why, _text(engine.advice)))
-                    self._start_again("engine", child)
+                    self._replace_engine()
                 else:
                     self.outcome = Outcome(2 if child.code == 2 else 1, _with_advice(why, _text(engine.advice)))
                 return
@@ -159,35 +176,33 @@ class Supervision:
                 self._played = True
                 self._see_to_spare(now)
         elif self._taking_over and int(engine.pid) != child.pid and now - child.started_ns > TAKE_OVER_S * 1e9:
-            child.kill()  # a new one is started at the next look
+            child.kill()  # another one begins at the next look
         elif self._stays_stopped(child):
             child.kill()
         elif self._patience_is_over("engine") or now - child.started_ns > START_S * 1e9:
             child.kill()  # opening a device of a sound server that hangs never ends
 
     def _replace_engine(self) -> None:
-        """Let the engine begin that stands by, or is about to; start one where none does."""
-        spare = self._spare
-        if not spare.stands_by or spare.is_stopped:
-            self._taking_over = False
-            self._start_again("engine", self._engine)
+        """Have an engine split off the one that stands by; where none does, one is started first."""
+        if not self._may_try_again("engine"):
             return
-        self._engine, self._spare = spare, self._engine
-        self._taking_over = spare.is_warm
-        self._engine.go()
+        if not self._spare.stands_by or self._spare.is_stopped:
+            self._spare.start()
+        self._taking_over = self._spare.is_warm
+        self._engine = self._spare.go()
 
     def _see_to_spare(self, now_ns: int) -> None:
-        """Have an engine stand by while the other plays; one that a signal has stopped is none."""
+        """Have an engine stand by while another plays; one that a signal has stopped is none."""
         spare = self._spare
         if spare.stands_by:
             if self._stays_stopped(spare):
                 spare.kill()
             return
-        died = spare.was_to_stand_by and now_ns - spare.started_ns < SPARE_RETRY_S * 1e9
+        died = spare.process is not None and now_ns - spare.started_ns < SPARE_RETRY_S * 1e9
         if not died and now_ns - int(self._live.engine.first_block_ns) > SPARE_AFTER_S * 1e9:
-            spare.start(stand_by=True)
+            spare.start()
 
-    def _stays_stopped(self, child: Child) -> bool:
+    def _stays_stopped(self, child: Child | SplitOff) -> bool:
         """Whether a signal has stopped a process, and not this one with it."""
         return child.is_stopped and self._clock.silent_ns(0) > GAP_S * 1e9
 
@@ -215,14 +230,14 @@ class Supervision:
         elif pid and self._charged.ended:
             self._lose("keeper", KEEPER_DIED)
             if silent_s > KEEPER_HANGS_S:  # nobody stood by
-                self._start_again("keeper", child)
+                self._start_keeper_again()
         elif pid and phase in (READY, PLAYING):
             self._lose("keeper", KEEPER_HANGS)
             if silent_s > KEEPER_HANGS_S:
                 self._kill_charged()
         elif not pid and child.code is not None:
             self._lose("keeper", Notice("keeper", fault) if (fault := _text(keeper.fault)) else KEEPER_DIED)
-            self._start_again("keeper", child)
+            self._start_keeper_again()
 
     def _lose(self, name: str, why: Notice) -> None:
         """Tell of a loss once, and remember since when."""
@@ -231,18 +246,22 @@ class Supervision:
             self._lost_why[name] = why
             self._tell(why)
 
-    def _start_again(self, name: str, child: Child) -> None:
-        """Start a process afresh, at once the first time, then once in a while until patience ends."""
+    def _start_keeper_again(self) -> None:
+        if self._may_try_again("keeper"):
+            self._keeper.start()
+
+    def _may_try_again(self, name: str) -> bool:
+        """Whether to try at this look: at once the first time, then once in a while until patience ends."""
         now = time.monotonic_ns()
-        if now < child.retry_ns:
-            return
+        if now < self._retry_ns[name]:
+            return False
         if self._patience_is_over(name):
             self.outcome = Outcome(
                 1, f"{str(self._lost_why[name]).rstrip('.')}; gave up after {self._patience_ns / 1e9:.0f} s"
             )
-            return
-        child.retry_ns = now + int(RETRY_S * 1e9)
-        child.start()
+            return False
+        self._retry_ns[name] = now + int(RETRY_S[name] * 1e9)
+        return True
 
     def _patience_is_over(self, name: str) -> bool:
         lost_ns = self._lost_ns[name]

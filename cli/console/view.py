@@ -6,6 +6,11 @@ cents from the nearest key.
 
 from dataclasses import dataclass
 
+from thumbline.cli.tuning.tuner_view import TunerView
+from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.voice_records import CHARACTERS
+from thumbline.dsp.rig.model import Rig
+
 #: A level that means silence.
 SILENCE_DB = -120.0
 
@@ -56,30 +61,18 @@ class MidiView:
 
 
 @dataclass(frozen=True)
-class TunerView:
-    """The string that is being tuned; ``note`` is empty while none sounds."""
-
-    string: int = 0
-    note: str = ""
-    cents: float = 0.0  #: from where that note is to be on this string
-    hz: float = 0.0
-    rests: bool = False  #: whether tenths of a cent mean something
-    offset_cents: float = 0.0  #: of that string, as the rig says
-
-
-@dataclass(frozen=True)
 class View:
     """Everything."""
 
     strings: tuple[StringView, ...]
     engine: EngineView
     midi: MidiView
-    setting: str
-    setting_number: int  #: from 1
-    setting_count: int
+    song: str
+    song_number: int  #: from 1
+    song_count: int
     split: bool
     hold: bool
-    all_open: bool
+    all_unmuted: bool
     bass_level_db: float
     tone_hz: float
     interval: float  #: semitones
@@ -87,5 +80,15 @@ class View:
     done: float | None  #: share of the take that was played; None with an interface
     notice: str  #: a fault and what helps, or what was just done; may be empty
     alarm: bool  #: whether the notice is about something wrong
+    headline: str = ""  #: the same in a word or two
+    next_song: str = ""  #: name of the song that follows; empty with one rig
+    feet: tuple[str, ...] = ()  #: what a press of each foot switch would do now, and what each pedal is for
+    character: str = "raw"  #: of the bass
     tuner: TunerView | None = None  #: None while nobody tunes
     recording: str = ""  #: "REC" while what is played is kept, "NOT REC" while it cannot be; empty if nobody asked
+
+
+def character_of(request: Record, rig: Rig) -> str:
+    """Return the character of the bass that the player has chosen, or else that of the rig in force."""
+    chosen = int(request.character) - 1
+    return CHARACTERS[chosen] if 0 <= chosen < len(CHARACTERS) else rig.bass.character

@@ -40,7 +40,7 @@ class Device:
     host: str  #: the sound system through which it is reached
     inputs: int  #: channels
     outputs: int
-    rate: float  #: its own, frames a second
+    rate: float  #: its own, frames per second
     input_latency_s: float  #: as the device says, for interactive use; 0 if it does not
     output_latency_s: float
     default_input: bool

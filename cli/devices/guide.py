@@ -105,7 +105,7 @@ def _string(
 ) -> int | None:
     """Hear one string; returns the plucks that were counted, None if the sound ended."""
     name = f"string {string} ({rig.instrument.strings[string - 1]})"
-    say(f"Now {name}: pluck it {PLUCKS} times, a second each, the others held still")
+    say(f"Now {name}: pluck it {PLUCKS} times, one second each, and keep the others damped")
     recent: list[NDArray[np.float64]] = []
     plucks, elsewhere, since = 0, 0, 0
     for number, level in enumerate(windows):

@@ -22,7 +22,8 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from thumbline.cli.shared.processes import raise_priority
+from thumbline.cli.devices.jack_memory import let_go
+from thumbline.cli.shared.processes import raise_priority, raise_priority_of_all
 
 #: Time between looks at the ports, while our port is not to be used yet, and between attempts to reach a server, in
 #: seconds.
@@ -59,12 +60,17 @@ def _say_nothing(_text: str) -> None:
 class JackMidi:
     """One MIDI port of ours and the client that has it.
 
-    Args:
-        client: what other programs see as our name; the server appends a number if it is taken.
-        port: the name of our port.
-        output: messages go out; else they come in.
-        priority: real-time priority that is asked for the thread, 0 for none: it holds the interpreter's lock now and
-            then, and whoever waits for that must not wait for other programs.
+    Parameters
+    ----------
+    client
+        What other programs see as our name; the server appends a number if it is taken.
+    port
+        The name of our port.
+    output
+        Messages go out; else they come in.
+    priority
+        Real-time priority that is asked for the thread, 0 for none: it holds the interpreter's lock now and
+        then, and whoever waits for that must not wait for other programs.
     """
 
     #: A successor can be connected to what this port is connected to.
@@ -97,8 +103,9 @@ class JackMidi:
 
     def prepare(self, *, own: bool) -> None:
         """Take part already, with our port unconnected."""
-        self._own, self._preparing = own, True
-        self._wake.set()
+        if not self._preparing:
+            self._own, self._preparing = own, True
+            self._wake.set()
 
     def serve(self, *, own: bool) -> None:
         """Take part: open the port. With ``own`` others connect to it, and their connections become its targets."""
@@ -218,6 +225,13 @@ class JackMidi:
             client.set_shutdown_callback(lambda _status, _reason: self._end())
             client.set_process_callback(self._callback())
             self._client = client
+            self._settle()
+
+    def _settle(self) -> None:
+        """See to what the library has made: threads in which the server speaks to us, memory that it has locked."""
+        let_go()
+        if self._priority:
+            raise_priority_of_all(self._priority)
 
     def _callback(self) -> Callable[[int], None]:
         return self._process_out if self._output else self._process_in
@@ -243,6 +257,7 @@ class JackMidi:
         port = ports.register(self._port_name)
         self._port, self.own_name = port, port.name
         self._client.activate()
+        self._settle()
 
     def _connect(self, target: str) -> None:
         ends = (self.own_name, target) if self._output else (target, self.own_name)

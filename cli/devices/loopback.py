@@ -91,7 +91,7 @@ def round_trip(recorded: NDArray[np.float64], rate: int) -> RoundTrip | None:
         rate=rate,
         spread=int(np.ptp(lags[agree])),
         agreed=int(agree.sum()),
-        gain_db=float(amplitude_db(abs(gain), 1e-10)),
+        gain_db=amplitude_db(abs(gain), 1e-10),
         inverted=bool(np.median(correlations[agree]) < 0.0),
         clipped=bool(max(np.max(np.abs(each)) for each in back) >= CLIPPED),
     )

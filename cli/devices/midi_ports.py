@@ -254,11 +254,16 @@ class _Port:
 class OutputPort(_Port):
     """Where messages go. Made in one step and opened in another, as the first may take long.
 
-    Args:
-        wanted: a port's name or part of it, or "" for a port of our own (none on Windows: messages then go nowhere).
-        client: what other programs see as our name.
-        port: the name of our end.
-        priority: real-time priority for what looks after the port (POSIX), 0 for none.
+    Parameters
+    ----------
+    wanted
+        A port's name or part of it, or "" for a port of our own (none on Windows: messages then go nowhere).
+    client
+        What other programs see as our name.
+    port
+        The name of our end.
+    priority
+        Real-time priority for what looks after the port (POSIX), 0 for none.
     """
 
     OUTPUT = True

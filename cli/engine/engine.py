@@ -5,8 +5,7 @@ stream opens, then only watches: sound passes in the native callback. It leaves 
 gone, at the end of a take, or with a fault when the device stops asking for sound; and it always leaves in time, for a
 driver whose device has died may hang for ever when the stream is closed.
 
-With the further arguments ``--stand-by FILE`` it prepares everything that does not depend on the moment, makes the file
-to say so, and begins when a line comes on its standard input: an engine that died is replaced at once.
+With the further arguments ``--stand-by FILE`` it stands by (``stand_by``): an engine that died is replaced at once.
 
 Exit codes: 0 ended, 1 fault, 2 the setup cannot be used (``engine.fault`` and ``engine.advice`` say why).
 """
@@ -23,9 +22,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded
+from thumbline.cli.engine.stand_by import stand_by
+from thumbline.cli.shared.live_memory import ENDED, FAULT, PLAYING, READY, STARTING, attach, encoded, field_view
 from thumbline.cli.shared.own_clock import OwnClock
-from thumbline.cli.shared.processes import STAND_BY, ProcessHandle, raise_priority
+from thumbline.cli.shared.processes import BELOW_SOUND, STAND_BY, ProcessHandle, raise_priority, raise_priority_of_all
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.live.record import LIVE
 from thumbline.dsp.memory.record_type import Record
@@ -36,8 +36,9 @@ if TYPE_CHECKING:
 
 #: Time between looks at what goes on, in seconds.
 LOOK_S = 0.01
-#: No block for this long, and for this many blocks' time, means that the device has died, in seconds.
-SILENT_S, SILENT_BLOCKS = 0.25, 8
+#: No block for this long, and for this many blocks' time, means that the device has died, in seconds. A JACK server
+#: stands still for half a second when a client of it dies, for another when two do, and then goes on.
+SILENT_S, SILENT_BLOCKS = 1.2, 8
 #: A device may take this long from its start to its first block, in seconds.
 FIRST_BLOCK_S = 5.0
 #: Looks that are further apart mean that this process itself was stopped, in seconds.
@@ -50,8 +51,11 @@ CONSOLE_SILENT_S = 1.0
 MEMORY_S, MEMORY_LOOK_S = 60.0, 0.005
 #: Blocks of noise that are played into a private record before the stream opens.
 WARM_BLOCKS = 40
-#: Real-time priority that is asked for, of 1 to 99 (POSIX): below the sound system's own threads.
+#: Real-time priority that is asked for, of 1 to 99 (POSIX), for the stream's thread where the sound system leaves it to
+#: us.
 PRIORITY = 60
+#: Fields that are looked at all the while.
+LOOKED_AT = ("request.stop", "engine.take_frames", "engine.block_at_ns", "engine.block_frames", "engine.blocks")
 DEAD = "the audio device has stopped asking for sound"
 DEAD_ADVICE = "Is it still plugged in and switched on? The engine is started again."
 
@@ -60,9 +64,14 @@ def main() -> None:
     """Run the engine for the memory file that the command line names."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the terminal's Ctrl-C: the console decides what ends when
     live = _memory(Path(sys.argv[1]))
+    parent = os.getppid()
     if STAND_BY in sys.argv[2:]:
-        _stand_by(live, Path(sys.argv[3]))
-    engine = Engine(live)
+        for module in "device_stream", "null_stream":
+            importlib.import_module(f"thumbline.cli.engine.{module}")
+        warm_up(live)
+        if stand_by(Path(sys.argv[3])):
+            parent = 0  # the engine outlives what it has split off
+    engine = Engine(live, parent)
     signal.signal(signal.SIGTERM, lambda number, frame: engine.be_told())
     try:
         engine.run()
@@ -85,22 +94,13 @@ def _memory(path: Path) -> Record:
     sys.exit(f"no memory came at {path}")
 
 
-def _stand_by(live: Record, warm: Path) -> None:
-    """Return when told to begin, with all loaded; leave the process if the console goes instead."""
-    importlib.import_module("thumbline.cli.engine.device_stream")
-    importlib.import_module("thumbline.cli.engine.null_stream")
-    warm_up(live)
-    warm.touch()
-    if not sys.stdin.readline():
-        sys.exit(0)
-
-
 class Engine:
-    """One run of the engine on a live record."""
+    """One run of the engine on a live record. It also ends with the process numbered ``parent``, if there is one."""
 
-    def __init__(self, live: Record) -> None:
+    def __init__(self, live: Record, parent: int = 0) -> None:
         self._live = live
-        self._parent, self._console = os.getppid(), ProcessHandle(0)
+        self._parent, self._console = parent, ProcessHandle(0)
+        self._console_pid, self._console_beat_ns = field_view(live, "console.pid"), field_view(live, "console.beat_ns")
         self._told = False
         self._stream: Stream | None = None
         started = time.monotonic_ns()
@@ -120,22 +120,29 @@ class Engine:
         engine.rate = stream.rate
         engine.input_latency_s, engine.output_latency_s = stream.input_latency_s, stream.output_latency_s
         engine.phase = READY
+        raise_priority(PRIORITY, children=True)  # the stream's thread
         stream.start()
+        raise_priority(BELOW_SOUND, children=True)
+        raise_priority_of_all(BELOW_SOUND)
         engine.phase = PLAYING
-        started, clock = time.monotonic_ns(), OwnClock(GAP_S)
+        started, clock, now = (
+            time.monotonic_ns(),
+            OwnClock(GAP_S),
+            {path: field_view(self._live, path) for path in LOOKED_AT},
+        )
         while True:
             time.sleep(LOOK_S)
             clock.look()
-            if self._told or self._live.request.stop or self._console_is_gone():
+            if self._told or now["request.stop"][0] or self._console_is_gone():
                 self._fade()
                 self._leave(0)
             if stream.ended:
-                if int(self._live.engine.take_frames):
+                if now["engine.take_frames"][0]:
                     self._leave(0)
                 self.fail(DEAD, DEAD_ADVICE, 1)
-            last = int(engine.block_at_ns) or started
-            allowed = max(SILENT_S, SILENT_BLOCKS * int(engine.block_frames) / float(engine.rate))
-            if not int(engine.blocks):
+            last = now["engine.block_at_ns"][0] or started
+            allowed = max(SILENT_S, SILENT_BLOCKS * now["engine.block_frames"][0] / stream.rate)
+            if not now["engine.blocks"][0]:
                 allowed = FIRST_BLOCK_S
             if clock.silent_ns(last) > 1e9 * allowed:
                 self.fail(DEAD, DEAD_ADVICE, 1)
@@ -147,7 +154,7 @@ class Engine:
         self._leave(code, FAULT)
 
     def _open(self) -> "Stream":
-        raise_priority(PRIORITY, children=True)  # the stream's threads
+        raise_priority(BELOW_SOUND, children=True)
         if bytes(self._live.setup.take_path):
             from thumbline.cli.engine.null_stream import NullStream
 
@@ -157,15 +164,15 @@ class Engine:
         return DeviceStream(self._live)
 
     def _console_is_gone(self) -> bool:
-        console = self._live.console
-        if not int(console.pid):
+        pid, beat_ns = self._console_pid[0], self._console_beat_ns[0]
+        if not pid:
             return False  # nobody has said that there is one
-        if int(console.pid) != self._console.pid:
+        if pid != self._console.pid:
             self._console.close()
-            self._console = ProcessHandle(int(console.pid))
+            self._console = ProcessHandle(pid)
         if os.name == "posix":  # the first cannot tell if it has gone before this engine began
-            return os.getppid() != self._parent or self._console.ended
-        return time.monotonic_ns() - int(console.beat_ns) > 1e9 * CONSOLE_SILENT_S
+            return self._console.ended or (self._parent > 0 and os.getppid() != self._parent)
+        return time.monotonic_ns() - beat_ns > 1e9 * CONSOLE_SILENT_S
 
     def _fade(self) -> None:
         """Let the callback ramp the outputs down, if it still runs."""

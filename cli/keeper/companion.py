@@ -14,10 +14,14 @@ LOOK_S = 1.0
 class Companion:
     """A process that holds a lock for as long as it is there, whichever keeper has started it.
 
-    Args:
-        module: of ``thumbline.cli``, run with the memory file.
-        lock: the lock's name.
-        memory: the memory file.
+    Parameters
+    ----------
+    module
+        Of ``thumbline.cli``, run with the memory file.
+    lock
+        The lock's name.
+    memory
+        The memory file.
     """
 
     def __init__(self, module: str, lock: str, memory: Path):

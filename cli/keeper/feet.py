@@ -73,9 +73,12 @@ def hear(memory: Path) -> int:
 class Feet:
     """Turns messages into requests.
 
-    Args:
-        live: the shared record; ``request`` is written, and of ``keeper`` what is said of the feet.
-        orders: what the switches and pedals are for.
+    Parameters
+    ----------
+    live
+        The shared record; ``request`` is written, and of ``keeper`` what is said of the feet.
+    orders
+        What the switches and pedals are for.
     """
 
     def __init__(self, live: Record, orders: Orders):

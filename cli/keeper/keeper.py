@@ -21,15 +21,16 @@ from thumbline.cli.keeper.orders import Orders, read_orders
 from thumbline.cli.keeper.rounds import Keeper
 from thumbline.cli.keeper.vigil import Vigil
 from thumbline.cli.shared.live_memory import ENDED, FAULT, STARTING, attach, encoded, field_view, names_in
-from thumbline.cli.shared.processes import ProcessLock, kill, raise_priority
+from thumbline.cli.shared.processes import BELOW_SOUND, ProcessLock, kill, raise_priority
 from thumbline.cli.shared.runs import run_on
 from thumbline.cli.signals import StopSignal
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.memory.record_type import Record
 
-#: Time between rounds, the same while no string has sounded for a while, and between looks of one who stands by, in
-#: seconds.
-ROUND_S, IDLE_ROUND_S, STAND_BY_S = 0.0005, 0.002, 0.01
+#: Time between rounds, and the same while no string has sounded for a while, in seconds.
+ROUND_S, IDLE_ROUND_S = 0.0005, 0.003
+#: Time between looks of the first who stands by, and of the others, in seconds; the end of who is in charge wakes them.
+NEXT_S, BEHIND_S = 0.015, 0.04
 #: Who is not first in line gives those before it this much time to take charge, in seconds.
 AFTER_YOU_S = 0.03
 #: The process that hears the feet hangs if its heartbeat is older than this, in nanoseconds.
@@ -39,8 +40,6 @@ UNPROTECTED = (
     "nothing is muted through a MIDI port of Thumbline's own here, as nobody could take it over; "
     "name the sound module's port: --midi, or midi.port in the rig"
 )
-#: Real-time priority that is asked for: below the engine's.
-PRIORITY = 50
 #: How long closing the ports may take, in seconds.
 CLOSE_S = 0.8
 
@@ -50,13 +49,13 @@ def keep(memory: Path) -> int:
     stop = StopSignal()
     live = attach(memory)
     orders = read_orders(memory)
-    raise_priority(PRIORITY, children=False)
+    raise_priority(BELOW_SOUND, children=False)
     charge, place = ProcessLock.of(memory, "charge"), Place(memory, live)
     if charge.take():
-        return _in_charge(live, orders, memory, stop, OutputPort(orders.port, priority=PRIORITY))
+        return _in_charge(live, orders, memory, stop, OutputPort(orders.port, priority=BELOW_SOUND))
     if not place.take(stop.pid):
         return 0
-    out = OutputPort(orders.port, priority=PRIORITY)
+    out = OutputPort(orders.port, priority=BELOW_SOUND)
     vigil = Vigil(live)
     while not (_is_our_turn(place, vigil) and charge.take()):
         if stop.came or vigil.all_is_over:
@@ -68,7 +67,7 @@ def keep(memory: Path) -> int:
             out.prepare()
         place.beat(warm=out.prepared)
         vigil.look()
-        vigil.wait(STAND_BY_S)
+        vigil.wait(NEXT_S if place.is_next else BEHIND_S)
     place.leave()
     if vigil.all_is_over:
         _close(out)

@@ -17,7 +17,7 @@ from thumbline.dsp.memory.record_type import Record
 #: nanoseconds.
 LOOK_NS, FREE_NS, AHEAD_NS = 20_000_000, 250_000_000, 50_000_000
 #: One whose heartbeat is older than this may have been stopped: it is asked for, in nanoseconds.
-LATE_NS = 30_000_000
+LATE_NS = 60_000_000
 #: One whose heartbeat is older than this does not count as warm, and is ended after the second, in nanoseconds; after
 #: the third if it is the processor that it waits for.
 SILENT_NS, HANGS_NS, STARVES_NS = 250_000_000, 1_000_000_000, 3_000_000_000
@@ -28,9 +28,12 @@ START_NS = 30_000_000_000
 class Place:
     """The place in the line that this process has.
 
-    Args:
-        memory: the memory file.
-        live: the record in it.
+    Parameters
+    ----------
+    memory
+        The memory file.
+    live
+        The record in it.
     """
 
     def __init__(self, memory: Path, live: Record):
@@ -79,9 +82,12 @@ class Place:
 class Line:
     """The line as the one in charge sees it.
 
-    Args:
-        memory: the memory file.
-        live: the record in it.
+    Parameters
+    ----------
+    memory
+        The memory file.
+    live
+        The record in it.
     """
 
     def __init__(self, memory: Path, live: Record):

@@ -25,8 +25,8 @@ class Module:
     name: str
     channel: int
     controllers: tuple[int, ...]
-    open_value: int
-    closed_value: int
+    unmuted_value: int
+    muted_value: int
 
 
 @dataclass(frozen=True)

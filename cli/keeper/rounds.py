@@ -65,11 +65,16 @@ LOOKED_AT = (
 class Keeper:
     """What is known between rounds.
 
-    Args:
-        live: the shared record.
-        orders: what holds for each setting.
-        out: where messages go.
-        stands_by: whether at this time (nanoseconds) somebody could take over at once.
+    Parameters
+    ----------
+    live
+        The shared record.
+    orders
+        What holds for each setting.
+    out
+        Where messages go.
+    stands_by
+        Whether at this time (nanoseconds) somebody could take over at once.
     """
 
     def __init__(self, live: Record, orders: Orders, out: OutputPort, stands_by: Callable[[int], bool]):
@@ -175,7 +180,7 @@ class Keeper:
         if not somebody:
             return "nobody stands by"
         if now["request.all_open"][0]:
-            return "all open is asked for"
+            return "every string is to be unmuted"
         if not now["request.split"][0]:
             return "the split is off"
         if now["engine.phase"][0] != PLAYING or self._engine.ended:

@@ -17,8 +17,10 @@ LATE_NS = 10_000_000
 class Vigil:
     """What is known between looks.
 
-    Args:
-        live: the shared record.
+    Parameters
+    ----------
+    live
+        The shared record.
     """
 
     def __init__(self, live: Record):

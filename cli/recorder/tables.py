@@ -12,6 +12,7 @@ import numpy as np
 
 from thumbline.dsp.kept.layout import CONTROL_COLUMNS, EVENT_COLUMNS
 from thumbline.dsp.memory.events import END, FAULT, HANDOVER, NOTE, PLUCK
+from thumbline.dsp.memory.voice_records import CHARACTERS
 
 Row = tuple[object, ...]
 
@@ -24,6 +25,7 @@ ASKED: dict[str, tuple[str, Callable[[float], str]]] = {
     "hold": ("hold", lambda value: f"{value:g}"),
     "level": ("bass level", lambda value: f"{20.0 * math.log10(value):.2f}" if value > 0.0 else "silent"),
     "tone_hz": ("bass tone", lambda value: f"{value:.1f}" if value > 0.0 else "as in the song"),
+    "character": ("character", lambda value: CHARACTERS[int(value) - 1] if value > 0.0 else "as in the song"),
     "ratio": ("interval", lambda value: f"{12.0 * math.log2(value):.2f}" if value > 0.0 else "as in the song"),
 }
 

@@ -70,7 +70,7 @@ def _cut(text: str, size: int) -> bytes:
 
 
 def encoded_names(names: Sequence[str], size: int) -> bytes:
-    """Return ``names`` one a line, as many as fit whole into ``size`` bytes of UTF-8."""
+    """Return ``names``, one per line, as many as fit whole into ``size`` bytes of UTF-8."""
     lines = b""
     for name in names:
         line = name.encode(errors="replace") + b"\n"

@@ -9,8 +9,10 @@ class OwnClock:
     When all processes have been stopped and go on, whoever looks first finds the others silent. So what they did not do
     while this process itself did nothing does not count: after a gap silence is counted from its end.
 
-    Args:
-        gap_s: two looks that lie further apart than this have a gap between them.
+    Parameters
+    ----------
+    gap_s
+        Two looks that lie further apart than this have a gap between them.
     """
 
     def __init__(self, gap_s: float):

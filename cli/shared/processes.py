@@ -1,6 +1,7 @@
 """Processes that watch one another: whether one has ended, and which of several is in charge."""
 
 import contextlib
+import functools
 import os
 import select
 import signal
@@ -18,6 +19,9 @@ from thumbline.dsp.files.file_lock import lock
 MODULE = ("-P", "-m")
 #: What tells a process to stand by.
 STAND_BY = "--stand-by"
+#: Real-time priority of what must answer under any load and never hold up the sound: below that of the clients of a
+#: JACK server, which is 5 unless it is told otherwise (jackd(1), -P).
+BELOW_SOUND = 3
 #: What Linux says of a process that a signal has stopped (:func:`state_of`).
 STOPPED = "T"
 
@@ -40,6 +44,11 @@ class ProcessHandle:
                 self._ended = True
             except OSError:  # an old kernel, or out of handles
                 self._handle = -1
+
+    @property
+    def has_handle(self) -> bool:
+        """Whether the system will tell of its end at once."""
+        return self._handle >= 0
 
     @property
     def ended(self) -> bool:
@@ -102,6 +111,16 @@ class ProcessLock:
             self._file = None
 
 
+@functools.cache
+def can_split() -> bool:
+    """Whether a process may make a copy of itself and wait for its end; only Linux has the handles."""
+    watched = ProcessHandle(os.getpid())
+    try:
+        return watched.has_handle
+    finally:
+        watched.close()
+
+
 def state_of(pid: int) -> str:
     """Return Linux's letter for what a process does: R runs or would, S and D wait, T is stopped; "" elsewhere."""
     with contextlib.suppress(OSError, IndexError):
@@ -126,6 +145,18 @@ def raise_priority(priority: int, *, children: bool) -> None:
         policy = os.SCHED_FIFO | (0 if children else getattr(os, "SCHED_RESET_ON_FORK", 0))
         with contextlib.suppress(OSError):
             os.sched_setscheduler(0, policy, os.sched_param(priority))
+
+
+def raise_priority_of_all(priority: int) -> None:
+    """Ask for real-time scheduling of every thread of this process that has none, libraries' own ones too (Linux).
+
+    A JACK server waits for the thread in which it speaks to a client, whoever it is that asks for something. And a
+    process that is killed has not ended before each of its threads has had a processor to end on.
+    """
+    with contextlib.suppress(OSError):
+        for thread in [int(folder.name) for folder in Path("/proc/self/task").iterdir()]:
+            if os.sched_getscheduler(thread) == os.SCHED_OTHER:
+                os.sched_setscheduler(thread, os.SCHED_FIFO, os.sched_param(priority))
 
 
 def run_and_exit(work: Callable[[Path], int]) -> NoReturn:

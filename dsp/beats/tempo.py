@@ -136,7 +136,7 @@ def read_taps(path: Path) -> list[float]:
             raise InputError(f"{name}, line {number}: {tap:g} s follows {taps[-1]:g} s; accepted is a tap {between}")
         taps.append(tap)
     if len(taps) < 2:
-        raise InputError(f"{name} holds {len(taps)} tap{'s' * (len(taps) != 1)}; accepted: two or more, one a line")
+        raise InputError(f"{name} holds {len(taps)} tap{'s' * (len(taps) != 1)}; accepted: two or more, one per line")
     return taps
 
 

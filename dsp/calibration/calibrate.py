@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.calibration.advice import ANOTHER_NOTE_CENTS, warnings
+from thumbline.dsp.calibration.playing import not_open_strings
 from thumbline.dsp.calibration.report import StringReport
 from thumbline.dsp.calibration.survey import (
     MEASURED,
@@ -27,6 +28,7 @@ from thumbline.dsp.files.passes import Progress, counted_passes
 from thumbline.dsp.files.takes import Take, open_take
 from thumbline.dsp.note_names import midi_to_note, note_to_midi
 from thumbline.dsp.processor.hum import Hum
+from thumbline.dsp.processor.notes import Note
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.processor.transcript import transcribe
 from thumbline.dsp.rig.model import Rig
@@ -49,6 +51,7 @@ class Calibration:
     strings: tuple[StringReport, ...]
     mains_hz: float | None
     warnings: tuple[str, ...] = field(default=())
+    doubt: str = ""  #: why this was not a take of open strings, one after the other; empty if it was
 
 
 def calibrate(path: Path, base: Rig, progress: Progress = lambda share: None) -> Calibration:
@@ -66,7 +69,10 @@ def calibrate(path: Path, base: Rig, progress: Progress = lambda share: None) ->
                 "a few times each, with a moment of silence first"
             )
         rig = complete(_to_measure(base), found)
-        pitches, clipped, flat_tops = _listen(take, rig, found.hum, blocks())
+        notes, clipped, flat_tops = _listen(take, rig, found.hum, blocks())
+    pitches: list[list[float]] = [[] for _ in range(rig.string_count)]
+    for note in notes:
+        pitches[note.string - 1].append(note.midi)
     cents = [_deviation(pitches[s], float(rig.open_midi[s])) for s in range(rig.string_count)]
     reports = tuple(_report(rig, found, s, pitches[s], cents[s], clipped, flat_tops) for s in range(rig.string_count))
     off = [round(c, 1) if c is not None and abs(c) < ANOTHER_NOTE_CENTS else 0.0 for c in cents]
@@ -76,6 +82,7 @@ def calibrate(path: Path, base: Rig, progress: Progress = lambda share: None) ->
         reports,
         found.mains_hz,
         tuple(warnings(rig, reports, pitches, found.bleed_doubted)),
+        not_open_strings(notes),
     )
 
 
@@ -86,9 +93,8 @@ def _to_measure(base: Rig) -> Rig:
 
 def _listen(
     take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[np.float64]]
-) -> tuple[list[list[float]], NDArray[np.int64], NDArray[np.int64]]:
-    """Pitches (key numbers) of the notes on each string, sought over the whole neck; clipped samples and flat tops by
-    channel."""
+) -> tuple[list[Note], NDArray[np.int64], NDArray[np.int64]]:
+    """Notes, sought on each string over the whole neck; clipped samples and flat tops by channel."""
     # Each channel is searched from below the lowest string up, so that a swapped or retuned one is known by its pitch.
     lowest = max(round(float(rig.open_midi.min())) - TUNED_DOWN, note_to_midi(LOWEST_OPEN_STRING))
     strings = [midi_to_note(lowest)] * rig.string_count
@@ -102,10 +108,7 @@ def _listen(
             yield block
 
     transcript = transcribe(Processor(wide, take.sample_rate, hum), passing())
-    pitches: list[list[float]] = [[] for _ in range(rig.string_count)]
-    for note in transcript.notes:
-        pitches[note.string - 1].append(note.midi)
-    return pitches, clipped, tops.counts
+    return transcript.notes, clipped, tops.counts
 
 
 def _clipped(block: NDArray[np.float64]) -> NDArray[np.int64]:
@@ -168,7 +171,7 @@ def _report(
         level_db=float(found.level_db[s]),
         on_db=float(found.on_db[s]),
         off_db=float(found.off_db[s]),
-        bleed_db=float(amplitude_db(others[loudest])) if others[loudest] > 1e-4 else None,
+        bleed_db=amplitude_db(float(others[loudest])) if others[loudest] > 1e-4 else None,
         bleed_from=loudest + 1 if others[loudest] > 1e-4 else None,
         clipped=int(clipped[channel - 1]),
         flat_tops=int(flat_tops[channel - 1]),

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thumbline.dsp.calibration.bleed import measure_bleed, played_strings, unmixed_power
+from thumbline.dsp.calibration.fit import misfit
 from thumbline.dsp.decibels import power_db
 from thumbline.dsp.memory.records import ANALYSIS_STEP
 from thumbline.dsp.processor.analysis_signal import analysis_signal
@@ -55,6 +56,7 @@ class Survey:
     silent: NDArray[np.bool_]  #: the channel never comes near a note: not played, or its cable is out
     hum: Hum | None  #: of the take from its first frame on; None without mains removal
     bleed_doubted: NDArray[np.bool_]  #: what the channel hears of other strings was not believed, and is left as none
+    misfit: str = ""  #: what of the take does not fit what the rig states (`thumbline.dsp.calibration.fit`)
 
 
 def passes_of(rig: Rig) -> int:
@@ -168,7 +170,17 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None, hum
     loudest_db = power_db(np.maximum(np.einsum("bii->bi", moments).max(axis=0), lowest))
     silent = loudest_db < on_db - SILENT_BELOW_ON_DB
     return Survey(
-        mains_hz, floor_db, level_db, on_db, np.minimum(off_db, on_db - 1.0), bleed, played, silent, hum, doubted
+        mains_hz=mains_hz,
+        floor_db=floor_db,
+        level_db=level_db,
+        on_db=on_db,
+        off_db=np.minimum(off_db, on_db - 1.0),
+        bleed=bleed,
+        played=played,
+        silent=silent,
+        hum=hum,
+        bleed_doubted=doubted,
+        misfit=misfit(moments, channel_floor, rig),
     )
 
 

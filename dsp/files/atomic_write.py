@@ -78,11 +78,11 @@ def _former(target: Path, name: str, of_kind: OfKind | None, kind: str) -> os.st
     if not target.exists():
         return None
     if not target.is_file():
-        raise InputError(f"{name}: is no regular file; accepted: a file that may be replaced")
+        raise InputError(f"{name}: is not a regular file; accepted: a file that may be replaced")
     if not os.access(target, os.W_OK):
         raise InputError(f"{name}: is write-protected; accepted: a file that may be replaced")
     if of_kind and target.stat().st_size and not of_kind(target):
-        raise InputError(f"{name}: exists and is no {kind}; accepted: a new name, or a {kind} to replace")
+        raise InputError(f"{name}: exists and is not a {kind}; accepted: a new name, or a {kind} to replace")
     return target.stat()
 
 

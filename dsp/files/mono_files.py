@@ -29,7 +29,7 @@ def mono_files(folder: Path) -> list[Path]:
     except OSError as error:
         raise InputError(f"cannot open the take {printable(folder)}: {error.strerror}") from error
     if not entries:
-        wanted = "a take's folder holds one mono file a string"
+        wanted = "a take's folder holds one mono file per string"
         raise InputError(f"the folder {printable(folder)} holds no sound file; {wanted}")
     return sorted(entries, key=_natural)
 

@@ -21,7 +21,6 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from thumbline.dsp.decibels import amplitude_db
 from thumbline.dsp.errors import InputError, OutputError, printable
 from thumbline.dsp.files.made_files import Record, made_in
 from thumbline.dsp.files.publication import Publication, changed_files
@@ -241,7 +240,7 @@ class AudioWriter:
     @property
     def peak_dbfs(self) -> float | None:
         """Highest sample so far as the file holds it, in dB below full scale; None if all are zero."""
-        return float(amplitude_db(self._peak / _FULL_SCALE)) if self._peak else None
+        return 20.0 * math.log10(self._peak / _FULL_SCALE) if self._peak else None
 
 
 def write_csv(path: Path, header: Sequence[str], rows: Iterable[Sequence[object]]) -> None:

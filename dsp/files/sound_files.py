@@ -7,8 +7,10 @@ once.
 
 import os
 from dataclasses import dataclass
+from io import FileIO
 from pathlib import Path
-from typing import Any, NamedTuple
+from types import TracebackType
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 import soundfile
@@ -67,10 +69,53 @@ class Tags:
         return f"{self.part}, {tempo} bpm"
 
 
+class _Disk:
+    """A new file that remembers why the disk refused a byte.
+
+    libsndfile asks nobody whether the last bytes of FLAC and Ogg, written as it closes, reached the disk.
+    """
+
+    def __init__(self, path: Path) -> None:
+        try:
+            self._file = FileIO(path, "w+")
+        except OSError as error:
+            raise _refusal(path, error) from error
+        self.refused: OSError | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: TracebackType | None) -> None:
+        self._file.close()
+
+    def write(self, data: bytes) -> int:
+        """Write all of ``data``, or as much as goes; return how many bytes went."""
+        done = 0
+        try:
+            while done < len(data):
+                done += self._file.write(data[done:])
+        except OSError as error:
+            self.refused = self.refused or error
+        return done
+
+    def read(self, size: int) -> bytes:
+        """Return up to ``size`` bytes from the present place."""
+        return self._file.read(size) or b""
+
+    def seek(self, place: int, whence: int = os.SEEK_SET) -> int:
+        """Go to a place in the file, and return it."""
+        return self._file.seek(place, whence)
+
+    def tell(self) -> int:
+        """Return the present place in the file."""
+        return self._file.tell()
+
+
 def write_sound(path: Path, sound: NDArray[np.float32], rate: int, name: str, tags: Tags) -> None:
     """Write ``sound``, (frames, channels), as ``FORMATS[name]`` with its tags.
 
-    Raises OutputError if libsndfile cannot, OSError if the tags of an MP3 file find no room.
+    Raises OutputError if libsndfile cannot, or the disk takes less than the whole file; OSError if the tags of an MP3
+    file find no room.
     """
     form = FORMATS[name]
     if form.rates and rate not in form.rates:
@@ -78,27 +123,38 @@ def write_sound(path: Path, sound: NDArray[np.float32], rate: int, name: str, ta
 
         sound, rate = soxr.resample(sound, rate, RATE_INSTEAD), RATE_INSTEAD
     title, take = printable(tags.title), printable(tags.take)  # names of files may hold bytes that are no text
-    try:
-        with soundfile.SoundFile(
-            file_name(path),
-            "w",
-            rate,
-            sound.shape[1],
-            subtype=form.encoding,
-            format=form.container,
-            compression_level=form.compression,
-        ) as file:
-            if name != "mp3":
-                file.title, file.album, file.genre = title, take, GENRE
-                file.tracknumber, file.comment = str(tags.number), tags.comment
-            for first in range(0, len(sound), BLOCK):
-                file.write(sound[first : first + BLOCK])
-    except (soundfile.LibsndfileError, ValueError) as error:
-        reason = str(error).rpartition(": ")[2].rstrip(".")
-        raise OutputError(f"cannot write {path.name}: {reason}") from error
+    with _Disk(path) as disk:
+        try:
+            with soundfile.SoundFile(
+                disk,
+                "w",
+                rate,
+                sound.shape[1],
+                subtype=form.encoding,
+                format=form.container,
+                compression_level=form.compression,
+            ) as file:
+                if name != "mp3":
+                    file.title, file.album, file.genre = title, take, GENRE
+                    file.tracknumber, file.comment = str(tags.number), tags.comment
+                for first in range(0, len(sound), BLOCK):
+                    file.write(sound[first : first + BLOCK])
+        except (soundfile.LibsndfileError, ValueError, AssertionError) as error:
+            if not disk.refused:
+                if isinstance(error, AssertionError):
+                    raise
+                reason = str(error).rpartition(": ")[2].rstrip(".")
+                raise OutputError(f"cannot write {path.name}: {reason}") from error
+    if disk.refused:  # soundfile asserts that all frames were taken, or says nothing at all
+        raise _refusal(path, disk.refused) from disk.refused
     if name == "mp3":
         block = id3_block(title=title, album=take, genre=GENRE, track=str(tags.number), comment=tags.comment)
         path.write_bytes(block + path.read_bytes())
+
+
+def _refusal(path: Path, error: OSError) -> OutputError:
+    reason = error.strerror or str(error)
+    return OutputError(f"cannot write {path.name}: {reason[:1].lower()}{reason[1:]}")
 
 
 def file_name(path: Path) -> Any:

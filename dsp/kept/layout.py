@@ -32,7 +32,9 @@ BASS, GUITAR = "bass.wav", "guitar.wav"
 EVENTS, CONTROLS = "events.csv", "controls.csv"
 #: ``time_s`` from the first frame, ``clock`` by the computer's clock; ``value`` in the unit that ``event`` has.
 EVENT_COLUMNS = ("time_s", "clock", "event", "string", "value")
-CONTROL_COLUMNS = ("frame", "anew", "setting_before", "setting", "split", "hold", "level", "tone_hz", "ratio")
+CONTROL_COLUMNS = (
+    *("frame", "anew", "setting_before", "setting", "split", "hold", "character", "level", "tone_hz", "ratio"),
+)
 _LAYOUT = 1
 
 

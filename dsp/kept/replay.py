@@ -34,6 +34,7 @@ class Mark(NamedTuple):
     setting: int
     split: int
     hold: int
+    character: int
     level: float
     tone_hz: float
     ratio: float
@@ -52,7 +53,7 @@ def read_marks(path: Path) -> list[Mark]:
     try:
         if tuple(next(rows)) != CONTROL_COLUMNS:
             raise ValueError
-        return [Mark(*map(int, row[:6]), *map(float, row[6:])) for row in rows]
+        return [Mark(*map(int, row[:7]), *map(float, row[7:])) for row in rows]
     except (ValueError, TypeError, StopIteration):
         raise InputError(f"{printable(path)}: is damaged; give --rig to split the take anew") from None
 
@@ -108,7 +109,7 @@ class Replay(Processor):
             change_setting(self._settings[self._setting], self._settings[mark.setting], st)
             self._setting = mark.setting
         self.params[:] = self._settings[mark.setting : mark.setting + 1]
-        for name in ("split", "hold", "level", "tone_hz", "ratio"):
+        for name in ("split", "hold", "character", "level", "tone_hz", "ratio"):
             st["controls"][name] = getattr(mark, name)
         return ended
 
@@ -125,6 +126,7 @@ class Prepared(NamedTuple):
     rig: Rig  #: complete
     processor: Processor
     blocks: Iterator[NDArray[np.float64]]
+    misfit: str  #: why the rig seems to be that of another guitar; empty if it fits, or nobody has looked
 
 
 def prepare(take: Take, rig: Rig, progress: Progress) -> Prepared:
@@ -134,8 +136,8 @@ def prepare(take: Take, rig: Rig, progress: Progress) -> Prepared:
     """
     kept = kept_take(take.path)
     if kept is not None and kept.rig == rig:
-        return Prepared(rig, Replay(kept, take.sample_rate), counted_passes(take, 1, progress)())
+        return Prepared(rig, Replay(kept, take.sample_rate), counted_passes(take, 1, progress)(), "")
     blocks = counted_passes(take, passes_of(rig), progress)
     found = survey(blocks, rig, take.sample_rate)
     rig = complete_for_take(rig, found)
-    return Prepared(rig, Processor(rig, take.sample_rate, found.hum), blocks())
+    return Prepared(rig, Processor(rig, take.sample_rate, found.hum), blocks(), found.misfit)

@@ -18,8 +18,10 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.first_partial import partial_period
+from thumbline.dsp.kernel.tone_stage import shape
 from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.records import ANALYSIS_STEP, HEADS, SILENT, SOUNDING, SYNTH
+from thumbline.dsp.memory.records import ANALYSIS_STEP, SILENT, SOUNDING, SYNTH
+from thumbline.dsp.memory.voice_records import HEADS
 
 #: Frames behind the newest at which a head starts: the interpolation looks one frame ahead.
 NEWEST = 2.0
@@ -139,6 +141,7 @@ def render_bass(p: Record, st: Record) -> float:
     st.dynamics_gain += p.smoothing * (st.dynamics_target - st.dynamics_gain)
     now = st.now
     y *= now.bass_gain * st.dynamics_gain
+    y = shape(st, y)
     out = now.tone[0] * y + st.tone1
     st.tone1 = now.tone[1] * y - now.tone[3] * out + st.tone2
     st.tone2 = now.tone[2] * y - now.tone[4] * out

@@ -10,6 +10,7 @@ import math
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.offsets import end_note
 from thumbline.dsp.kernel.onsets import start_note
+from thumbline.dsp.kernel.tone_stage import choose_timbre
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import SILENT
 
@@ -29,14 +30,16 @@ def take_controls(p: Record, st: Record) -> None:
         and new.level == old.level
         and new.tone_hz == old.tone_hz
         and new.ratio == old.ratio
+        and new.character == old.character
     ):
         return
-    sounds = new.level != old.level or new.tone_hz != old.tone_hz
+    sounds = new.level != old.level or new.tone_hz != old.tone_hz or new.character != old.character
     old.split = new.split
     old.hold = new.hold
     old.level = new.level
     old.tone_hz = new.tone_hz
     old.ratio = new.ratio
+    old.character = new.character
     st.ratio = new.ratio if new.ratio > 0.0 else p.ratio
     if sounds:
         start_ramp(p, st)
@@ -51,6 +54,7 @@ def start_ramp(p: Record, st: Record) -> None:
         aim.tone[k] = p.tone[k]
     if st.heard.tone_hz > 0.0:
         _low_pass(st.heard.tone_hz / p.rate, aim)
+    choose_timbre(p, st)
     for s in range(p.strings):
         aim.pan[s, 0] = p.pan[s, 0]
         aim.pan[s, 1] = p.pan[s, 1]
@@ -60,6 +64,8 @@ def start_ramp(p: Record, st: Record) -> None:
     step.bass_gain = share * (aim.bass_gain - now.bass_gain)
     for k in range(5):
         step.tone[k] = share * (aim.tone[k] - now.tone[k])
+    for k in range(len(aim.timbre)):
+        step.timbre[k] = share * (aim.timbre[k] - now.timbre[k])
     for s in range(p.strings):
         step.pan[s, 0] = share * (aim.pan[s, 0] - now.pan[s, 0])
         step.pan[s, 1] = share * (aim.pan[s, 1] - now.pan[s, 1])
@@ -96,12 +102,15 @@ def step_ramp(st: Record) -> None:
         now.bass_gain = aim.bass_gain
         now.ceiling = aim.ceiling
         now.tone[:] = aim.tone
+        now.timbre[:] = aim.timbre
         now.pan[:] = aim.pan
         return
     now.bass_gain += step.bass_gain
     now.ceiling += step.ceiling
     for k in range(5):
         now.tone[k] += step.tone[k]
+    for k in range(len(now.timbre)):
+        now.timbre[k] += step.timbre[k]
     for s in range(now.pan.shape[0]):
         now.pan[s, 0] += step.pan[s, 0]
         now.pan[s, 1] += step.pan[s, 1]

@@ -12,6 +12,7 @@ from thumbline.dsp.kernel.limiter import limit
 from thumbline.dsp.kernel.offsets import decay_tail
 from thumbline.dsp.kernel.onsets import detect_plucks
 from thumbline.dsp.kernel.string_update import update_string
+from thumbline.dsp.kernel.tone_stage import make_partials
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import BASS, HOP, HUM_KNOWN, SILENT
 
@@ -70,6 +71,7 @@ def _analyse(p: Record, st: Record) -> None:
         follow_level(p, st)
     choose(p, st)
     update_heads(p, st)
+    make_partials(p, st)
     st.tick += 1
 
 

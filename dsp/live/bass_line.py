@@ -59,4 +59,4 @@ class LiveBassLine:
 
     def _start(self) -> list[Message]:
         typical_db = power_db(float(self._typical_power[self._bass - 1]) * ANALYSIS_STEP**2, 1e-16)
-        return self._notes.start(self._pitch(), velocity_of(self._level_db[self._bass], float(typical_db)))
+        return self._notes.start(self._pitch(), velocity_of(self._level_db[self._bass], typical_db))

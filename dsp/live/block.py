@@ -73,6 +73,7 @@ def _apply_request(request: Record, controls: Record) -> None:
     if not math.isnan(tone):
         controls.tone_hz = min(max(tone, 80.0), 20000.0) if tone > 0.0 else 0.0
     interval = request.interval
+    controls.character = request.character
     controls.ratio = 0.0 if math.isnan(interval) else 2.0 ** (min(max(interval, -24.0), 0.0) / 12.0)
 
 

@@ -30,9 +30,12 @@ Message = tuple[int, ...]
 class MidiVoice:
     """One voice that plays the bass.
 
-    Args:
-        channel: MIDI channel, 1 to 16.
-        bend_range: how far pitch bend reaches either way, in semitones, 1 to 24.
+    Parameters
+    ----------
+    channel
+        MIDI channel, 1 to 16.
+    bend_range
+        How far pitch bend reaches either way, in semitones, 1 to 24.
     """
 
     def __init__(self, channel: int, bend_range: int = 2):

@@ -28,17 +28,21 @@ AGAIN_S = (0.03, 0.08, 0.2, 0.5)
 class LiveMutes:
     """The mutes of all modules.
 
-    Args:
-        strings, order, gap_s: as for ``MutePlan``.
-        modules: the sound modules.
-        resend_s: time in which every string is said again once; 0 for never.
+    Parameters
+    ----------
+    strings, order, gap_s
+        As for ``MutePlan``.
+    modules
+        The sound modules.
+    resend_s
+        Time in which every string is said again once; 0 for never.
     """
 
     def __init__(
         self,
         strings: int,
         modules: Sequence[ModuleLike],
-        order: MuteOrder = "open first",
+        order: MuteOrder = "unmute first",
         gap_s: float = 0.0,
         resend_s: float = 0.0,
     ):

@@ -54,6 +54,7 @@ REQUEST = record_type(
         ("bass_level_db", "f8"),  # added to the setting's level; -60 or less is silent
         ("tone_hz", "f8"),  # 0: as in the setting
         ("interval", "f8"),  # semitones, -24 to 0; NaN: as in the setting
+        ("character", "i8"),  # 1 and more: of the bass, in the order of the rig's; 0: as in the setting
     ]
 )
 
@@ -150,6 +151,7 @@ MARK = record_type(
         ("level", "f8"),
         ("tone_hz", "f8"),
         ("ratio", "f8"),
+        ("character", "i8"),
     ]
 )
 

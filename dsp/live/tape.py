@@ -32,6 +32,7 @@ def mark(tape: Record, st: Record, setting_before: int, setting: int, anew: bool
         and last.level == new.level
         and last.tone_hz == new.tone_hz
         and last.ratio == new.ratio
+        and last.character == new.character
     ):
         return
     entry = tape.marks[tape.marked & (MARKS - 1)]
@@ -45,6 +46,7 @@ def mark(tape: Record, st: Record, setting_before: int, setting: int, anew: bool
     entry.level = new.level
     entry.tone_hz = new.tone_hz
     entry.ratio = new.ratio
+    entry.character = new.character
     tape.marking = 1
 
 

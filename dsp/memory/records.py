@@ -16,6 +16,7 @@ import numpy as np
 
 from thumbline.dsp.memory.events import EVENT, EVENTS
 from thumbline.dsp.memory.record_type import Record, record_type
+from thumbline.dsp.memory.voice_records import CHARACTERS, CONTROLS, HEAD, HEADS, TIMBRE, TONE_STAGE
 
 MAX_STRINGS = 10
 #: Columns of the arrays in which strings lie side by side: three vectors of four, whatever the guitar.
@@ -39,8 +40,6 @@ TAPS = 256
 SQUARES = 32
 #: Mains harmonics that are removed (fundamental included).
 HARMONICS = 6
-#: Reading heads of the bass voice that may sound at once: one leads, the others fade out.
-HEADS = 6
 #: Columns of the kernel's output.
 BASS, LEFT, RIGHT, OUTPUTS = 0, 1, 2, 3
 
@@ -128,6 +127,16 @@ PARAMS = record_type(
         ("longest_lead", "f8"),  # frames of an attack before the decision that are still heard
         ("slowing", "f8"),  # share of the way a frame from the attack's own speed to the interval's
         ("smoothing", "f8"),  # share of the way a frame, for levels and dynamics
+        # tone stage of the bass
+        ("timbre", "f8", TIMBRE),  # the setting's own
+        ("timbres", "f8", (len(CHARACTERS), TIMBRE)),  # all that the player may choose
+        ("stage_low", "f8"),  # these filters: share of the way a tick
+        ("stage_high", "f8"),
+        ("stage_rise", "f8"),
+        ("stage_fall", "f8"),
+        ("stage_compress", "f8"),
+        ("stage_recover", "f8"),
+        ("stage_threshold", "f8"),  # mean square from which on it is compressed, at a gain of 1
         # remainder and outputs
         ("all_strings", "i8"),
         ("pan", "f8", (MAX_STRINGS, 2)),
@@ -203,32 +212,12 @@ STRING = record_type(
     ]
 )
 
-HEAD = record_type(
-    [
-        ("string", "i8"),  # index from 0; -1: not in use
-        ("lag", "f8"),  # frames behind the newest
-        ("rate", "f8"),  # frames read a frame
-        ("gain", "f8"),
-        ("step", "f8"),  # change of gain a frame
-    ]
-)
-
-#: What the player asks for while sound passes; what differs from the setting is reached by a ramp.
-CONTROLS = record_type(
-    [
-        ("split", "i8"),  # 0: no string is the bass
-        ("hold", "i8"),  # 1: the string that is the bass stays the bass
-        ("level", "f8"),  # factor on the setting's bass level
-        ("tone_hz", "f8"),  # low-pass of the bass; 0: the setting's
-        ("ratio", "f8"),  # of the bass' frequency to the string's; 0: the setting's
-    ]
-)
-
 #: What is heard at once if it changes, so it never jumps.
 SMOOTH = record_type(
     [
         ("bass_gain", "f8"),
         ("tone", "f8", 5),
+        ("timbre", "f8", TIMBRE),
         ("pan", "f8", (MAX_STRINGS, 2)),
         ("ceiling", "f8"),
     ]
@@ -308,6 +297,7 @@ STATE = record_type(
         ("dynamics_gain", "f8"),
         ("tone1", "f8"),
         ("tone2", "f8"),
+        ("stage", TONE_STAGE),
         # remainder and outputs
         ("rest_gain", "f8", MAX_STRINGS),
         ("limiter_gain", "f8", 2),
@@ -333,6 +323,7 @@ def initial_state(params: np.ndarray) -> np.ndarray:
         controls["split"] = 1
         controls["level"] = 1.0
     st["ratio"] = params[0]["ratio"]
+    st["stage"]["gain"], st["stage"]["bass"] = 1.0, -1
     for name in SMOOTH.names or ():
         st["now"][name] = params[0][name]
     return state

@@ -18,8 +18,8 @@ from thumbline.dsp.midi.numbers import CONTROL_CHANGE, LAST_CONTROLLER, NOTE_OFF
 ON = 64
 """The lowest value of a controller that means "on"."""
 
-MOST_SETTINGS = 32
-"""Settings in a set."""
+MOST_SONGS = 32
+"""Songs in a set."""
 
 
 class Action(NamedTuple):
@@ -37,15 +37,15 @@ RANGED = ("pedal", "stepped", "momentary", "latching")
 ACTIONS: Mapping[str, Action] = {
     "split": Action(("latching", "momentary")),
     "hold": Action(("momentary", "latching")),
-    "all open": Action(("momentary", "latching")),
+    "unmute all": Action(("momentary", "latching")),
     "tuner": Action(("momentary", "latching")),
-    "save setting": Action(("stepped",)),
+    "save song": Action(("stepped",)),
     "bass level": Action(RANGED, -60.0, 12.0, (-30.0, 0.0), (0.0, -6.0)),
     "bass tone": Action(RANGED, 80.0, 20000.0, (200.0, 5000.0), (3000.0, 800.0)),
     "interval": Action(("stepped", "momentary", "latching", "pedal"), -24.0, 0.0, (-12.0, -24.0), (-12.0, -24.0), True),
-    "next setting": Action(("stepped",)),
-    "previous setting": Action(("stepped",)),
-    "setting": Action(("stepped",), 1.0, float(MOST_SETTINGS), whole=True),
+    "next song": Action(("stepped",)),
+    "previous song": Action(("stepped",)),
+    "song": Action(("stepped",), 1.0, float(MOST_SONGS), whole=True),
 }
 
 
@@ -122,15 +122,15 @@ class Controls:
 FIELDS = {
     "split": "split",
     "hold": "hold",
-    "all open": "all_open",
+    "unmute all": "all_open",
     "tuner": "tuner",
-    "save setting": "save",
+    "save song": "save",
     "bass level": "bass_level_db",
     "bass tone": "tone_hz",
     "interval": "interval",
-    "next setting": "setting",
-    "previous setting": "setting",
-    "setting": "setting",
+    "next song": "setting",
+    "previous song": "setting",
+    "song": "setting",
 }
 """What each action changes in :class:`Controls`."""
 
@@ -253,9 +253,9 @@ def _next(binding: Binding, now: Controls) -> float:
 
 def _setting(binding: Binding, press: Press, now: Controls) -> int:
     """The setting to go to: settings follow one another in a circle; a number that the set has not changes nothing."""
-    if binding.action == "next setting":
+    if binding.action == "next song":
         return (now.setting + 1) % now.settings
-    if binding.action == "previous setting":
+    if binding.action == "previous song":
         return (now.setting - 1) % now.settings
     if binding.number is None:
         wanted = press.number

@@ -19,7 +19,7 @@ from typing import Literal, NamedTuple, Protocol, get_args
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.midi.numbers import CONTROL_CHANGE, LAST_CONTROLLER
 
-MuteOrder = Literal["open first", "close first", "gap"]
+MuteOrder = Literal["unmute first", "mute first", "gap"]
 
 
 class MuteDecision(NamedTuple):
@@ -38,26 +38,32 @@ class MutePlan:
 
     ``order`` says what a hand-over does first:
 
-    - ``"open first"``: the new bass string opens, then the old one closes. The bass is never silent between
+    - ``"unmute first"``: the new bass string opens, then the old one closes. The bass is never silent between
       them.
-    - ``"close first"``: the old one closes, then the new one opens. The two never sound together.
-    - ``"gap"``: as "close first", but a string opens no sooner than ``gap_s`` after any *other* string has
+    - ``"mute first"``: the old one closes, then the new one opens. The two never sound together.
+    - ``"gap"``: as "mute first", but a string opens no sooner than ``gap_s`` after any *other* string has
       closed. An opening that has not come due when the next hand-over arrives is dropped unless that
       hand-over still wants it, and then it keeps the time it was due. A string that comes back within its own
       gap opens at once.
 
     Strings that change in one moment do so from the lowest up.
 
-    Args:
-        strings: how many there are, 1 or more.
-        order: see above.
-        gap_s: 0 or more, seconds; used by ``order="gap"`` alone.
+    Parameters
+    ----------
+    strings
+        How many there are, 1 or more.
+    order
+        See above.
+    gap_s
+        0 or more, seconds; used by ``order="gap"`` alone.
 
-    Raises:
-        InputError: when an argument is out of range.
+    Raises
+    ------
+    InputError
+        When an argument is out of range.
     """
 
-    def __init__(self, strings: int, order: MuteOrder = "open first", gap_s: float = 0.0):
+    def __init__(self, strings: int, order: MuteOrder = "unmute first", gap_s: float = 0.0):
         if strings < 1:
             raise InputError(f"strings is {strings}; 1 or more are accepted")
         if order not in get_args(MuteOrder):
@@ -88,8 +94,10 @@ class MutePlan:
         A time before the last decision counts as the time of that decision: what has been sent cannot be
         overtaken.
 
-        Raises:
-            InputError: when ``open_set`` names a string that does not exist or ``time_s`` is not a number.
+        Raises
+        ------
+        InputError
+            When ``open_set`` names a string that does not exist or ``time_s`` is not a number.
         """
         if not math.isfinite(time_s):
             raise InputError(f"time of a mute is {time_s} s; a finite number is accepted")
@@ -100,7 +108,7 @@ class MutePlan:
         now_s = max(time_s, self._last_s)
         opening = open_set - self._open
         closing = self._open - open_set
-        if self._order == "open first":
+        if self._order == "unmute first":
             return decisions + self._set(opening, now_s, to_open=True) + self._set(closing, now_s, to_open=False)
         decisions += self._set(closing, now_s, to_open=False)
         self._pending = {string: max(now_s, self._gap_end_s(string)) for string in opening}
@@ -143,13 +151,13 @@ class MutePlan:
 def open_set_of(string: int, strings: int, silence: str) -> frozenset[int] | None:
     """The strings that are to be open once the bass has passed to ``string`` (0: to none), or None: as they are.
 
-    ``silence`` says what happens where no string has the bass: "keep", "open all" or "close all".
+    ``silence`` says what happens where no string has the bass: "keep", "unmute all" or "mute all".
     """
     if string:
         return frozenset((string,))
     if silence == "keep":
         return None
-    return frozenset(range(1, strings + 1)) if silence == "open all" else frozenset()
+    return frozenset(range(1, strings + 1)) if silence == "unmute all" else frozenset()
 
 
 def plan_mutes(
@@ -157,13 +165,15 @@ def plan_mutes(
     end_s: float,
     *,
     strings: int,
-    order: MuteOrder = "open first",
+    order: MuteOrder = "unmute first",
     gap_s: float = 0.0,
 ) -> list[MuteDecision]:
     """All decisions of a take, from ``(time_s, open_set)`` for each change; at ``end_s`` every string opens.
 
-    Raises:
-        InputError: as :class:`MutePlan`.
+    Raises
+    ------
+    InputError
+        As :class:`MutePlan`.
     """
     plan = MutePlan(strings, order, gap_s)
     decisions = [decision for time_s, open_set in changes for decision in plan.feed(time_s, open_set)]
@@ -189,12 +199,12 @@ class ModuleLike(Protocol):
         ...
 
     @property
-    def open_value(self) -> int:
+    def unmuted_value(self) -> int:
         """Value, 0 to 127, that lets a string sound."""
         ...
 
     @property
-    def closed_value(self) -> int:
+    def muted_value(self) -> int:
         """Value, 0 to 127, that mutes a string."""
         ...
 
@@ -203,8 +213,10 @@ class ModuleLike(Protocol):
 class ControlChange:
     """A control change message: ``channel`` 1 to 16, ``controller`` 0 to 119, ``value`` 0 to 127.
 
-    Raises:
-        InputError: when one of the three is out of range.
+    Raises
+    ------
+    InputError
+        When one of the three is out of range.
     """
 
     channel: int
@@ -230,8 +242,10 @@ class ControlChange:
 def encode(decision: MuteDecision, modules: Iterable[ModuleLike]) -> list[ControlChange]:
     """The control changes that carry out ``decision``, one for each module, in the order of the modules.
 
-    Raises:
-        InputError: when a module has no controller for the string, or a number that MIDI does not allow.
+    Raises
+    ------
+    InputError
+        When a module has no controller for the string, or a number that MIDI does not allow.
     """
     messages: list[ControlChange] = []
     for module in modules:
@@ -240,7 +254,7 @@ def encode(decision: MuteDecision, modules: Iterable[ModuleLike]) -> list[Contro
                 f"module {module.name!r} has no controller for string {decision.string};"
                 f" it has controllers for 1 to {len(module.controllers)}"
             )
-        value = module.open_value if decision.open else module.closed_value
+        value = module.unmuted_value if decision.open else module.muted_value
         messages.append(ControlChange(module.channel, module.controllers[decision.string - 1], value))
     return messages
 
@@ -248,8 +262,10 @@ def encode(decision: MuteDecision, modules: Iterable[ModuleLike]) -> list[Contro
 def encode_all(decisions: Iterable[MuteDecision], modules: Sequence[ModuleLike]) -> list[tuple[float, ControlChange]]:
     """``(time_s, message)`` for every message of every decision, in the order in which they are to be sent.
 
-    Raises:
-        InputError: as :func:`encode`.
+    Raises
+    ------
+    InputError
+        As :func:`encode`.
     """
     return [(decision.time_s, message) for decision in decisions for message in encode(decision, modules)]
 
@@ -260,7 +276,7 @@ def open_all(modules: Iterable[ModuleLike]) -> list[ControlChange]:
     For a module in an unknown state: at the start, after a fault, and on the way out.
     """
     return [
-        ControlChange(module.channel, controller, module.open_value)
+        ControlChange(module.channel, controller, module.unmuted_value)
         for module in modules
         for controller in reversed(module.controllers)
     ]

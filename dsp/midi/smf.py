@@ -1,6 +1,6 @@
 """The bass line and the mutes as Standard MIDI Files.
 
-Format 0 (one track). Time: 9600 ticks a quarter note at 120 quarter notes a minute, 19,200 ticks a second, so
+Format 0 (one track). Time: 9600 ticks per quarter note at 120 quarter notes per minute, 19,200 ticks per second, so
 a time is at most 26 us from the one that was asked for. The tempo is a ruler and says nothing of the music.
 9600 is a multiple of the 480 and 960 ticks that sequencers commonly use (common practice, no source).
 
@@ -89,8 +89,10 @@ def write_bass_midi(
     ends at the latest where the next one begins, or at ``end_s``, where the track ends. Left out are notes of
     which nothing remains then, and those that have no key from 0 to 127 (an unknown pitch, NaN, has none).
 
-    Raises:
-        InputError: when the channel is not 1 to 16 or the file cannot be written.
+    Raises
+    ------
+    InputError
+        When the channel is not 1 to 16 or the file cannot be written.
     """
     if not 1 <= channel <= 16:
         raise InputError(f"MIDI channel is {channel}; 1 to 16 are accepted")
@@ -150,8 +152,10 @@ def write_mutes_midi(
 ) -> None:
     """Writes ``(time_s, message)`` in the given order; the track ends at ``end_s``, or with the last message.
 
-    Raises:
-        InputError: when a message is earlier than the one before it, or the file cannot be written.
+    Raises
+    ------
+    InputError
+        When a message is earlier than the one before it, or the file cannot be written.
     """
     import mido
 

@@ -27,9 +27,11 @@ FIRST_REAL_TIME = 0xF8
 class Wire:
     """One MIDI cable, idle at first.
 
-    Args:
-        running_status: leave out a status byte that equals the one before it, as the standard allows. False
-            models an interface that always sends whole messages.
+    Parameters
+    ----------
+    running_status
+        Leave out a status byte that equals the one before it, as the standard allows. False
+        models an interface that always sends whole messages.
     """
 
     def __init__(self, *, running_status: bool = True):
@@ -60,8 +62,10 @@ def decision_delays(
 ) -> list[float]:
     """The delay of each decision, with all the modules chained on one cable; zeros when there are no modules.
 
-    Raises:
-        InputError: as :func:`thumbline.dsp.midi.mutes.encode`.
+    Raises
+    ------
+    InputError
+        As :func:`thumbline.dsp.midi.mutes.encode`.
     """
     wire = Wire(running_status=running_status)
     delays: list[float] = []

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from thumbline.dsp.notebook.bleed_check import check_bleed
     from thumbline.dsp.notebook.lanes import picture_lanes
     from thumbline.dsp.notebook.panel import TuningPanel, show_first_mistake
+    from thumbline.dsp.notebook.players import hear_both
     from thumbline.dsp.notebook.plots import (
         picture_bleed,
         picture_distributions,
@@ -33,6 +34,7 @@ __all__ = [
     "TuningPanel",
     "Workbench",
     "check_bleed",
+    "hear_both",
     "open_workbench",
     "picture_bleed",
     "picture_distributions",
@@ -50,6 +52,7 @@ _HOMES = {
     "TuningPanel": "panel",
     "Workbench": "workbench",
     "check_bleed": "bleed_check",
+    "hear_both": "players",
     "open_workbench": "workbench",
     "picture_bleed": "plots",
     "picture_distributions": "plots",

@@ -63,7 +63,7 @@ class Explanation:
             f"| {each.level_db:.0f} dBFS | {each.what} | {each.verdict} |"
             for each in self.strings
         ]
-        head = ["| string | loudest just now | what it does | for the bass |", "|:-:|--:|:--|:--|"]
+        head = ["| string | peak level | state | why (not) the bass |", "|:-:|--:|:--|:--|"]
         return "\n".join([f"**{self.headline}**", "", *head, *rows])
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
@@ -151,7 +151,7 @@ def _standing(p: Record, st: Record, rig: Rig, s: int) -> str:
     if not may_carry(p, st, s):
         return f"its note is higher than the bass may be (choice.highest_note is {rig.choice.highest_note})"
     if s == int(st["wanted"]):
-        wait = "choice.hold_ms keeps the bass where it is" if st["delayed"] else "choice.settle_ms is not over"
+        wait = "choice.shortest_ms keeps the bass where it is" if st["delayed"] else "choice.settle_ms is not over"
         return f"it will be the bass, but {wait}"
     ahead = int(st["wanted"])
     if ahead < 0:

@@ -250,6 +250,6 @@ def in_words(decisions: Decisions, reference: Reference) -> str:
         return f"{len(decisions.bassline)} bass notes; none to compare them with; {counted}"
     wrong_s = sum(each.end_s - each.begin_s for each in decisions.mistakes)
     places = len(decisions.mistakes)
-    against = "the notes that were played" if reference.kind == "truth" else "the rig as it was loaded"
+    against = "the notes that were played" if reference.kind == "truth" else "the rig when it was loaded"
     wrong = f"wrong for {wrong_s:.2f} s, at {places} place{'' if places == 1 else 's'}" if places else "never wrong"
     return f"Bass path {100 * decisions.right:.2f} % right against {against}; {wrong}; {counted}"

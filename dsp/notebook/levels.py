@@ -35,7 +35,7 @@ class Levels:
 
 
 def measure_levels(frames: NDArray[np.floating[Any]], rig: Rig, rate: int) -> Levels:
-    """Measure ``frames`` (n, channels), full scale 1, at ``rate`` frames a second.
+    """Measure ``frames`` (n, channels), full scale 1, at ``rate`` frames per second.
 
     Raises InputError if a channel that the rig names is missing.
     """

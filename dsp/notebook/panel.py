@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import ipywidgets as widgets
-from IPython.display import DisplayHandle, display
+from IPython.display import DisplayHandle, Markdown, display
 
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.notebook.explain import Explanation, string_name
@@ -20,6 +20,7 @@ from thumbline.dsp.notebook.lanes import LanesPicture, picture_lanes
 from thumbline.dsp.notebook.places import Place, places
 from thumbline.dsp.notebook.players import Players, players
 from thumbline.dsp.notebook.save_tuned import save_tuned, tuned_name
+from thumbline.dsp.notebook.styles import AS_IN_THE_RIG, STYLES, start_for
 from thumbline.dsp.notebook.workbench import Decisions, Workbench
 from thumbline.dsp.rig.adjustment import Adjustment, adjusted, everywhere
 from thumbline.dsp.rig.model import Rig
@@ -43,17 +44,20 @@ class TuningPanel:
         numbers = range(1, rig.string_count + 1)
         self._on_db, self._off_db = dict.fromkeys(numbers, 0.0), dict.fromkeys(numbers, 0.0)
         names = [("all strings", ALL), *((string_name(rig, number), number) for number in numbers)]
+        self.style = widgets.Dropdown(
+            options=[AS_IN_THE_RIG, *STYLES], description="way of playing", style=_STYLE, layout=_NARROW
+        )
         self.string = widgets.Dropdown(options=names, description="strings to move", style=_STYLE, layout=_NARROW)
         self.on = self._slider("begin to sound (on), dB", -MOST_DB, MOST_DB, 0.5, 0.0)
         self.off = self._slider("fall silent (off), dB", -MOST_DB, MOST_DB, 0.5, 0.0)
         longest_ms = max(MOST_SETTLE_MS, rig.choice.settle_ms)
         self.settle = self._slider("wait for a strum, ms", 0.0, longest_ms, 0.5, rig.choice.settle_ms, ".1f")
         self.hold = self._slider(
-            "shortest time with the bass (hold), ms",
+            "shortest time with the bass, ms",
             0.0,
-            max(MOST_HOLD_MS, rig.choice.hold_ms),
+            max(MOST_HOLD_MS, rig.choice.shortest_ms),
             5.0,
-            rig.choice.hold_ms,
+            rig.choice.shortest_ms,
             ".0f",
         )
         self.proof = self._slider(
@@ -76,7 +80,7 @@ class TuningPanel:
         spans = [("the whole take", 0.0), ("4 s around the moment", 4.0), ("1 s around the moment", 1.0)]
         self.zoom = widgets.Dropdown(options=spans, description="show", style=_STYLE, layout=_NARROW)
         self.why = widgets.HTML()
-        self.back = widgets.Button(description="as it was loaded", tooltip="undo every move")
+        self.back = widgets.Button(description="reset", tooltip="undo every move")
         self.listen = widgets.Button(description="listen", tooltip="make the sound anew, as it is tuned now")
         take = Path(bench.name) if bench.take_path is None else bench.take_path
         self.path = widgets.Text(
@@ -117,8 +121,14 @@ class TuningPanel:
         self.next.on_click(lambda _: self._step(1))
         self.place.observe(self._go, "value")
         self.back.on_click(self._go_back)
+        self.style.observe(self._begin_with, "value")
         self.listen.on_click(self._make_sound)
         self.save.on_click(self._save)
+
+    def _begin_with(self, change: Any) -> None:
+        start = start_for(change["new"], self.bench.rig)
+        for slider, value in zip((self.strictness, self.proof, self.settle, self.hold), start, strict=True):
+            slider.value = value
 
     @property
     def rig(self) -> Rig:
@@ -129,7 +139,7 @@ class TuningPanel:
                 self._on_db,
                 self._off_db,
                 settle_ms=self.settle.value,
-                hold_ms=self.hold.value,
+                shortest_ms=self.hold.value,
                 proof_ms=self.proof.value,
                 strictness=round(self.strictness.value, 3),
             ),
@@ -137,9 +147,12 @@ class TuningPanel:
 
     def show(self) -> None:
         """Put the controls into the notebook, and below them the picture and the reasons."""
+        if self.bench.misfit:
+            words = f"The rig does not fit this take: {self.bench.misfit}. Calibrate with open strings of this guitar."
+            display(Markdown(f"**{words}**"))
         controls = widgets.VBox(
             [
-                widgets.HBox([self.string, self.back]),
+                widgets.HBox([self.style, self.string, self.back]),
                 self.on,
                 self.off,
                 self.strictness,
@@ -295,7 +308,7 @@ class TuningPanel:
             settle=loaded.choice.settle_ms,
             strictness=loaded.detect.strictness,
             proof=loaded.choice.proof_ms,
-            hold=loaded.choice.hold_ms,
+            hold=loaded.choice.shortest_ms,
         )
 
     def _make_sound(self, _: Any = None) -> None:

@@ -13,7 +13,8 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from thumbline.dsp.notebook.workbench import Sound
+from thumbline.dsp.notebook.workbench import Sound, Workbench
+from thumbline.dsp.rig.model import Rig
 
 CAUTION = "Turn the volume down before you press play."
 
@@ -42,6 +43,16 @@ def players(sound: Sound, begin_s: float = 0.0, end_s: float | None = None) -> P
     bass = sound.bass[:, np.newaxis]
     sounds = (("bass", bass[part]), ("guitar, the rest", guitar[part]), ("both", (bass + guitar)[part]))
     return Players(tuple((caption, flac(samples, sound.rate)) for caption, samples in sounds))
+
+
+def hear_both(bench: Workbench, rig: Rig, begin_s: float = 0.0, end_s: float | None = None) -> Players:
+    """Return players of a stretch with the rig as it was loaded (A) and with ``rig`` (B), to tell them by ear."""
+    loaded, moved = (players(bench.sound(each), begin_s, end_s).sounds for each in (bench.rig, rig))
+    pairs = [
+        ((f"{caption}: A, as loaded", a), (f"{caption}: B, as the sliders are", b))
+        for (caption, a), (_, b) in zip(loaded, moved, strict=True)
+    ]
+    return Players(tuple(sound for pair in pairs for sound in pair))
 
 
 def flac(samples: NDArray[np.float64], rate: int) -> bytes:

@@ -8,7 +8,14 @@ from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.rig.model import Rig
 
 #: Settings that are tuned, by key of the rig file.
-TUNED = ("detect.on_db", "detect.off_db", "detect.strictness", "choice.proof_ms", "choice.settle_ms", "choice.hold_ms")
+TUNED = (
+    "detect.on_db",
+    "detect.off_db",
+    "detect.strictness",
+    "choice.proof_ms",
+    "choice.settle_ms",
+    "choice.shortest_ms",
+)
 
 
 def tuned_name(take: Path, rig: Path | None) -> Path:

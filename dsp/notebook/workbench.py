@@ -82,9 +82,9 @@ class Reference:
 class Workbench:
     """One take, the rig it was opened with, and everything that is asked about them.
 
-    ``frames`` (n, channels) at ``rate`` frames a second, full scale 1, is all of the take that is looked at; it begins
-    at ``start_s`` of the file. ``rig`` must be complete (`thumbline.dsp.calibration.survey.complete`). ``truth``, if
-    known, is in seconds of the file.
+    ``frames`` (n, channels) at ``rate`` frames per second, full scale 1, is all of the take that is looked at; it
+    begins at ``start_s`` of the file. ``rig`` must be complete (`thumbline.dsp.calibration.survey.complete`).
+    ``truth``, if known, is in seconds of the file.
     """
 
     def __init__(
@@ -100,9 +100,11 @@ class Workbench:
         truth_name: str = "truth",
         start_s: float = 0.0,
         whole_s: float | None = None,
+        misfit: str = "",
     ) -> None:
         self.name, self.rate, self.rig, self.start_s = name, rate, rig, start_s
         self.take_path, self.rig_path = take_path, rig_path
+        self.misfit = misfit  #: what of the take does not fit the rig, in words
         self.frames = np.ascontiguousarray(frames, np.float64)
         self.seconds = len(self.frames) / rate
         self.whole_s = self.seconds if whole_s is None else whole_s  #: length of the file
@@ -110,7 +112,7 @@ class Workbench:
         self._lock = Lock()
         #: What decisions are compared with.
         self.reference = (
-            Reference(self._as_loaded(), "rig", "what the rig decided as it was loaded")
+            Reference(self._as_loaded(), "rig", "what the rig decided when it was loaded")
             if truth is None
             else Reference(TrueBass(_within(truth, start_s, self.seconds)), "truth", truth_name)
         )
@@ -283,7 +285,8 @@ def open_workbench(
                 f"{printable(path)}: start_s is {start_s:g} and seconds {length_s:g}; accepted: a stretch of the "
                 f"take, which is {whole_s:.1f} s long"
             )
-        settings = complete_for_take(settings, survey(lambda: opened.blocks(_BLOCK), settings, rate))
+        found = survey(lambda: opened.blocks(_BLOCK), settings, rate)
+        settings = complete_for_take(settings, found)
         frames = _stretch(opened.blocks(_BLOCK), round(start_s * rate), round((start_s + length_s) * rate))
     return Workbench(
         path.name,
@@ -296,6 +299,7 @@ def open_workbench(
         truth_name="truth" if truth_path is None else truth_path.name,
         start_s=start_s,
         whole_s=whole_s,
+        misfit=found.misfit,
     )
 
 

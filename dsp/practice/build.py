@@ -139,7 +139,8 @@ class Work:
             gain_db, loudness = 0.0, None
             peak_db = amplitude_db(true_peak(sound), 1e-10)
         else:
-            sound, gain_db, loudness, peak_db = normalise(sound, rate, self.settings.loudness_lufs, self.ceiling_db)
+            wanted, unplayed = self.settings.loudness_lufs, self.studio.unplayed(track, len(sound))
+            sound, gain_db, loudness, peak_db = normalise(sound, rate, wanted, self.ceiling_db, unplayed)
         for name, file in names.items():
             write_sound(self.new / file, sound, rate, name, self._tags(track))
         click_stem = self.studio.click_peak_db - CLICK_STEM_PEAK_DB
@@ -191,7 +192,7 @@ class Work:
         if beats.known:
             self._document("bass.musicxml", key, musicxml)
             texts["musicxml"] = "bass.musicxml"
-        self._document("overview.png", self.base, self._overview)
+        self._document("overview.png", key, self._overview)
         self._document("tablature.png", key, tablature, size)
         self._document("tablature.txt", key, text)
         self._document("bass.mid", key, midi)
@@ -254,6 +255,7 @@ class Work:
             bassline=source.bassline,
             pitch=source.pitch,
             handover_s=source.handover_s,
+            bars=[(bar, start_s) for bar, start_s, _ in self.beats.bars(source.seconds)],
         )
 
 

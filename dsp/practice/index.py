@@ -32,6 +32,7 @@ speed at which it was played. File names are relative to the folder. Levels in d
 ``texts``           by name: file. ``tablature``; ``musicxml`` (missing without a tempo)
 ``midi``            by name: ``bass``: file (the bass line as heard), with the tempo and bar lines of the beats
 ``page``            file that plays both parts in a browser
+``stays``           files of earlier runs that the last one was not asked for; they are in none of the lists above
 ``made_from``       what each file was made from, for a rerun; of no meaning to a player
 ``check``           digest of everything else; if it does not match, the file was edited and a rerun ignores it
 ==================  ==================================================================================================
@@ -62,7 +63,7 @@ A *track* is a finished file to play along with. It has ``part``, ``speed``, ``f
 ``click``           "off", "count-in" or "throughout"
 ``gains_db``        by stem, what was added to the balance as played; a stem that is left out is missing
 ``placement``       "together", or "apart" (bass left, guitar right)
-``loudness_lufs``   integrated loudness as measured on the finished sound
+``loudness_lufs``   integrated loudness as measured on the finished sound, without count-ins
 ``true_peak_dbtp``  highest true peak, 4x oversampled
 ``loop``            null, or ``name``, ``start_s``, ``end_s`` (take time), ``count_in_s`` (length of a count-in at
                     100 %), ``early_s`` (how much earlier than ``start_s`` and ``end_s`` it is cut, so that a note that
@@ -98,7 +99,7 @@ def read_index(folder: Path) -> dict[str, Any] | None:
         index = json.loads((folder / FILE).read_text("utf-8"))
         if index["layout"] != LAYOUT or index.pop("check") != digest(index):
             return None
-        names = index["made_from"]["files"]
+        names = [*index["made_from"]["files"], *index.setdefault("stays", [])]  # earlier versions removed what stays
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
     # Names are joined to the folder, and what is no longer wanted is removed.

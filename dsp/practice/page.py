@@ -30,7 +30,6 @@ _KEYS = (
     "transpose",
     "tempo",
     "beats",
-    "speeds",
     "loops",
     "bass_notes",
     "guitar_notes",

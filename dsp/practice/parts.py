@@ -1,7 +1,8 @@
 """Bass and guitar of a take at any speed and pitch, each still alone."""
 
-from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TypeAlias, TypeVar
 
 import numpy as np
@@ -23,6 +24,22 @@ def in_threads(threads: int, work: Callable[[T], R], items: Iterable[T]) -> list
         pending = [pool.submit(work, item) for item in items]
         try:
             return [each.result() for each in pending]
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+
+
+def one_by_one(threads: int, work: Callable[[T], R], items: Iterable[T]) -> Iterator[R]:
+    """Yield the results of ``work`` in order, no more than ``threads`` of them ahead: they may be large."""
+    with ThreadPoolExecutor(threads) as pool:
+        pending: deque[Future[R]] = deque()
+        try:
+            for item in items:
+                pending.append(pool.submit(work, item))
+                if len(pending) > threads:
+                    yield pending.popleft().result()
+            while pending:
+                yield pending.popleft().result()
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
@@ -67,9 +84,10 @@ def parts_at(
         return bass, guitar
 
     voices = [source.bass, *(string.voice for string in source.strings)]
-    bass, *strings = in_threads(threads, voice, voices)
+    stretched = one_by_one(threads, voice, voices)
+    bass = next(stretched)
     guitar = np.zeros((frames, source.guitar.shape[1]), np.float32)
-    for string, sound in zip(source.strings, strings, strict=True):
+    for string, sound in zip(source.strings, stretched, strict=True):
         add_gated(guitar, sound, string.gate, string.pan, first, factor)
     return bass, guitar
 

@@ -1,7 +1,8 @@
 """A practice set: a folder of tracks made from one take, with its index.
 
 Every file is known by a digest of all that its sound and tags were made from. A rerun leaves alone what would come out
-the same; other tags too make a file anew. Files that an earlier run made and that are no longer wanted are removed.
+the same; other tags too make a file anew. Files that an earlier run made and that this one was not asked for stay, and
+are named in the index, unless a fresh set is wanted.
 """
 
 from contextlib import suppress
@@ -29,7 +30,7 @@ from thumbline.dsp.processor.processor import warm_up
 from thumbline.dsp.rig.model import Rig
 
 #: Raise this whenever the same settings would produce different audio.
-RECIPE = 4
+RECIPE = 5
 #: What a set holds beside its tracks.
 DOCUMENTS = (
     *("overview.png", "tablature.png", "tablature.txt", "bass.mid"),
@@ -48,7 +49,12 @@ class PracticeSet:
     written: int  #: files that were made or changed
     kept: int  #: files that were left as they were
     kept_aside: list[str] = field(default_factory=list)  #: names of files of a former run that were changed since
-    removed: tuple[str, ...] = ()  #: files of a former run that are no longer asked for
+    removed: tuple[str, ...] = ()  #: files of former runs that were not asked for now
+
+    @property
+    def stays(self) -> list[str]:
+        """Files of former runs that were not asked for now and are still there."""
+        return self.index["stays"]
 
 
 def make_practice_set(
@@ -58,24 +64,31 @@ def make_practice_set(
     settings: PracticeSettings,
     progress: Progress = lambda share: None,
     threads: int = 1,
+    *,
+    fresh: bool = False,
 ) -> PracticeSet:
     """Make the practice set of the take, or the rendered folder, at ``path`` in the folder ``out/<name of the take>``.
+
+    ``fresh``: what former runs have made there, and these settings do not ask for, is removed.
 
     Raises InputError for a take or settings that cannot be used, and a folder that cannot be written, or holds files in
     the way that the program did not make; what was there stays as it was then.
     """
     while True:
         with suppress(_OvertakenError):
-            return _make(path, out, rig, settings, progress, threads)
+            return _make(path, out, rig, settings, progress, threads, fresh)
 
 
 class _OvertakenError(Exception):
     """Another run has written into the folder since this one looked at what is there."""
 
 
-def _make(path: Path, out: Path, rig: Rig, settings: PracticeSettings, progress: Progress, threads: int) -> PracticeSet:
+def _make(
+    path: Path, out: Path, rig: Rig, settings: PracticeSettings, progress: Progress, threads: int, fresh: bool
+) -> PracticeSet:
     """Make the set once; raise _OvertakenError if that was for nothing."""
     name = take_name(path)
+    rig = settings.with_character(rig)
     changed_files(out / name, _plain_names(settings), made_in(out / name))  # before the work
     taps = read_taps(settings.taps) if settings.taps else None
     files = _files_of(path, out, rig)
@@ -85,10 +98,13 @@ def _make(path: Path, out: Path, rig: Rig, settings: PracticeSettings, progress:
     request = digest(base, {**asdict(settings), "taps": taps})
     old = read_index(out / name)
     made_from = old["made_from"] if old else {}
-    intact = {file for file, entry in made_from.get("files", {}).items() if _is_intact(out / name / file, entry)}
-    if old and made_from.get("request") == request and intact == made_from["files"].keys():
-        progress(1.0)
-        return PracticeSet(out / name, old, 0, len(intact))
+    before: dict[str, dict[str, Any]] = made_from.get("files", {})
+    intact = {file for file, entry in before.items() if _is_intact(out / name / file, entry)}
+    if old and made_from.get("request") == request and not (fresh and old["stays"]):
+        asked_for = before.keys() - old["stays"]
+        if asked_for <= intact:
+            progress(1.0)
+            return PracticeSet(out / name, old, 0, len(asked_for))
     warm_up()
     source = read_source(path, rig, lambda share: progress(READING_SHARE * share), as_heard=settings.as_heard)
     if states != [state_of(file) for file in files]:
@@ -104,14 +120,15 @@ def _make(path: Path, out: Path, rig: Rig, settings: PracticeSettings, progress:
     with OutputFolder(out, name, spared=files) as folder:
         folder.check = check
         folder.refuse_what_is_not_ours(f"{loop.name}.{form}" for loop in asked for form in settings.formats)
-        work = Work(
-            source, beats, settings, folder.path, folder.target, base, made_from.get("files", {}), intact, threads
-        )
+        work = Work(source, beats, settings, folder.path, folder.target, base, before, intact, threads)
         index = work.make(asked, found, lambda share: progress(READING_SHARE + (1.0 - READING_SHARE) * share))
-        index["made_from"] = {"request": request, "files": dict(sorted(work.files.items()))}
+        others = {file: entry for file, entry in before.items() if file not in work.files}
+        staying = {} if fresh else {file: each for file, each in others.items() if (out / name / file).exists()}
+        index["stays"] = sorted(staying)
+        index["made_from"] = {"request": request, "files": dict(sorted((work.files | staying).items()))}
         write_index(folder.path, index)
         kept = work.kept
-        folder.unwanted = sorted(made_from.get("files", {}).keys() - work.files.keys())
+        folder.unwanted = sorted(others) if fresh else []
     return PracticeSet(folder.target, index, len(work.files) - kept, kept, folder.kept_aside, tuple(folder.removed))
 
 

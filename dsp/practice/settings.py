@@ -7,6 +7,8 @@ from typing import Literal, NamedTuple
 from thumbline.dsp.beats.tempo import FEWEST_BEATS_A_BAR, MOST_BEATS_A_BAR, check_bpm
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.sound_files import FORMATS
+from thumbline.dsp.memory.voice_records import CHARACTERS
+from thumbline.dsp.rig.model import Rig
 
 Click = Literal["off", "count-in", "throughout"]
 CLICKS: tuple[Click, ...] = ("off", "count-in", "throughout")
@@ -30,6 +32,8 @@ MIXES = {
     "guitar-lead": Mix(-1, 0, "guitar, bass quieter"),
     "both-click": Mix(0, 0, "bass and guitar with click"),
 }
+#: Tracks are for listening, so the bass sounds like one unless the raw voice is asked for.
+USUAL_CHARACTER = "fingered"
 #: These are made whatever is asked for: a player mixes them.
 STEMS = ("bass", "guitar")
 #: What is made if nothing is asked for, at full speed and slower.
@@ -47,6 +51,7 @@ class PracticeSettings:
     first_bar_s: float | None = None  #: take time at which bar 1 begins; None: found
     speeds: tuple[float, ...] = (100.0, 75.0, 60.0)  #: percent
     transpose: int = 0  #: semitones
+    character: str | None = None  #: of the bass; None: the rig's, or `USUAL_CHARACTER` if that is raw
     as_heard: bool = False  #: whether the bass line keeps what only passes
     mixes: tuple[str, ...] | None = None  #: None: the usual ones
     quieter_db: float = 12.0
@@ -78,6 +83,8 @@ class PracticeSettings:
         if not self.speeds:
             raise InputError("no speed is given; accepted: one or more, in percent")
         _within("transposition", self.transpose, -12, 12, " semitones")
+        if self.character is not None:
+            _among("character of the bass", self.character, CHARACTERS)
         for mix in (*(self.mixes or ()), self.loop_mix):
             _among("mix", mix, tuple(MIXES))
         _within("amount by which a part is quieter", self.quieter_db, 0.0, 60.0, " dB")
@@ -94,6 +101,11 @@ class PracticeSettings:
             _among("format", name, tuple(FORMATS))
         if not self.formats:
             raise InputError(f"no format is given; accepted: {', '.join(FORMATS)}")
+
+    def with_character(self, rig: Rig) -> Rig:
+        """Return the rig with the character that the bass is to have."""
+        usual = USUAL_CHARACTER if rig.bass.character == "raw" else rig.bass.character
+        return rig.changed({"bass.character": self.character or usual})
 
     def mixes_at(self, speed: float) -> list[str]:
         """The mixes to be made at a speed, in the order of ``MIXES``."""

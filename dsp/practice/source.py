@@ -113,7 +113,7 @@ def _from_take(path: Path, rig: Rig, progress: Progress, as_heard: bool) -> Sour
 
 
 def _take_apart(take: Take, prepared: Prepared, as_heard: bool) -> Source:
-    rig, processor, blocks = prepared
+    rig, processor, blocks, _ = prepared
     rate, n = take.sample_rate, rig.string_count
     transcript = Transcript(rig, rate)
     p, st = processor.params[0], processor.state[0]

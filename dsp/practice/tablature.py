@@ -45,7 +45,7 @@ def _tempo(beats: Beats) -> str:
 
 
 def subdivision(bassline: Sequence[FingeredNote], beats: Beats) -> int:
-    """Columns a beat: as few as put the notes near where they are."""
+    """Return the number of columns per beat: as few as put the notes near where they are."""
     times = beats.times_s
     at = np.array([np.interp(note.onset_s, times, np.arange(len(times))) for note in bassline])
     errors = (
@@ -116,8 +116,8 @@ def draw_tablature(
     """Write the picture (PNG), and return its size and where time runs in it, as the index has it."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    from thumbline.dsp.results.paper import BAND, BASS, INK, QUIET
-    from thumbline.dsp.results.sheet import FAMILY, WIDTH, Sheet, drawable, font_of
+    from thumbline.dsp.results.paper import BAR, BASS, INK, QUIET, SMALL
+    from thumbline.dsp.results.sheet import FAMILY, WIDTH, Sheet, drawable, font_of, text_width
 
     bars = [(bar, start, end) for bar, start, end in _all_bars(beats, seconds) if end > 0.0]
     systems = [bars[i : i + BARS_A_ROW] for i in range(0, len(bars), BARS_A_ROW)]
@@ -127,7 +127,7 @@ def draw_tablature(
     text, fallback = drawable(printable(title))
     sheet.words(20, 40, text, font_of(24.0, "bold" if fallback == FAMILY else "normal", fallback), INK)
     facts = f"bass line for four strings, as heard  \N{MIDDLE DOT}  {_tempo(beats)}"
-    sheet.words(20, 65, facts, font_of(13.0), QUIET)
+    sheet.words(20, 65, facts, font_of(17.0), QUIET)
     span_s = max((system[-1][2] - system[0][1] for system in systems), default=1.0)
     px_per_s = (RIGHT - LEFT) / span_s
     rows = []
@@ -148,12 +148,12 @@ def draw_tablature(
         )
         for string in range(1, strings + 1):
             y = top + (string - 0.5) * _STRING_PX
-            sheet.lines([(LEFT, y, right, y)], BAND, 3)
-            sheet.words(LEFT - 12, y + 4, midi_to_note(OPEN_MIDI[string - 1]), font_of(12.0), QUIET, "right")
+            sheet.lines([(LEFT, y, right, y)], BAR, 1)
+            sheet.words(LEFT - 12, y + 6, midi_to_note(OPEN_MIDI[string - 1]), font_of(SMALL), QUIET, "right")
         for bar, bar_s, _ in system:
             x = LEFT + (bar_s - start_s) * px_per_s
             sheet.lines([(x, top - 2, x, bottom + 2)], QUIET, 1.5)
-            sheet.words(x + 3, top - 7, str(bar), font_of(11.0, "bold"), QUIET)
+            sheet.words(x + 3, top - 7, str(bar), font_of(SMALL, "bold"), QUIET)
         sheet.lines([(right, top - 2, right, bottom + 2)], QUIET, 1.5)
         named_until = 0.0
         for note in bassline:
@@ -167,13 +167,13 @@ def draw_tablature(
             y = top + (note.string - 0.5) * _STRING_PX
             sheet.boxes([(x0, y - 3, max(x1 - 1, x0 + 2), y + 3)], BASS)
             if begins:
-                wide = 18 if len(_shown(note)) < 2 else 24
+                wide = 18 if len(_shown(note)) < 2 else 28
                 sheet.boxes([(x0, y - 10, x0 + wide, y + 10)], BASS)
-                sheet.words(x0 + wide / 2, y + 5, _shown(note), font_of(13.0, "bold"), "white", "center")
+                sheet.words(x0 + wide / 2, y + 6, _shown(note), font_of(SMALL, "bold"), "white", "center")
                 if x0 >= named_until:
                     name = midi_to_note(note.midi).replace("#", "\N{MUSIC SHARP SIGN}")
-                    sheet.words(x0, bottom + 18, name, font_of(12.0), INK)
-                    named_until = x0 + 26
+                    sheet.words(x0, bottom + 20, name, font_of(SMALL), INK)
+                    named_until = x0 + text_width(name, font_of(SMALL)) + 6
     FigureCanvasAgg(sheet.figure).print_png(path, metadata={"Software": "Thumbline"})
     return {"file": path.name, "width": WIDTH, "height": height, "rows": rows}
 

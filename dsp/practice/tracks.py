@@ -154,6 +154,7 @@ class Studio:
 
     def prepare(self, speed: float) -> None:
         """Stretch both parts to ``speed``, and let go of those of other speeds."""
+        self._parts = {}
         self._parts = {speed: self._at(speed, None)}
 
     def _at(self, speed: float, span: tuple[int, int] | None) -> tuple[Sound, Sound]:
@@ -213,6 +214,21 @@ class Studio:
         length_s = track.count_in_s + track.loop.end_s - track.loop.start_s
         lengths = [round(length_s * 100.0 / speed * self.source.rate) for speed in track.passes]
         return np.cumsum([0, *lengths]).tolist()
+
+    def unplayed(self, track: Track, frames: int) -> list[tuple[int, int]]:
+        """Where a file of ``frames`` holds no music: first frame and one past the last of count-ins and loop ends."""
+        rate = self.source.rate
+        if track.loop:
+            *starts, end = self.pass_starts(track)
+            lengths = [round(track.count_in_s * 100.0 / speed * rate) for speed in track.passes]
+            spans = [(start, start + length) for start, length in zip(starts, lengths, strict=True)]
+            return [(first, last) for first, last in (*spans, (end, frames)) if first < last]
+        if not track.clicks or not self.settings.count_in_bars:
+            return []
+        first, end = (
+            round(time_s * track.factor * rate) + track.lead for time_s in (track.clicks[0][0], self.beats.first_bar_s)
+        )
+        return [(first if first > track.lead else 0, end)]
 
     def _loop_sound(self, track: Track, loop: Loop) -> Sound:
         rate = self.source.rate

@@ -1,4 +1,4 @@
-"""The two textbook filters that parameters are made of.
+"""The textbook filters that parameters are made of.
 
 By their formulas: the library that designs any filter takes longer to load than all else that a start on stage needs.
 """
@@ -20,6 +20,20 @@ def butterworth(kind: Literal["lowpass", "highpass"], hz: float, rate: float) ->
     b0, sign = (warped * warped, 1.0) if kind == "lowpass" else (1.0, -1.0)
     a1, a2 = 2.0 * (warped * warped - 1.0), 1.0 - math.sqrt(2.0) * warped + warped * warped
     return np.array([b0, sign * 2.0 * b0, b0, a1, a2]) / a0
+
+
+def high_shelf(hz: float, shelf_db: float, rate: float) -> np.ndarray:
+    """Return b0 b1 b2 a1 a2 of a high shelf of second order: half of ``shelf_db`` at ``hz``, all of it far above.
+
+    The steepest slope without a bump (R. Bristow-Johnson, "Audio EQ Cookbook", S = 1).
+    """
+    root = 10.0 ** (shelf_db / 40.0)
+    turn = 2.0 * math.pi * hz / rate
+    cosine, slope = math.cos(turn), math.sqrt(2.0 * root) * math.sin(turn)
+    up, down = root + 1.0, root - 1.0
+    b = np.array([up + down * cosine + slope, -2.0 * (down + up * cosine), up + down * cosine - slope]) * root
+    a = np.array([up - down * cosine + slope, 2.0 * (down - up * cosine), up - down * cosine - slope])
+    return np.concatenate([b, a[1:]]) / a[0]
 
 
 def low_pass(taps: int, hz: float, rate: float, beta: float) -> np.ndarray:

@@ -22,14 +22,18 @@ STRETCH_S = 8.0
 SHORTEST_S = 1.0
 #: The fundamental must stand this far above its surroundings, in dB;
 LINE_DB = 14.0
-#: or two lines must stand this far above theirs and agree on the fundamental, in Hz.
-TWO_LINES_DB, AGREE_HZ = 10.0, 0.05
+#: or two lines must stand this far above theirs, in dB,
+TWO_LINES_DB = 10.0
+#: and agree on the fundamental to within this, in Hz.
+AGREE_HZ = 0.05
 #: Harmonics looked at.
 LOOK_AT = (1, 2, 3)
 #: A line must stand this far above every other one near it: music that repeats exactly is a comb of lines, in dB.
 ABOVE_OTHERS_DB = 6.0
-#: Surroundings of a line, in Hz to either side.
-NEAR_HZ, FAR_HZ = 1.0, 4.0
+#: The surroundings of a line begin this far to either side of it, in Hz ...
+NEAR_HZ = 1.0
+#: ... and end this far, in Hz.
+FAR_HZ = 4.0
 
 
 def find_mains(blocks: Iterable[NDArray[np.float64]], rate: int) -> float | None:

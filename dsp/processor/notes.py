@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from thumbline.dsp.note_names import hz_to_midi, midi_to_note
@@ -9,9 +10,10 @@ from thumbline.dsp.note_names import hz_to_midi, midi_to_note
 if TYPE_CHECKING:
     from thumbline.dsp.rig.model import Rig
 
-#: MIDI velocity of a note at its string's typical level, and how much louder each step more is, in dB
-#: (common practice, no source).
-TYPICAL_VELOCITY, DB_A_VELOCITY_STEP = 88, 0.5
+#: MIDI velocity of a note at its string's typical level (common practice, no source).
+TYPICAL_VELOCITY = 88
+#: How much louder each step of velocity is, in dB (common practice, no source).
+DB_PER_VELOCITY_STEP = 0.5
 
 
 @dataclass(frozen=True)
@@ -57,7 +59,7 @@ def velocity_of(peak_db: float, typical_db: float) -> int:
     >>> velocity_of(-20.0, -20.0), velocity_of(-14.0, -20.0), velocity_of(-90.0, -20.0)
     (88, 100, 1)
     """
-    return min(max(round(TYPICAL_VELOCITY + (peak_db - typical_db) / DB_A_VELOCITY_STEP), 1), 127)
+    return min(max(round(TYPICAL_VELOCITY + (peak_db - typical_db) / DB_PER_VELOCITY_STEP), 1), 127)
 
 
 class _Begun(Protocol):
@@ -71,6 +73,11 @@ class _Begun(Protocol):
 
 
 Begun = TypeVar("Begun", bound=_Begun)
+
+
+def hand_overs(bassline: Iterable[_Begun]) -> int:
+    """Return how often the bass passes to another string, from one bass note to the next."""
+    return sum(before.string != after.string for before, after in pairwise(bassline))
 
 
 def in_order(notes: Iterable[Begun]) -> list[Begun]:

@@ -28,24 +28,28 @@ from thumbline.dsp.memory.records import (
     WINDOW_PERIODS,
 )
 from thumbline.dsp.note_names import midi_to_hz
+from thumbline.dsp.processor.characters import compile_characters
 from thumbline.dsp.processor.filters import butterworth, low_pass
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.rig.set_file import require_one_guitar
 from thumbline.dsp.sample_rates import HIGHEST_RATE, LOWEST_RATE
 
-#: The analysis signal's aim, in ticks a second.
+#: The analysis signal's aim, in ticks per second.
 TICK_RATE = 12000.0
 #: A string may be tuned this much lower than the rig says (or be pressed down by a lever), in semitones.
 BELOW_OPEN = 1.5
 #: And be bent this much above the last fret.
 ABOVE_LAST_FRET = 2.0
 
-#: Used for what the rig leaves open ("auto") and nobody has measured.
-UNMEASURED_LEVEL_DB, UNMEASURED_ON_DB, UNMEASURED_OFF_DB = -25.0, -45.0, -62.0
+#: Levels that the rig leaves open ("auto") and nobody has measured, in dBFS.
+UNMEASURED_LEVEL_DB = -25.0
+UNMEASURED_ON_DB = -45.0
+UNMEASURED_OFF_DB = -62.0
 
-#: A pluck this far below a note's typical level may still be the pick that touches the string, in dB; it is waited for
-#: this long, in seconds.
-STRONG_DB, FAINT_S = -21.0, 0.005
+#: A pluck this far below a note's typical level may still be the pick that touches the string, in dB ...
+STRONG_DB = -21.0
+#: ... and waits for this long, in seconds.
+FAINT_S = 0.005
 #: What bleed removal may leave behind of a louder string, in dB.
 GUARD_DB = -32.0
 #: Window of the quick level that finds plucks, in seconds.
@@ -55,18 +59,26 @@ SHORT_S = 0.001
 STILL_S = 0.03
 #: Time between pitch reports, in seconds.
 REPORT_S = 0.0085
-#: Width of the notches that mains removal makes while a string is silent, and at most in the beginning, in Hz.
-HUM_HZ, HUM_FIRST_HZ = 1.0, 20.0
-#: Age of the sound that it learns from, and how long nothing counts as a pluck at the start, in seconds.
-HUM_DELAY_S, HUM_FIRST_S = 0.006, 0.05
-#: Mains periods over which remaining hum is measured, later and at the start.
-HUM_PERIODS, HUM_FIRST_PERIODS = 5, 2
+#: Width of the notches that mains removal makes while a string is silent, in Hz.
+HUM_HZ = 1.0
+#: Their greatest width at the start, in Hz.
+HUM_FIRST_HZ = 20.0
+#: Age of the sound that mains removal learns from, in seconds.
+HUM_DELAY_S = 0.006
+#: How long nothing counts as a pluck at the start, in seconds.
+HUM_FIRST_S = 0.05
+#: Mains periods over which remaining hum is measured ...
+HUM_PERIODS = 5
+#: ... and at the start.
+HUM_FIRST_PERIODS = 2
 #: How far behind the bass may read, in periods of the lowest string.
 READ_PERIODS = 3.0
 DC_HZ = 15.0
 ATTACK_S = 0.0002
-#: How much of an attack before the decision is still heard, and how soon it slows to the interval, in seconds.
-LONGEST_LEAD_S, SLOWING_S = 0.001, 0.003
+#: Longest part of an attack before the decision that is still heard, in seconds.
+LONGEST_LEAD_S = 0.001
+#: How soon an attack slows to the interval, in seconds.
+SLOWING_S = 0.003
 SMOOTHING_S = 0.005
 LIMITER_RELEASE_S = 0.08
 
@@ -181,7 +193,7 @@ def _choice(p: Record, rig: Rig) -> None:
     # Half a semitone more: the highest note itself may be bass, in whatever tuning.
     p["highest_hz"] = midi_to_hz(rig.highest_bass_midi + 0.5, rig.instrument.a4_hz)
     p["settle_ticks"] = round(1e-3 * rig.choice.settle_ms * p["tick_rate"])
-    p["hold_ticks"] = round(1e-3 * rig.choice.hold_ms * p["tick_rate"])
+    p["hold_ticks"] = round(1e-3 * rig.choice.shortest_ms * p["tick_rate"])
 
 
 def _sound(p: Record, rig: Rig) -> None:
@@ -200,6 +212,7 @@ def _sound(p: Record, rig: Rig) -> None:
     p["longest_lead"] = LONGEST_LEAD_S * rate
     p["slowing"] = 1.0 - math.exp(-1.0 / (SLOWING_S * rate))
     p["smoothing"] = 1.0 - math.exp(-1.0 / (SMOOTHING_S * rate))
+    compile_characters(p, rig.bass.character, np.array(rig.bass_strings) - 1)
     p["all_strings"] = rig.guitar.strings == "all"
     gain = amplitude_of(rig.guitar.level_db)
     # Constant power, unity in the middle of a mono guitar (common practice, no source).

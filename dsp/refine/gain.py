@@ -26,12 +26,12 @@ Measure = Callable[[NDArray[np.int_]], NDArray[np.float64]]
 
 @dataclass(frozen=True)
 class Interval:
-    """A difference, where that of another take as long should lie, and the lower end of its own interval."""
+    """A difference, and where that of another take as long should lie, 95 in 100."""
 
     value: float
     low: float
     high: float
-    sure: float  #: the lower end of the confidence interval of ``value`` itself
+    sure: float  #: what ``value`` itself, in the long run, exceeds, 95 in 100
 
 
 def gains(before: Sequence[Outcome], after: Sequence[Outcome]) -> tuple[Interval, Interval, Interval]:
@@ -48,9 +48,10 @@ def _gain(before: Sequence[Outcome], after: Sequence[Outcome], measure: Measure)
     )
     if not freedom:  # one stretch tells nothing of others
         return Interval(value, -1.0, 1.0, -1.0)
-    reach = float(student.ppf(0.5 + LEVEL / 2.0, freedom))
-    error, another = reach * np.sqrt(variance), reach * np.sqrt(variance * (1 + len(takes)))
-    return Interval(value, max(value - another, -1.0), min(value + another, 1.0), value - error)
+    both_sides, one_side = (float(student.ppf(share, freedom)) for share in (0.5 + LEVEL / 2.0, LEVEL))
+    another = both_sides * np.sqrt(variance * (1 + len(takes)))
+    sure = value - one_side * np.sqrt(variance)
+    return Interval(value, max(value - another, -1.0), min(value + another, 1.0), sure)
 
 
 def one_take(parts: Sequence[Outcome]) -> Outcome:

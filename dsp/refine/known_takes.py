@@ -19,7 +19,7 @@ from thumbline.dsp.scoring.true_bass import TrueBass
 from thumbline.dsp.scoring.truth import load_truth
 from thumbline.dsp.scoring.truth_beside import truth_beside
 
-#: Takes are held in memory, six channels at 48 kHz in 1.15 MB a second.
+#: Takes are held in memory, six channels at 48 kHz in 1.15 MB per second.
 MOST_S = 1800.0
 BLOCK = 1 << 15
 #: Length of the pieces that a take's outcome is counted in, in seconds.

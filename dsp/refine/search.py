@@ -27,7 +27,7 @@ LEAST_WIDTH_DB = 6.0
 OTHER_SETTINGS: dict[str, tuple[float, ...]] = {
     "strictness": (0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8),
     "proof_ms": (10.0, 20.0),
-    "hold_ms": (30.0, 60.0),
+    "shortest_ms": (30.0, 60.0),
 }
 #: The thresholds of one string are moved by this, in dB.
 STRING_STEPS_DB = (-4.0, 4.0)

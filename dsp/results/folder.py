@@ -43,7 +43,7 @@ def read_result(folder: Path) -> Result:
     Raises InputError, of one line that names the file and the place in it, if something is missing or damaged.
     """
     if not folder.is_dir():
-        raise InputError(f"{printable(folder)}: is no folder; {ACCEPTED}")
+        raise InputError(f"{printable(folder)}: is not a folder; {ACCEPTED}")
     summary = _summary(folder / "summary.json")
     rig = rig_from_dict(summary["rig"], f"{printable(folder / 'summary.json')}: rig")
     return Result(
@@ -77,7 +77,7 @@ def _summary(path: Path) -> dict[str, Any]:
     try:
         summary = json.loads(_text(path))
     except (ValueError, RecursionError):
-        raise InputError(f"{printable(path)}: is no JSON; {ACCEPTED}") from None
+        raise InputError(f"{printable(path)}: is not JSON; {ACCEPTED}") from None
     seconds = summary.get("seconds") if isinstance(summary, dict) else None
     good = isinstance(seconds, int | float) and 0.0 <= seconds < math.inf
     if not (good and isinstance(summary.get("rig"), dict) and isinstance(summary.get("take"), str)):
@@ -91,7 +91,7 @@ def _text(path: Path) -> str:
     except OSError as error:
         raise InputError(f"{printable(path)}: cannot be read ({error.strerror}); {ACCEPTED}") from None
     except UnicodeDecodeError:
-        raise InputError(f"{printable(path)}: is no text in UTF-8; {ACCEPTED}") from None
+        raise InputError(f"{printable(path)}: is not text in UTF-8; {ACCEPTED}") from None
 
 
 def _rows(path: Path, columns: tuple[str, ...]) -> list[tuple[str, tuple[float, ...]]]:

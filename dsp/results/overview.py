@@ -17,16 +17,19 @@ from numpy.typing import ArrayLike, NDArray
 
 from thumbline.dsp.errors import printable
 from thumbline.dsp.note_names import hz_to_midi, midi_to_note
-from thumbline.dsp.processor.notes import Note
-from thumbline.dsp.results.overview_layout import LEFT, RIGHT, ROW_S, Row, rows_of
+from thumbline.dsp.processor.notes import Note, hand_overs
+from thumbline.dsp.results.overview_layout import LEFT, RIGHT, Row, rows_of
 from thumbline.dsp.results.paper import (
     BAND,
+    BAR,
     BASS,
     GUITAR,
     GUITAR_EDGE,
     INK,
     MARGIN,
     QUIET,
+    SMALL,
+    STEP,
     draw_lanes,
     draw_times,
     printed,
@@ -35,7 +38,10 @@ from thumbline.dsp.results.sheet import FAMILY, Box, Sheet, drawable, font_of, t
 from thumbline.dsp.rig.model import Rig
 
 _SHARE_PX = 8
-_SMALL = 11.0
+#: A string that has the bass for less is drawn as a bar, without a line there and back, in seconds.
+BRIEF_S = 0.04
+#: Bar numbers stand this far apart at least, in pixels.
+_LEAST_BAR_PX = 60
 
 
 def draw_overview(
@@ -48,13 +54,15 @@ def draw_overview(
     bassline: Sequence[Note],
     pitch: Sequence[tuple[float, int, float]] = (),
     handover_s: Sequence[float] = (),
+    bars: Sequence[tuple[int, float]] = (),
 ) -> None:
     """Write ``path``, a PNG picture of a take ``seconds`` long.
 
     ``notes`` are those of all strings, ``bassline`` those of the bass, as in the tables. ``pitch`` rows are
     (time in s, string, Hz); those of the bass are drawn as a line. ``handover_s`` are the hand-overs; where
-    none lies between two bass notes, the onset of the second is taken. All are in the order of time. The same
-    take gives the same bytes, with the same matplotlib and fonts.
+    none lies between two bass notes, the onset of the second is taken. ``bars`` are numbers and beginnings (s)
+    of the bars, if they are known. All are in the order of time. In the lanes notes are named as played, in the
+    bass line as heard. The same take gives the same bytes, with the same matplotlib and fonts.
 
     Raises ValueError unless ``seconds`` is finite and not below 0, OSError if ``path`` cannot be written.
     """
@@ -62,12 +70,11 @@ def draw_overview(
         raise ValueError(f"seconds is {seconds}; accepted: a finite number from 0")
     rows = rows_of(seconds, rig.string_count, len(bassline))
     sheet = Sheet(rows[-1].bottom)
-    handovers = sum(before.string != after.string for before, after in pairwise(bassline))
     counts = (
         (rig.string_count, "string"),
         (len(notes), "note"),
         (len(bassline), "bass note"),
-        (handovers, "hand-over"),
+        (hand_overs(bassline), "hand-over"),
     )
     facts = [_clock(seconds, seconds), *(f"{n:,} {name}{'' if n == 1 else 's'}" for n, name in counts)]
     _draw_header(sheet, title, "  \N{MIDDLE DOT}  ".join(facts), rows[0].shows_notes)
@@ -76,6 +83,7 @@ def draw_overview(
     keys = [note.midi for note in bassline]
     for row in rows:
         _draw_paper(sheet, row, rig, seconds)
+        _draw_bars(sheet, row, bars)
         if row.shows_notes:
             _draw_notes(sheet, row, row.of(guitar), row.guitar_px, GUITAR)
             _draw_path(sheet, row, bassline, handover_s)
@@ -84,7 +92,7 @@ def draw_overview(
             _draw_shares(sheet, row, row.of(guitar), GUITAR)
             _draw_shares(sheet, row, row.of(bassline), BASS)
         if bassline:
-            _draw_contour(sheet, row, row.of(bassline), trace, min(keys), max(keys))
+            _draw_contour(sheet, row, row.of(bassline), trace, (min(keys), max(keys)), rig.bass.interval)
     if not notes:
         middle = rows[0].lane_top((rig.string_count + 1) // 2) + rows[0].lane_px / 2
         sheet.words((LEFT + RIGHT) / 2, middle + 5, "no notes", font_of(16.0), QUIET, "center")
@@ -94,35 +102,49 @@ def draw_overview(
 def _draw_header(sheet: Sheet, title: str, facts: str, shows_notes: bool) -> None:
     x = float(RIGHT)
     for word in ("hand-over" if shows_notes else "height: share of the time", "guitar", "bass"):
-        x -= text_width(word, font_of(13.0))
-        sheet.words(x, 40, word, font_of(13.0), INK)
+        x -= text_width(word, font_of(18.0))
+        sheet.words(x, 41, word, font_of(18.0), INK)
         if word == "hand-over":
             corners = ((x - 32, 29), (x - 21, 29), (x - 21, 41), (x - 10, 41))
-            sheet.lines([(*a, *b) for a, b in pairwise(corners)], BASS, 3)
+            sheet.lines([(*a, *b) for a, b in pairwise(corners)], STEP, 2)
         elif word in ("guitar", "bass"):
             colour, edge = (GUITAR, GUITAR_EDGE) if word == "guitar" else (BASS, "none")
             sheet.boxes([(x - 36, 28, x - 10, 42)], colour, edge)
         x -= 30 if word.startswith("height") else 66
     text, fallback = drawable(printable(title))
-    font = font_of(24.0, "bold" if fallback == FAMILY else "normal", fallback)
+    font = font_of(26.0, "bold" if fallback == FAMILY else "normal", fallback)
     if text_width(text, font) > x - MARGIN:
         cuts = [text[:length].rstrip() + "\N{HORIZONTAL ELLIPSIS}" for length in range(len(text))]
         text = cuts[bisect_right(cuts, x - MARGIN, key=lambda cut: text_width(cut, font)) - 1]
     sheet.words(MARGIN, 42, text, font, INK)
-    sheet.words(MARGIN, 67, facts, font_of(13.0), QUIET)
+    sheet.words(MARGIN, 68, facts, font_of(17.0), QUIET)
 
 
 def _draw_paper(sheet: Sheet, row: Row, rig: Rig, seconds: float) -> None:
     """Draw the lanes, their names and the time."""
     right = row.x(row.end_s) if seconds else RIGHT
     strip = (row.strip_top, row.strip_top + row.strip_px)
-    draw_lanes(sheet, row, rig, right, min(14.0, row.lane_px - 3), (strip,))
-    sheet.words(MARGIN, sum(strip) / 2 + 4, "bass line", font_of(_SMALL, "bold"), INK)
-    draw_times(sheet, row, strip[1], strip[1] + 18, lambda time_s: _clock(time_s, seconds))
+    draw_lanes(sheet, row, rig, right, min(18.0, row.lane_px - 3), (strip,))
+    sheet.words(MARGIN, sum(strip) / 2 + 2, "bass", font_of(SMALL, "bold"), INK)
+    if row.strip_px > 100:
+        sheet.words(MARGIN, sum(strip) / 2 + 20, "as heard", font_of(SMALL), QUIET)
+    draw_times(sheet, row, strip[1], strip[1] + 20, lambda time_s: _clock(time_s, seconds))
+
+
+def _draw_bars(sheet: Sheet, row: Row, bars: Sequence[tuple[int, float]]) -> None:
+    """Draw a thin line where each bar begins, and number as many as there is room for."""
+    bottom = row.strip_top + row.strip_px
+    inside = [(number, row.x(at_s)) for number, at_s in bars if row.start_s <= at_s < row.end_s]
+    sheet.lines([(x, row.top, x, bottom) for _, x in inside], BAR, 1.0)
+    last = -math.inf
+    for number, x in inside:
+        if x - last >= _LEAST_BAR_PX:
+            sheet.words(x, row.top - 5, str(number), font_of(SMALL), QUIET, "center")
+            last = x
 
 
 def _draw_notes(sheet: Sheet, row: Row, notes: Sequence[Note], bar_px: float, colour: str) -> None:
-    size = min(12.0, row.guitar_px - 2)
+    size = min(18.0, row.guitar_px - 2)
     bars: list[Box] = []
     names: list[tuple[float, float, str]] = []
     for note in notes:
@@ -134,15 +156,14 @@ def _draw_notes(sheet: Sheet, row: Row, notes: Sequence[Note], bar_px: float, co
             names.append((left + 5, y + 0.36 * size, name))
     sheet.boxes(bars, colour, GUITAR_EDGE if colour == GUITAR else "none")
     for x, y, name in names:
-        sheet.words(x, y, name, font_of(size), INK if colour == GUITAR else "white")
+        sheet.words(x, y, name, font_of(size), "black" if colour == GUITAR else "white")
 
 
 def _draw_path(sheet: Sheet, row: Row, bassline: Sequence[Note], handover_s: Sequence[float]) -> None:
     """Join the bass notes: along the lane while nothing sounds, from lane to lane at the hand-over."""
-    width = 3.0 if row.span_s <= ROW_S else 2.0
     waits: list[Box] = []
     steps: list[Box] = []
-    for before, after in pairwise(bassline):
+    for before, after in pairwise(note for note in bassline if note.offset_s - note.onset_s >= BRIEF_S):
         if before.offset_s > row.end_s or after.onset_s < row.start_s:
             continue
         silent_s = min(before.offset_s, after.onset_s)
@@ -151,11 +172,10 @@ def _draw_path(sheet: Sheet, row: Row, bassline: Sequence[Note], handover_s: Seq
         waits.append((row.x(silent_s), row.y(before), row.x(at_s), row.y(before)))
         waits.append((row.x(at_s), row.y(after), row.x(after.onset_s), row.y(after)))
         if row.start_s <= at_s < row.end_s:
-            middle = row.x(at_s) + width / 2 - 1  # touches the bar that ends there
-            steps.append((middle, row.y(before), middle, row.y(after)))
-    sheet.lines(steps, BAND, width + 3)
-    sheet.lines([wait for wait in waits if wait[2] > wait[0]], BASS, width / 2)
-    sheet.lines(steps, BASS, width)
+            steps.append((row.x(at_s), row.y(before), row.x(at_s), row.y(after)))
+    sheet.lines(steps, BAND, 5.0)
+    sheet.lines([wait for wait in waits if wait[2] > wait[0]], BASS, 1.5)
+    sheet.lines(steps, STEP, 2.0)
 
 
 def _draw_shares(sheet: Sheet, row: Row, notes: Sequence[Note], colour: str) -> None:
@@ -176,17 +196,30 @@ def _draw_shares(sheet: Sheet, row: Row, notes: Sequence[Note], colour: str) -> 
 
 
 def _draw_contour(
-    sheet: Sheet, row: Row, bassline: Sequence[Note], trace: NDArray[np.float64], low: float, high: float
+    sheet: Sheet,
+    row: Row,
+    bassline: Sequence[Note],
+    trace: NDArray[np.float64],
+    ends: tuple[float, float],
+    interval: float,
 ) -> None:
-    """Draw the bass by pitch, ``low`` to ``high``, and as many names of notes as there is room for."""
-    centre, room = row.strip_top + row.strip_px / 2, row.strip_px / 2 - (17 if row.shows_notes else 8)
+    """Draw the bass by pitch, lowest to highest (``ends``), with as many names as there is room for.
+
+    Names are of the notes as heard, ``interval`` semitones from those played.
+    """
+    low, high = ends
+    centre, room = row.strip_top + row.strip_px / 2, row.strip_px / 2 - (24 if row.shows_notes else 10)
+
+    def heard(midi: float) -> str:
+        return printed(midi_to_note(midi + interval))
+
     px_per_key = room / max((high - low) / 2, 3.0)
 
     def y(key: ArrayLike) -> NDArray[np.float64]:
         return centre - np.clip(px_per_key * (np.asarray(key) - (low + high) / 2), -room - 4, room + 4)
 
     for key in {low, high}:
-        sheet.words(LEFT - 12, float(y(key)) + 4, printed(midi_to_note(key)), font_of(_SMALL), QUIET, "right")
+        sheet.words(LEFT - 12, float(y(key)) + 6, heard(key), font_of(SMALL), QUIET, "right")
     seen = trace[(trace[:, 0] >= row.start_s) & (trace[:, 2] <= row.end_s)]
     x = LEFT + (seen[:, ::2] - row.start_s) * row.px_per_s
     sheet.lines(np.column_stack((x[:, 0], y(seen[:, 1]), x[:, 1], y(seen[:, 3]))), BASS, 1.2)
@@ -197,13 +230,13 @@ def _draw_contour(
     sheet.boxes(dashes, BASS)
     names: list[Box] = []
     for index, (note, (left, top, _, bottom)) in enumerate(zip(bassline, dashes, strict=True)):
-        right = left + text_width(printed(note.note), font_of(_SMALL)) + 3
+        right = left + text_width(heard(note.midi), font_of(SMALL)) + 3
         if not row.shows_notes or note.onset_s < row.start_s or right > RIGHT:
             continue
         near = dashes[max(index - 4, 0) : index + 5] + names[-6:]
-        for place in ((left, top - 13, right, top - 2), (left, bottom + 2, right, bottom + 13)):
+        for place in ((left, top - 18, right, top - 2), (left, bottom + 2, right, bottom + 18)):
             if not any(_overlap(place, other) for other in near):
-                sheet.words(left, place[3] - 1.5, printed(note.note), font_of(_SMALL), INK)
+                sheet.words(left, place[3] - 2, heard(note.midi), font_of(SMALL), INK)
                 names.append(place)
                 break
 

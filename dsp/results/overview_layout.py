@@ -6,13 +6,22 @@ from dataclasses import dataclass
 
 from thumbline.dsp.processor.notes import Note
 
-LEFT, RIGHT = 120, 1568  #: where the lanes begin and end, in pixels
-ROW_S, MOST_ROWS = 30.0, 8  #: a row holds this much, until there are too many rows
-#: Longer rows, and rows with more bass notes, show each string's share of the time instead of its notes.
-LONGEST_ROW_WITH_NOTES_S, MOST_BASS_NOTES_A_ROW = 60.0, 300
-
+#: Where the lanes begin and end, in pixels.
+LEFT = 120
+RIGHT = 1568
+#: Length of a row, in seconds ...
+ROW_S = 30.0
+#: ... until there are more rows than this.
+MOST_ROWS = 8
+#: A longer row, in seconds, shows each string's share of the time instead of its notes ...
+LONGEST_ROW_WITH_NOTES_S = 60.0
+#: ... and so does one with more bass notes.
+MOST_BASS_NOTES_PER_ROW = 300
+#: Heights, in pixels: between lanes and strip, of the header, between lanes, of the times below a row.
 STRIP_GAP = 10
-_HEADER, _GAP, _AXIS = 96, 2, 44
+_HEADER = 96
+_GAP = 2
+_AXIS = 44
 
 
 @dataclass(frozen=True)
@@ -30,7 +39,7 @@ class Row:
 
     @property
     def px_per_s(self) -> float:
-        """Pixels a second."""
+        """Pixels per second."""
         return (RIGHT - LEFT) / self.span_s
 
     @property
@@ -75,7 +84,7 @@ def rows_of(seconds: float, strings: int, bass_notes: int) -> list[Row]:
     """Return the rows of a take of ``seconds``, from the top."""
     count = min(max(math.ceil(seconds / ROW_S), 1), MOST_ROWS)
     span_s = max(seconds, 1.0) if count == 1 else float(math.ceil(seconds / count))
-    shows_notes = span_s <= LONGEST_ROW_WITH_NOTES_S and bass_notes <= count * MOST_BASS_NOTES_A_ROW
+    shows_notes = span_s <= LONGEST_ROW_WITH_NOTES_S and bass_notes <= count * MOST_BASS_NOTES_PER_ROW
     lane_px = min(max((540 + 70 * (count - 1)) // (count * strings), 15), 80)
     strip_px = 130 if count == 1 else 72 if shows_notes else 48
     rows: list[Row] = []

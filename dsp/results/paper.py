@@ -11,8 +11,11 @@ from thumbline.dsp.rig.model import Rig
 #: The bass line.
 BASS = "#0f3443"
 #: Notes of the guitar, and their edges.
-GUITAR = "#d3cab8"
-GUITAR_EDGE = "#877e6c"
+GUITAR = "#8f8877"
+GUITAR_EDGE = "#6b6455"
+#: Where the bass passes to another string, and bar lines.
+STEP = "#6f8590"
+BAR = "#87806f"
 #: A lane.
 BAND = "#f4f1eb"
 #: Words, and words that matter less.
@@ -21,12 +24,14 @@ QUIET = "#5f6669"
 #: Mistakes: vermilion, which eyes that tell red from green badly see too.
 WRONG = "#d55e00"
 
+#: The smallest words, in pixels: half as wide the picture can still be read.
+SMALL = 16.0
 #: Left of the strings' numbers, in pixels.
 MARGIN = 20
 #: Steps of the times that are written, in seconds; longer ones are whole hours.
 STEPS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600)
 #: Two times stand this far apart at least, in pixels.
-LEAST_STEP_PX = 72
+LEAST_STEP_PX = 80
 
 
 def printed(name: str) -> str:
@@ -57,4 +62,4 @@ def draw_times(sheet: Sheet, row: Row, bottom: float, baseline: float, clock: Ca
     ticks = [k * step for k in range(math.ceil(row.start_s / step), math.floor(row.end_s / step) + 1)]
     sheet.lines([(row.x(time_s), row.top, row.x(time_s), bottom) for time_s in ticks], "white", 1.5)
     for time_s in ticks:
-        sheet.words(row.x(time_s), baseline, clock(time_s), font_of(12.0), QUIET, "center")
+        sheet.words(row.x(time_s), baseline, clock(time_s), font_of(SMALL), QUIET, "center")

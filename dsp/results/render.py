@@ -25,7 +25,7 @@ from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.midi.mutes import MuteDecision, encode_all, open_all
 from thumbline.dsp.midi.smf import write_bass_midi, write_mutes_midi
 from thumbline.dsp.midi.wire import decision_delays, summarise
-from thumbline.dsp.processor.notes import Note
+from thumbline.dsp.processor.notes import Note, hand_overs
 from thumbline.dsp.processor.parameters import REPORT_S
 from thumbline.dsp.processor.processor import warm_up
 from thumbline.dsp.processor.transcript import PitchReport, Transcript
@@ -93,7 +93,7 @@ def _former(folder: Path, made_of: str) -> dict[str, Any] | None:
 
 def _split(take: Take, rig: Rig, folder: Path, made_of: str, progress: Progress) -> dict[str, Any]:
     """Measure what the rig leaves open, write all files into ``folder`` and return the summary."""
-    rig, processor, blocks = prepare(take, rig, progress)
+    rig, processor, blocks, misfit = prepare(take, rig, progress)
     rate, seconds = take.sample_rate, take.frames / take.sample_rate
     transcript = Transcript(rig, rate)
     guitar = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]
@@ -142,9 +142,10 @@ def _split(take: Take, rig: Rig, folder: Path, made_of: str, progress: Progress)
         "strings": rig.string_count,
         "notes": len(notes),
         "bass_notes": len(bassline),
-        "hand_overs": len(transcript.handovers),
+        "hand_overs": hand_overs(bassline),
         "faulty_channels": sorted(transcript.faulty_channels),
         "strings_without_notes": sorted({*range(1, rig.string_count + 1)} - {note.string for note in notes}),
+        "rig_misfit": misfit,
         "decision_latency_ms": {
             "after_a_pluck": _milliseconds(transcript.pluck_latencies_s()),
             "after_a_stop": _milliseconds(transcript.stop_latencies_s()),

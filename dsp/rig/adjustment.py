@@ -7,8 +7,9 @@ from thumbline.dsp.rig.model import Rig
 
 #: A threshold to fall silent that would meet the one to begin to sound stays this far below it, in dB.
 LEAST_GAP_DB = 1.0
-#: What the rig file accepts.
-LOWEST_DB, HIGHEST_DB = -160.0, 0.0
+#: Thresholds that the rig file accepts, in dBFS.
+LOWEST_DB = -160.0
+HIGHEST_DB = 0.0
 
 
 @dataclass(frozen=True)
@@ -18,7 +19,7 @@ class Adjustment:
     on_db: Mapping[int, float] = field(default_factory=dict)  #: string number -> dB to add to ``detect.on_db``
     off_db: Mapping[int, float] = field(default_factory=dict)  #: string number -> dB to add to ``detect.off_db``
     settle_ms: float | None = None  #: None leaves ``choice.settle_ms`` as it is
-    hold_ms: float | None = None
+    shortest_ms: float | None = None
     proof_ms: float | None = None
     strictness: float | None = None  #: of ``detect``
 
@@ -41,7 +42,7 @@ def adjusted(rig: Rig, adjustment: Adjustment) -> Rig:
         on.append(new_on)
         off.append(round(max(new_off, LOWEST_DB), 2))
     changes: dict[str, object] = {"detect.on_db": on, "detect.off_db": off}
-    for key in ("choice.settle_ms", "choice.hold_ms", "choice.proof_ms", "detect.strictness"):
+    for key in ("choice.settle_ms", "choice.shortest_ms", "choice.proof_ms", "detect.strictness"):
         if (value := getattr(adjustment, key.partition(".")[2])) is not None:
             changes[key] = value
     return rig.changed(changes, "adjusted rig")

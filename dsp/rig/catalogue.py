@@ -17,6 +17,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from thumbline.dsp.errors import InputError
+from thumbline.dsp.rig.former_words import todays_key
 from thumbline.dsp.rig.model import Foot, Rig
 
 MODULES = "mutes.modules"
@@ -151,11 +152,11 @@ def suggestion(key: str) -> str:
 
 
 def describe(key: str) -> str:
-    """Explain one setting, or a section and what it holds, in a few lines.
+    """Explain one setting in a few lines, or a section and then each of its settings.
 
     Raises InputError, which names the nearest key, for one that does not exist.
     """
-    plain = without_indices(key)
+    plain = todays_key(without_indices(key))
     setting, section = all_settings().get(plain), all_sections().get(plain)
     if setting is None and section is None:
         raise InputError(f"{toml_like(key)} is not a setting; {suggestion(plain)}")
@@ -167,6 +168,4 @@ def describe(key: str) -> str:
         lines += [f"  {setting.meaning}", f"  Accepted: {setting.accepted}"]
         if not inside:
             lines.append(f"  Default: {toml_like(setting.default)}")
-    if inside:
-        lines.append(f"  Settings: {', '.join(inside)}")
-    return "\n".join(lines)
+    return "\n\n".join(["\n".join(lines), *map(describe, inside)])

@@ -121,9 +121,9 @@ def _modules(rig: "Rig") -> Iterator[str]:
     modules = rig.mutes.modules
     for i, module in enumerate(modules):
         key = f"mutes.modules[{i}]"
-        if module.open_value == module.closed_value:
+        if module.unmuted_value == module.muted_value:
             yield (
-                f"{key}.closed_value is {module.closed_value}, as is {key}.open_value; "
+                f"{key}.muted_value is {module.muted_value}, as is {key}.unmuted_value; "
                 "accepted: two different values, 0 to 127"
             )
     uses = [
@@ -199,8 +199,8 @@ def _foot(key: str, foot: "Foot") -> Iterator[str]:
     if behaviour == "pedal" and foot.message != "control change":
         yield f'{key}.message is "{foot.message}"; accepted for a pedal: "control change"'
     if foot.number == "any":
-        if (foot.action, foot.message) != ("setting", "program change"):
-            yield f'{key}.number is "any"; accepted: 0 to 127, or "any" for the action "setting" and program changes'
+        if (foot.action, foot.message) != ("song", "program change"):
+            yield f'{key}.number is "any"; accepted: 0 to 127, or "any" for the action "song" and program changes'
     elif foot.message == "control change" and foot.number > LAST_CONTROLLER:
         yield f"{key}.number is {foot.number}; accepted for control changes: 0 to {LAST_CONTROLLER}"
     yield from _values(key, foot, behaviour)
@@ -224,8 +224,8 @@ def _values(key: str, foot: "Foot", behaviour: str) -> Iterator[str]:
         for name, value in [*ends, *steps]:
             if not isinstance(value, str) and not _is_in(value, action.low, action.high, action.whole):
                 yield f"{name} is {value:g}; accepted: {accepted}"
-    if foot.action == "setting" and foot.number != "any" and not foot.steps:
-        yield f'{key}.steps is []; accepted for "setting": the numbers of settings, from 1'
+    if foot.action == "song" and foot.number != "any" and not foot.steps:
+        yield f'{key}.steps is []; accepted for "song": the numbers of songs, from 1'
 
 
 def _is_in(value: float, low: float, high: float, whole: bool) -> bool:

@@ -9,6 +9,7 @@ from typing import Any
 
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.rig.file import load_rig, rig_from_dict, rig_text, write_rig
+from thumbline.dsp.rig.former_words import KEYS, rename
 from thumbline.dsp.rig.model import Rig
 
 #: What a note about a change begins with, so that the next change can replace it.
@@ -23,12 +24,13 @@ def edited_text(text: str, changes: Mapping[str, object], notes: Mapping[str, st
     """
     import tomlkit
 
-    document = tomlkit.parse(text)
+    document = tomlkit.parse(_with_todays_keys(text, changes))
     for key, value in changes.items():
         section, name = key.split(".")
         if section not in document:
             document.add(section, tomlkit.table())
         table: Any = document[section]
+        rename(section, table)
         old = table.get(name)
         if not _replaced_in_place(old, value):
             table[name] = _plain(value)
@@ -49,6 +51,18 @@ def _replaced_in_place(old: Any, value: object) -> bool:
 
 def _plain(value: object) -> object:
     return [_plain(item) for item in value] if isinstance(value, list | tuple) else value
+
+
+def _with_todays_keys(text: str, changes: Mapping[str, object]) -> str:
+    """Give former keys on a line of their own, in sections that change, their names of today."""
+    lines, section = text.splitlines(keepends=True), ""
+    for index, line in enumerate(lines):
+        header = re.match(r"\s*\[+\s*([\w.]+)\s*\]+", line)
+        section = header.group(1) if header else section
+        for former, todays in KEYS.get(section, {}).items():
+            if f"{section}.{todays}" in changes:
+                lines[index] = re.sub(rf"^(\s*){former}(\s*=)", rf"\g<1>{todays}\g<2>", lines[index])
+    return "".join(lines)
 
 
 def _with_notes(text: str, notes: Mapping[str, str]) -> str:
@@ -93,7 +107,7 @@ def save_changes(
         written = rig_from_dict(tomllib.loads(text), os.fspath(target))
     except ValueError as error:
         raise InputError(
-            f"{os.fspath(source or target)}: its layout cannot be edited ({error}); accepted: one line a setting"
+            f"{os.fspath(source or target)}: its layout cannot be edited ({error}); accepted: one line per setting"
         ) from None
     write_rig(target, text)
     return written

@@ -94,7 +94,7 @@ def rig_text(rig: Rig, reasons: Mapping[str, str] | None = None) -> str:
             else:
                 parts += _entry(key, value, defaults[section][name], left.pop(key, None))
     if left:
-        raise KeyError(f"reasons for what is no setting of this rig: {', '.join(left)}")
+        raise KeyError(f"reasons for keys that this rig lacks: {', '.join(left)}")
     return "\n".join(parts) + "\n"
 
 

@@ -7,6 +7,7 @@ from typing import Any
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.midi.foot_controller import ACTIONS, ON, Press, read_press
 from thumbline.dsp.rig.file import load_rig, rig_from_dict, write_rig
+from thumbline.dsp.rig.former_words import todays_value
 
 #: Bank select, which many foot controllers send before a program change (MIDI 1.0, controllers 0 and 32).
 BANK_SELECT = (0, 32)
@@ -56,6 +57,7 @@ def learn(
     """
     import tomlkit
 
+    action = todays_value("feet.action", action)
     if action not in ACTIONS:
         raise InputError(f"action is {action!r}; accepted: {', '.join(ACTIONS)}")
     load_rig(path)
@@ -65,7 +67,7 @@ def learn(
         document.pop("feet", None)
         feet = tomlkit.aot()
         document.append("feet", feet)
-    switch = next((foot for foot in feet if foot.get("action", "split") == action), None)
+    switch = next((foot for foot in feet if todays_value("feet.action", foot.get("action", "split")) == action), None)
     if switch is None:
         switch = tomlkit.table()
         feet.append(switch)

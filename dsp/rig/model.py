@@ -14,6 +14,7 @@ from pydantic import BaseModel, Field, ValidationError, model_validator
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.note_names import note_to_midi
 from thumbline.dsp.rig.checks import ContradictionError, contradictions
+from thumbline.dsp.rig.former_words import in_todays_words, todays_key
 from thumbline.dsp.rig.sections import (
     Bass,
     Bleed,
@@ -89,7 +90,7 @@ class Rig(Section):
         """
         if not isinstance(data, Mapping):
             return data
-        sections = {key: _as_table(value) for key, value in data.items()}
+        sections = in_todays_words({key: _as_table(value) for key, value in data.items()})
         instrument = sections.get("instrument", {})
         strings = instrument.get("strings", Instrument().strings) if isinstance(instrument, dict) else ()
         count = len(strings) if isinstance(strings, list | tuple) else 0
@@ -114,7 +115,7 @@ class Rig(Section):
 
     @model_validator(mode="after")
     def _refuse_contradictions(self) -> Self:
-        found = contradictions(self)  # pyright: ignore[reportArgumentType]  the linked folder gives this file two names
+        found = contradictions(self)
         if found:
             raise ContradictionError(found)
         return self
@@ -143,7 +144,7 @@ class Rig(Section):
         """
         table: dict[str, Any] = self.model_dump()
         for key, value in changes.items():
-            section, _, name = key.partition(".")
+            section, _, name = todays_key(key).partition(".")
             new = value.model_dump() if isinstance(value, BaseModel) else value
             keys = table.get(section, {})
             if name and isinstance(keys, dict):

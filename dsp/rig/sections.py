@@ -12,7 +12,9 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.note_names import note_to_midi
 
-LOWEST_OPEN_STRING, HIGHEST_OPEN_STRING = "A0", "E5"
+#: Open strings that are accepted.
+LOWEST_OPEN_STRING = "A0"
+HIGHEST_OPEN_STRING = "E5"
 
 
 def _note(name: str) -> str:
@@ -171,14 +173,14 @@ class Choice(Section):
     settle_ms: Annotated[float, limits(0.0, 100.0)] = Field(
         default=0.0,
         description="How long to wait before a hand-over, so that a strum passes first. "
-        "0 follows at once; more is calmer but later.",
+        "0 follows at once; more waits longer and changes strings less often.",
     )
-    hold_ms: Annotated[float, limits(0.0, 1000.0)] = Field(
+    shortest_ms: Annotated[float, limits(0.0, 1000.0)] = Field(
         default=0.0, description="The shortest time a string keeps the bass once it has it."
     )
-    silence: Literal["keep", "open all", "close all"] = Field(
+    silence: Literal["keep", "unmute all", "mute all"] = Field(
         default="keep",
-        description="What the mutes do when no string sounds: stay as they are, all open, or all close.",
+        description="What the mutes do when no string sounds: stay as they are, unmute every string, or mute all.",
     )
 
 
@@ -189,13 +191,18 @@ class Bass(Section):
         default="shifted",
         description='"shifted" is your own string, moved down; "synth" plays the same notes with a synthesised voice.',
     )
+    character: Literal["raw", "round", "fingered", "picked"] = Field(
+        default="raw",
+        description='"raw" is the voice alone; "round", "fingered" and "picked" give it the partials of a bass that '
+        "rings, darkest first, and even out its level.",
+    )
     interval: Annotated[int, limits(-24, 0)] = Field(
         default=-12,
         description="How far the bass is moved, in semitones: -12 is an octave down, 0 leaves it.",
     )
     level_db: Gain = Field(default=0.0, description="How loud the bass is, in dB; 0 leaves it as played.")
     tone_hz: Annotated[float, limits(80.0, 20000.0)] = Field(
-        default=3000.0, description="A low-pass filter on the bass, in Hz: lower is darker, 20000 is open."
+        default=3000.0, description="A low-pass filter on the bass, in Hz: lower is darker, 20000 lets all pass."
     )
     dynamics: Annotated[float, limits(0.0, 1.0)] = Field(
         default=1.0,
@@ -207,11 +214,11 @@ class Bass(Section):
 
 
 class Guitar(Section):
-    """The guitar part: the strings beside the bass."""
+    """The guitar part: what is left beside the bass."""
 
-    strings: Literal["rest", "all"] = Field(
-        default="rest",
-        description='"rest" is every string but the bass of that moment; "all" keeps the bass string in.',
+    strings: Literal["others", "all"] = Field(
+        default="others",
+        description='"others" is every string but the bass of that moment; "all" keeps the bass string in.',
     )
     level_db: Gain = Field(default=0.0, description="How loud the guitar is, in dB; 0 leaves it as played.")
     stereo: StrictBool = Field(
@@ -232,22 +239,22 @@ class MuteModule(Section):
         description="The controller number of each string's mute, as assigned in the sound module; "
         "`thumbline mutes` helps to match them. 102 to 119 are undefined in MIDI 1.0, so free to use.",
     )
-    open_value: ControlValue = Field(default=0, description="The value that lets the string be heard.")
-    closed_value: ControlValue = Field(
-        default=127, description="The value that mutes the string; not the same as open_value."
+    unmuted_value: ControlValue = Field(default=0, description="The value that lets the string be heard.")
+    muted_value: ControlValue = Field(
+        default=127, description="The value that mutes the string; other than unmuted_value."
     )
 
 
 class Mutes(Section):
     """The string mutes of the sound module that makes the bass."""
 
-    order: Literal["open first", "close first", "gap"] = Field(
-        default="open first",
-        description="What comes first at a hand-over: opening the new string, closing the old one, or "
-        'closing, a pause of gap_ms, then opening ("gap").',
+    order: Literal["unmute first", "mute first", "gap"] = Field(
+        default="unmute first",
+        description="What comes first at a hand-over: unmuting the new string, muting the old one, or "
+        'muting, a pause of gap_ms, then unmuting ("gap").',
     )
     gap_ms: Annotated[float, limits(0.0, 100.0)] = Field(
-        default=5.0, description='The pause between closing and opening if the order is "gap".'
+        default=5.0, description='The pause between muting and unmuting if the order is "gap".'
     )
     modules: Annotated[tuple[MuteModule, ...], Field(max_length=16, description="a list of up to 16")] = Field(
         default=(MuteModule(),),

@@ -11,7 +11,7 @@ from thumbline.dsp.files.atomic_write import write_whole
 from thumbline.dsp.files.text_files import read_toml
 from thumbline.dsp.rig.edit import save_changes
 from thumbline.dsp.rig.model import Rig
-from thumbline.dsp.rig.set_file import load_set, settings_in
+from thumbline.dsp.rig.set_file import FORMERLY, load_set, songs_in
 
 
 def save_in_set(path: str | os.PathLike[str], number: int, changes: Mapping[str, object]) -> Rig:
@@ -23,23 +23,25 @@ def save_in_set(path: str | os.PathLike[str], number: int, changes: Mapping[str,
     import tomlkit
 
     file = Path(path)
-    settings = load_set(file)
-    if not 1 <= number <= len(settings):
-        raise InputError(f"{file}: has no song {number}; accepted: 1 to {len(settings)}")
-    own = read_toml(file, "a set file")["settings"][number - 1].get("rig")
+    songs = load_set(file)
+    if not 1 <= number <= len(songs):
+        raise InputError(f"{file}: has no song {number}; accepted: 1 to {len(songs)}")
+    content = read_toml(file, "a set file")
+    key = "songs" if "songs" in content else FORMERLY
+    own = content[key][number - 1].get("rig")
     if own is not None:
-        return save_changes(file.parent / own, file.parent / own, settings[number - 1].rig, changes)
+        return save_changes(file.parent / own, file.parent / own, songs[number - 1].rig, changes)
     document = tomlkit.parse(file.read_bytes().decode("utf-8-sig"))
-    entry: Any = document["settings"]
+    entry: Any = document[key]
     song = entry[number - 1]
-    for key, value in changes.items():
-        section, name = key.split(".")
+    for changed, value in changes.items():
+        section, name = changed.split(".")
         if section not in song:
             song[section] = tomlkit.inline_table()
         song[section][name] = value
     text = tomlkit.dumps(document)
     try:
-        written = settings_in(tomllib.loads(text), file)
+        written = songs_in(tomllib.loads(text), file)
     except ValueError as error:
         raise InputError(f"{file}: its layout cannot be edited ({error}); accepted: one line per setting") from None
     write_whole(file, text.encode(), None, "set file")

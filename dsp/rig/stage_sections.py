@@ -33,15 +33,15 @@ Offset = Annotated[float, limits(-50.0, 50.0)]
 Action = Literal[
     "split",
     "hold",
-    "all open",
+    "unmute all",
     "tuner",
-    "save setting",
+    "save song",
     "bass level",
     "bass tone",
     "interval",
-    "next setting",
-    "previous setting",
-    "setting",
+    "next song",
+    "previous song",
+    "song",
 ]
 FootValue = Annotated[float, limits(-60.0, 20000.0)]
 
@@ -132,9 +132,9 @@ class Foot(Section):
 
     action: Action = Field(
         default="split",
-        description='"split": bass on or off; "hold": the bass stays on the string that has it; "all open": no string '
-        'is muted while it is on; "tuner": all sound is silent and the pitch is shown large; "save setting": what is '
-        "set now goes into the set file; the others set the bass's level, tone or interval, or choose a setting of "
+        description='"split": bass on or off; "hold": the bass stays on the string that has it; "unmute all": no '
+        'string is muted while it is on; "tuner": all sound is silent and the pitch is shown large; "save song": what '
+        "is set now goes into the set file; the others set the bass's level, tone or interval, or choose a song of "
         "the set.",
     )
     message: Literal["control change", "note", "program change"] = Field(
@@ -144,26 +144,26 @@ class Foot(Section):
     number: Literal["any"] | Annotated[int, limits(0, 127)] = Field(
         default=80,
         description="The number of the controller (up to 119), the note, or the program, counted from 0. "
-        '"any", for the action "setting" and program changes: program 0 chooses setting 1, and so on.',
+        '"any", for the action "song" and program changes: program 0 chooses song 1, and so on.',
     )
     behaviour: Literal["auto", "momentary", "latching", "stepped", "pedal"] = Field(
         default="auto",
-        description='"momentary": on while pressed, off when let go; "latching": a press switches it over; '
+        description='"momentary": on while pressed, off when let go; "latching": each press toggles it; '
         '"stepped": a press goes on to the next of steps; "pedal": follows the pedal. "auto" is what suits the '
         "action. A switch that keeps its own state and sends on and off by turns is momentary.",
     )
     low: Literal["auto"] | FootValue = Field(
         default="auto",
-        description="What a pedal that is all the way up, or a switch that is off, sets: level in dB on top of "
+        description="What a pedal that is heel down, or a switch that is off, sets: level in dB on top of "
         "bass.level_db (-60: silent), tone in Hz, interval in semitones.",
     )
     high: Literal["auto"] | FootValue = Field(
-        default="auto", description="The same with the pedal all the way down, or the switch on."
+        default="auto", description="The same with the pedal toe down, or the switch on."
     )
     steps: Annotated[tuple[FootValue, ...], Field(max_length=32, description="a list of up to 32")] = Field(
         default=(),
-        description="The values, or numbers of settings, that a stepped switch goes through; a single one is gone to "
-        "at every press.",
+        description="The values, or numbers of songs, that a stepped switch goes through; with one value, every press "
+        "goes to it.",
     )
 
 

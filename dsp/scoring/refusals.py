@@ -154,4 +154,4 @@ def _allowed_db(p: Record, st: Record, s: int) -> float:
     if string["phase"] == PLUCKED:
         late = late or tick - int(string["attack_tick"]) > max(pitch_due, PITCH_DUE_S * rate)
     share = FALLING if late else THUMP if p["proof_ticks"] > 0 else GONE
-    return -float(power_db(share))
+    return -power_db(share)

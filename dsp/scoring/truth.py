@@ -6,7 +6,7 @@ Four kinds of file are read, known by their content whatever they are called:
 our table (CSV)         columns ``onset_s``, ``offset_s``, ``string`` and the pitch as ``midi``, ``hz`` or ``note``, as
                         in `notes.csv` of a rendered take; ``fades_s`` and ``faded_s`` if known; others are ignored;
                         also with semicolons or tabs, and decimal commas (`truth_table`)
-Standard MIDI File      one channel a string: channel 1 carries string 1 (`truth_midi`)
+Standard MIDI File      one channel per string: channel 1 carries string 1 (`truth_midi`)
 JAMS                    one annotation of notes a string (`truth_json`)
 JSON of a made-up take  ``notes``, as in `data/demo.json` (`thumbline.dsp.synthetic.demo`)
 ======================  ==============================================================================================
@@ -71,7 +71,7 @@ def _entries(content: bytes, rig: Rig, name: str) -> Iterable[Entry]:
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise InputError(f"{name}: byte {error.start} is no text in UTF-8; accepted: {ACCEPTED}") from None
+        raise InputError(f"{name}: byte {error.start} is not text in UTF-8; accepted: {ACCEPTED}") from None
     if text.lstrip().startswith(("{", "[")):
         return json_entries(text, rig, name)
     return table_entries(text, name)

@@ -2,7 +2,7 @@
 
 JAMS is the annotation format of music information retrieval: E. J. Humphrey, J. Salamon, O. Nieto, J. Forsyth,
 R. M. Bittner and J. P. Bello, "JAMS: A JSON Annotated Music Specification for Reproducible MIR Research", ISMIR 2014.
-Read are annotations in the namespaces ``note_midi`` and ``note_hz``, one a string. Which string an annotation belongs
+Read are annotations in the namespaces ``note_midi`` and ``note_hz``, one per string. Which string an annotation belongs
 to stands in ``annotation_metadata.data_source``, counted from 0, the lowest, as in GuitarSet (Q. Xi, R. M. Bittner,
 J. Pauwels, X. Ye and J. P. Bello, "GuitarSet: A Dataset for Guitar Transcription", ISMIR 2018).
 """
@@ -24,7 +24,7 @@ def json_entries(text: str, rig: Rig, name: str) -> Iterator[Entry]:
     try:
         root = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise InputError(f"{name}: is no JSON ({' '.join(str(error).split())}); accepted: {ACCEPTED}") from None
+        raise InputError(f"{name}: is not JSON ({' '.join(str(error).split())}); accepted: {ACCEPTED}") from None
     if isinstance(root, dict) and isinstance(root.get("annotations"), list):
         yield from _annotations(root["annotations"], rig, name)
     elif isinstance(root, dict) and isinstance(root.get("notes"), list):
@@ -49,7 +49,8 @@ def _annotations(annotations: list[Any], rig: Rig, name: str) -> Iterator[Entry]
             by_namespace.setdefault(annotation["namespace"], []).append((index, annotation))
     namespace = next((each for each in PITCH_OF_NAMESPACE if each in by_namespace), None)
     if namespace is None:
-        raise InputError(f"{name}: has no annotation of notes; accepted: JAMS with note_midi or note_hz, one a string")
+        accepted = "accepted: JAMS with note_midi or note_hz, one per string"
+        raise InputError(f"{name}: has no annotation of notes; {accepted}")
     seen: dict[int, int] = {}
     for index, annotation in by_namespace[namespace]:
         place = f"annotations[{index}]"

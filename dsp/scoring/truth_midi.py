@@ -1,4 +1,4 @@
-"""Truth from a Standard MIDI File with one channel a string.
+"""Truth from a Standard MIDI File with one channel per string.
 
 Channel 1 carries string 1, channel 2 string 2, and so on: guitars with a MIDI pickup send so in mono mode, one
 channel a string (common practice, no source). A bend counts as it stands when its note begins, in the range set by
@@ -97,7 +97,7 @@ def _end(channel: _Channel, string: int, now_s: float) -> Iterator[Entry]:
 
 def _refuse_foreign(key: int, string: int, rig: Rig, name: str, now_s: float) -> None:
     """Raise InputError for a note too low for its string: then channels are not strings."""
-    accepted = f"accepted: one channel a string, channel 1 for string 1, up to {rig.string_count}"
+    accepted = f"accepted: one channel per string, channel 1 for string 1, up to {rig.string_count}"
     if string > rig.string_count:
         raise InputError(f"{name}: a note at {now_s:.3f} s is on channel {string}; {accepted}")
     lowest = float(rig.open_midi[string - 1])

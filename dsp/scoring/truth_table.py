@@ -31,7 +31,7 @@ def table_entries(text: str, name: str) -> Iterator[Entry]:
                 yield Entry(f"line {reader.line_num}", values)
     except csv.Error as error:
         raise InputError(
-            f"{name}: line {reader.line_num} is no row of a table ({error}); accepted: {ACCEPTED}"
+            f"{name}: line {reader.line_num} is not a row of a table ({error}); accepted: {ACCEPTED}"
         ) from None
 
 

@@ -4,6 +4,8 @@ Integrated loudness: ITU-R BS.1770-4, by the library "loudness" (the C++ of libl
 the standard, as loudness meters take it.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,13 +15,16 @@ from thumbline.dsp.sound.true_peak import true_peak
 
 #: Shortest sound that has a loudness: one gating block of BS.1770, s.
 BLOCK_S = 0.4
-#: Below the one, LUFS, the standard's gate at -70 LUFS may take soft playing for silence; above the other the library
-#: counts no further.
-SOFT_LUFS, LOUD_LUFS = -55.0, 0.0
+#: Below this, in LUFS, the standard's gate at -70 LUFS may take soft playing for silence.
+SOFT_LUFS = -55.0
+#: Above this, in LUFS, the library counts no further.
+LOUD_LUFS = 0.0
 #: Softer than this, dBFS, there is nothing to be heard.
 SILENCE_DB = -120.0
-#: Loudness after limiting is brought this near to the target, LU, in at most this many rounds.
-NEAR_ENOUGH_LU, MOST_ROUNDS = 0.02, 12
+#: Loudness after limiting is brought this near to the target, in LU ...
+NEAR_ENOUGH_LU = 0.02
+#: ... in at most this many rounds.
+MOST_ROUNDS = 12
 #: How often a gain is corrected by what limiting at that gain would take.
 MOST_STEPS = 8
 #: Limiting takes no more than this, dB: a sound of single knocks is not made as loud as a chord.
@@ -43,22 +48,31 @@ def loudness_at_any_level(sound: NDArray[np.float32], rate: int) -> float:
     loudness = integrated_loudness(sound, rate)
     if SOFT_LUFS <= loudness <= LOUD_LUFS:
         return loudness
-    peak_db = float(amplitude_db(float(np.max(np.abs(sound), initial=0.0)), 1e-30))
+    peak_db = amplitude_db(float(np.max(np.abs(sound), initial=0.0)), 1e-30)
     if peak_db < SILENCE_DB:
         return -np.inf
     return integrated_loudness(sound * np.float32(amplitude_of(-peak_db)), rate) + peak_db
 
 
 def normalise(
-    sound: NDArray[np.float32], rate: int, target_lufs: float, ceiling_db: float
+    sound: NDArray[np.float32],
+    rate: int,
+    target_lufs: float,
+    ceiling_db: float,
+    left_out: Sequence[tuple[int, int]] = (),
 ) -> tuple[NDArray[np.float32], float, float, float]:
     """Bring ``sound``, (frames, channels), to a loudness without passing a true peak, as far as that can be had.
 
     Returns the sound, the gain that was used (dB), its loudness (LUFS) and its true peak (dBTP). What would have to be
     limited by more than 12 dB stays softer than the target. Silence, and sound shorter than 0.4 s, stays as it is;
     its loudness and peak are -inf.
+
+    Frames that are ``left_out``, rising pairs of the first one and one past the last, do not count as loudness unless
+    less than 0.4 s is left without them.
     """
-    before = loudness_at_any_level(sound, rate)
+    if len(_without(sound, left_out)) < BLOCK_S * rate:
+        left_out = ()
+    before = loudness_at_any_level(_without(sound, left_out), rate)
     if not np.isfinite(before):
         return sound, 0.0, before, -np.inf
     limiter = TrackLimiter(sound, rate, ceiling_db)
@@ -69,13 +83,20 @@ def normalise(
     for _ in range(MOST_ROUNDS):
         gain_db = _gain_db(limiter, wanted_db, most_db)
         limiter.limited(gain_db, out)
-        loudness = integrated_loudness(out, rate) if limiter.works_at(gain_db) else before + gain_db
+        loudness = integrated_loudness(_without(out, left_out), rate) if limiter.works_at(gain_db) else before + gain_db
         missing = target_lufs - loudness
         if abs(missing) <= NEAR_ENOUGH_LU or (gain_db >= most_db and missing > 0.0):
             break
         # Loudness does not fall as energy does: quiet parts do not count, nor do all frequencies alike.
         wanted_db = min(wanted_db + missing, most_db)
-    return out, gain_db, loudness, float(amplitude_db(true_peak(out), 1e-10))
+    return out, gain_db, loudness, amplitude_db(true_peak(out), 1e-10)
+
+
+def _without(sound: NDArray[np.float32], spans: Sequence[tuple[int, int]]) -> NDArray[np.float32]:
+    if not spans:
+        return sound
+    firsts, ends = [0, *(end for _, end in spans)], [*(first for first, _ in spans), len(sound)]
+    return np.concatenate([sound[first:end] for first, end in zip(firsts, ends, strict=True)])
 
 
 def _gain_db(limiter: TrackLimiter, wanted_db: float, most_db: float) -> float:

@@ -38,17 +38,27 @@ ONSET_FADE_S = 0.003
 NEAREST_S = 0.004
 #: Jumps are whole periods, as many as come nearest to this.
 JUMP_S = 0.015
-#: A jump fades for about one period, within these limits.
-SHORTEST_FADE_S, LONGEST_FADE_S = 0.004, 0.012
+#: A jump fades for about one period, at least for this long, in seconds ...
+SHORTEST_FADE_S = 0.004
+#: ... and at most for this long, in seconds.
+LONGEST_FADE_S = 0.012
 #: Taken where no pitch was ever known: noise.
 NO_PITCH_HZ = 100.0
 #: Of a stiff string: how far a jump goes from the first partial's periods towards what suits the whole wave best.
 SHARE_OF_WAVE = 0.43
-#: How much shorter that may be, how like the two sides of the jump must be, and how much of a note is looked at, s.
-WIDEST_STRETCH, LIKE, LONGEST_LOOK_S = 0.012, 0.9, 0.25
-#: Interpolation between frames: taps of a windowed sine cardinal, and places between two frames.
-TAPS, PLACES = 16, 256
-LOWEST_FACTOR, HIGHEST_FACTOR = 0.25, 8.0
+#: How much shorter a jump may be for it (share).
+WIDEST_STRETCH = 0.012
+#: How much alike the two sides of the jump must be (correlation).
+LIKE = 0.9
+#: How much of a note is looked at for it, in seconds.
+LONGEST_LOOK_S = 0.25
+#: Interpolation between frames: taps of a windowed sine cardinal ...
+TAPS = 16
+#: ... and places between two frames.
+PLACES = 256
+#: Factors on the duration that are accepted.
+LOWEST_FACTOR = 0.25
+HIGHEST_FACTOR = 8.0
 
 
 @dataclass(frozen=True)
@@ -131,7 +141,7 @@ def _phase(voice: Voice, onsets: NDArray[np.int64]) -> tuple[NDArray[np.float64]
 
 
 def _sharpness(voice: Voice, onsets: NDArray[np.int64]) -> NDArray[np.float64]:
-    """How many times as fast as the first partial the phase goes by which to jump, at each known pitch."""
+    """Ratio of the jump phase's speed to that of the first partial, at each known pitch."""
     sharpness = np.ones(len(voice.hz))
     note = np.searchsorted(onsets, voice.pitch_frames, "right")
     for number in np.unique(note):

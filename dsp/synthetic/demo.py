@@ -40,7 +40,9 @@ from thumbline.dsp.synthetic.string_model import GuitarString, Pluck, Signal, Sl
 SAMPLE_RATE = 48_000
 SEED = 2031
 LEAD_S = 0.6
-"""Silence before the first beat; in the open-strings take it is 0.1 s shorter."""
+"""Silence before the first beat."""
+OPEN_LEAD_S = 2.5
+"""Silence at the beginning of the open-strings take: more than the guided calibration asks for."""
 TAIL_S = 0.4
 """Silence after the last note has been stopped."""
 TIMING_S = 0.003
@@ -97,7 +99,7 @@ def demo_events(rng: np.random.Generator) -> dict[int, list[Event]]:
 def open_string_events() -> dict[int, list[Event]]:
     """Return each open string plucked three times, medium, strong and soft, the lowest string first."""
     events: dict[int, list[Event]] = {}
-    start = LEAD_S - 0.1
+    start = OPEN_LEAD_S
     for string in sorted(STRINGS, reverse=True):
         midi = STRINGS[string].open_midi
         events[string] = [
@@ -218,7 +220,7 @@ def _fallen_s(level: Signal, by_db: float) -> float:
 
 
 def truth_json(take: ModelTake) -> str:
-    """Return the truth of a take as JSON text, one note a line."""
+    """Return the truth of a take as JSON text, one note per line."""
     strings = sorted(take.events)
     head = {
         "title": take.title,

@@ -89,7 +89,7 @@ def bleed_matrix(strings: int, nearest_db: float, fall_db: float, rng: np.random
 
 
 def add_bleed(strings: Signal, matrix: Signal) -> Signal:
-    """Return what the pickups hear, ``(frames, strings)``: one row of ``matrix`` a channel."""
+    """Return what the pickups hear, ``(frames, strings)``: one row of ``matrix`` per channel."""
     return strings @ matrix.T
 
 

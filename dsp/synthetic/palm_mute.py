@@ -19,7 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-SHORTEST_S, LONGEST_S = 0.03, 0.3
+#: Time constants of the decay that are accepted, in seconds.
+SHORTEST_S = 0.03
+LONGEST_S = 0.3
 EARLY_SHARE = 0.5
 """Share of a partial's amplitude that dies early."""
 EARLY_RATIO = 4.0

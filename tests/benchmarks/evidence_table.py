@@ -23,7 +23,8 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from tests.references.test_recordings import PAIRS, RECORDINGS, damped
+from tests.helpers.places import recorded
+from tests.material.recorded_takes import PAIRS, damped
 from thumbline.dsp.calibration.calibrate import calibrate
 from thumbline.dsp.calibration.survey import complete, survey
 from thumbline.dsp.processor.processor import Processor
@@ -53,7 +54,7 @@ def guitar_of(take: str) -> str:
 @cache
 def rig_of(open_strings: str) -> Rig:
     """Rig calibrated from a take of open strings."""
-    return calibrate(RECORDINGS / "takes" / f"{open_strings}.flac", Rig()).rig
+    return calibrate(recorded("takes", f"{open_strings}.flac"), Rig()).rig
 
 
 def decide(frames: NDArray[np.float64], rate: int, rig: Rig, patience: float) -> Transcript:
@@ -67,11 +68,11 @@ def decide(frames: NDArray[np.float64], rate: int, rig: Rig, patience: float) ->
 
 def count(take: str, patience: float) -> Count:
     """Notes of a take, those lost, and ghosts."""
-    frames, rate = soundfile.read(RECORDINGS / "takes" / f"{take}.flac")
+    frames, rate = soundfile.read(recorded("takes", f"{take}.flac"))
     found = decide(np.asarray(frames, np.float64), rate, rig_of(PAIRS[take]), patience).notes
     free = list(found)
     result = Count()
-    for note in json.loads((RECORDINGS / "takes" / f"{take}.json").read_text("utf-8"))["notes"]:
+    for note in json.loads(recorded("takes", f"{take}.json").read_text("utf-8"))["notes"]:
         near = [
             each
             for each in free

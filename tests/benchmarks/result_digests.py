@@ -11,7 +11,6 @@ is left out.
 
 import hashlib
 import json
-import os
 import re
 import shutil
 import subprocess
@@ -19,7 +18,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.helpers.places import ROOT
+from tests.helpers.places import RECORDINGS, ROOT
 
 #: Take, its truth, and the take of the same guitar's open strings.
 DEMO = ("demo", "demo_open_strings")
@@ -29,9 +28,8 @@ RECORDED = (("funk_comp", "open_strings_1"), ("palm_thumb", "open_strings_4"))
 def gather(folder: Path) -> list[tuple[str, str]]:
     """Copy the takes into ``folder``, which commands name relatively; return (take, take of open strings)."""
     places = {DEMO: ROOT / "data"}
-    recordings = os.environ.get("THUMBLINE_RECORDINGS")
-    if recordings is not None:
-        places |= dict.fromkeys(RECORDED, Path(recordings).resolve() / "takes")
+    if RECORDINGS is not None:
+        places |= dict.fromkeys(RECORDED, RECORDINGS / "takes")
     for names, place in places.items():
         for name in names:
             shutil.copy(place / f"{name}.flac", folder)

@@ -23,10 +23,10 @@ from typing import Any
 
 import librosa
 import numpy as np
-import pytest
 from numpy.typing import NDArray
 
 from tests.helpers.pitch_comparison import Marks, Values, mark, melody_scores, thumbline
+from tests.helpers.places import needs_recordings
 from tests.material.pitch_tracks import (
     GUITAR,
     MODEL_STRINGS,
@@ -35,7 +35,6 @@ from tests.material.pitch_tracks import (
     Track,
     model_track,
     recorded_track,
-    recordings,
     solo_track,
 )
 from thumbline.dsp.processor.processor import warm_up
@@ -187,14 +186,14 @@ def test_model_strings(benchmark: Any) -> None:
     assert _best(rows, "within 10 c, %") == "thumbline"
 
 
-@pytest.mark.skipif(recordings() is None, reason="needs recordings: set THUMBLINE_RECORDINGS to their folder")
+@needs_recordings
 def test_recorded_notes(benchmark: Any) -> None:
     tracks = [recorded_track(name) for name in RECORDED_STRINGS]
     rows = benchmark.pedantic(_table, args=(tracks,), rounds=1)
     assert _best(rows, "within 10 c, %") == "thumbline"
 
 
-@pytest.mark.skipif(recordings() is None, reason="needs recordings: set THUMBLINE_RECORDINGS to their folder")
+@needs_recordings
 def test_annotated_solos(benchmark: Any) -> None:
     def table() -> dict[str, list[dict[str, float]]]:
         scores: dict[str, list[dict[str, float]]] = {}

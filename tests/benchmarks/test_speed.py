@@ -44,10 +44,9 @@ def _note_speed(benchmark: Any, group: str = "ten seconds of six strings at 48 k
 
 
 @pytest.mark.benchmark(min_rounds=5)
-@pytest.mark.parametrize("voice", ["shifted", "synth"])
-def test_processor(benchmark: Any, frames: np.ndarray, voice: str) -> None:
-    rig = load_rig(DATA / "demo.toml")
-    rig = rig.model_copy(update={"bass": rig.bass.model_copy(update={"voice": voice})})
+@pytest.mark.parametrize("bass", [{}, {"bass.voice": "synth"}, {"bass.character": "fingered"}], ids=str)
+def test_processor(benchmark: Any, frames: np.ndarray, bass: dict[str, str]) -> None:
+    rig = load_rig(DATA / "demo.toml").changed(bass)
     warm_up()
     benchmark.pedantic(
         lambda processor: processor.process(frames), setup=lambda: ((Processor(rig, 48000),), {}), rounds=7

@@ -17,6 +17,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.helpers.jack_server import JackServer
+from tests.helpers.places import ROOT
 from thumbline.dsp.rig.model import Rig
 
 jack = pytest.importorskip("jack", reason="needs JACK-Client and libjack")
@@ -159,7 +160,7 @@ class StageApart:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-            cwd=Path(__file__).parents[2],
+            cwd=ROOT,
         )
         assert self._process.stdout is not None
         assert self._process.stdout.readline() == b"ready\n"

@@ -7,6 +7,7 @@ import sys
 import threading
 import time
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any, Self
 
 
@@ -37,6 +38,12 @@ class PortApart:
     def send(self, message: Sequence[int]) -> None:
         assert self._process.stdin is not None
         print(json.dumps(message), file=self._process.stdin, flush=True)
+
+    @property
+    def locked_kib(self) -> int:
+        """Memory that the process has locked (Linux)."""
+        status = Path(f"/proc/{self._process.pid}/status").read_text()
+        return next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmLck"))
 
     def __enter__(self) -> Self:
         return self

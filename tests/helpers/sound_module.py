@@ -10,5 +10,5 @@ class Module:
     name: str = "bass module"
     channel: int = 1
     controllers: tuple[int, ...] = (102, 103, 104, 105, 106, 107)
-    open_value: int = 0
-    closed_value: int = 127
+    unmuted_value: int = 0
+    muted_value: int = 127

@@ -15,6 +15,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from tests.helpers.pitch_comparison import events_of
+from tests.helpers.places import recorded
 from tests.material.pitch_tracks import (
     MODEL_STRINGS,
     RATE,
@@ -24,7 +25,6 @@ from tests.material.pitch_tracks import (
     model_track,
     random_plucks,
     recorded_track,
-    recordings,
     solo_track,
     take_of,
 )
@@ -153,9 +153,7 @@ def recorded_values(half: int) -> Iterator[Reported]:
 
 def damped_values(half: int) -> Iterator[Reported]:
     """Damped strings and knocks, each on every second channel."""
-    folder = recordings()
-    assert folder is not None
-    for i, file in enumerate(sorted((folder / "damped").glob("*.flac"))):
+    for i, file in enumerate(sorted(recorded("damped").glob("*.flac"))):
         sound, rate = soundfile.read(file)
         for string in range((i + half) % 2, 6, 2):
             take = np.zeros((len(sound) + rate // 5, 6))

@@ -4,14 +4,13 @@ A *track* is one string's signal with its pitch at every frame, plucked again an
 the folder named by the environment variable ``THUMBLINE_RECORDINGS``.
 """
 
-import os
 from dataclasses import dataclass, replace
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import soundfile
 
+from tests.helpers.places import recorded
 from thumbline.dsp.note_names import note_to_midi
 from thumbline.dsp.synthetic.demo_score import STRINGS
 from thumbline.dsp.synthetic.model_take import hiss, render_string
@@ -112,12 +111,6 @@ def random_plucks(string: int, count: int, rng: np.random.Generator) -> list[Plu
     return plucks
 
 
-def recordings() -> Path | None:
-    """The folder of the recordings, if there is one."""
-    folder = os.environ.get("THUMBLINE_RECORDINGS")
-    return Path(folder) if folder else None
-
-
 def first_partial_hz(sound: Signal, near_hz: float) -> float:
     """The spectral peak within a semitone: Hann window, eight times as many zeros, parabola through log magnitudes."""
     size = 8 * len(sound)
@@ -145,13 +138,11 @@ def release(sound: Signal) -> int:
 @cache
 def recorded_track(name: str) -> Track:
     """All recorded notes of one string in a row. Truth: each note's first partial after 0.3 s, by a long spectrum."""
-    folder = recordings()
-    assert folder is not None
     tuning = (*GUITAR[:-1], name) if name == "C2" else GUITAR
     number = 6 - tuning.index(name)
     fade, pause = round(FADE_S * RATE), np.zeros(round(PAUSE_S * RATE))
     sound, truth, plucks = [pause], [pause * np.nan], []
-    for file in sorted((folder / "notes").glob(f"*_s{number}_*.flac")):
+    for file in sorted(recorded("notes").glob(f"*_s{number}_*.flac")):
         written = file.stem.split("_")[0].replace("s", "#")
         if number == 1 and (written == "C2") != (name == "C2"):
             continue
@@ -177,10 +168,8 @@ ANNOTATION_S = 256 / 44_100
 @cache
 def solo_track(name: str) -> tuple[Track, Signal, Signal]:
     """A solo of GuitarSet (Xi et al., ISMIR 2018), mixed to one channel; times and Hz (0: rest) to be asked for."""
-    folder = recordings()
-    assert folder is not None
-    sound, rate = soundfile.read(folder / "guitarset" / f"{name}_solo_mix.flac")
-    rows = np.loadtxt(folder / "guitarset" / f"{name}_solo_f0.csv", delimiter=",", skiprows=1)
+    sound, rate = soundfile.read(recorded("guitarset", f"{name}_solo_mix.flac"))
+    rows = np.loadtxt(recorded("guitarset", f"{name}_solo_f0.csv"), delimiter=",", skiprows=1)
     hz, strings = np.zeros(int(len(sound) / rate / ANNOTATION_S)), np.zeros(int(len(sound) / rate / ANNOTATION_S))
     for time, _, value in rows:
         i = min(round(time / ANNOTATION_S), len(hz) - 1)

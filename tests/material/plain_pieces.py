@@ -21,8 +21,9 @@ from thumbline.dsp.kernel.offsets import end_note
 from thumbline.dsp.kernel.period import pick_period, shape_change
 from thumbline.dsp.kernel.pitch_tracking import track
 from thumbline.dsp.live.block import count_block, serve
-from thumbline.dsp.memory.records import HEADS, SOUNDING, initial_state
+from thumbline.dsp.memory.records import SOUNDING, initial_state
 from thumbline.dsp.memory.tick_ring import span_power
+from thumbline.dsp.memory.voice_records import HEADS
 from thumbline.dsp.processor.parameters import compile_parameters
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
@@ -62,7 +63,7 @@ def synth() -> Results:
     frames[300:302, 1] = np.nan, np.inf
     settings = {
         "bass": {"voice": "synth", "dynamics": 0.5},
-        "choice": {"rule": "last plucked", "hold_ms": 20.0, "proof_ms": 4.0},
+        "choice": {"rule": "last plucked", "shortest_ms": 20.0, "proof_ms": 4.0},
         "guitar": {"strings": "all", "stereo": True},
         "input": {"mains_hz": 50.0},
     }
@@ -81,7 +82,7 @@ def hands() -> Results:
     frames[:, 5] += tone(seconds, 185.0, 0.02, 1.0, 0.04) + tone(seconds, 185.0, 0.17, 0.22)
     frames[:, :2] += high[:, None] * [1.0, 0.8]
     frames[:, 3] += tone(seconds, 146.8, 0.03, 0.15) + 0.9 * tone(seconds, 147.5, 0.1495, 0.26)
-    rig = {"choice": {"rule": "lowest pitch", "hold_ms": 10.0}, "output": {"ceiling_db": -20.0}}
+    rig = {"choice": {"rule": "lowest pitch", "shortest_ms": 10.0}, "output": {"ceiling_db": -20.0}}
     return played(Rig.model_validate(rig), frames)
 
 

@@ -13,6 +13,8 @@ from thumbline.dsp.practice.page_sound import PageStem
 RATE = 48_000
 SECONDS = 6.0
 BASS_HZ, GUITAR_HZ = 55.0, 330.0
+#: Length of the take that practice sets are made of, in seconds: four bars of the demo, so that tests are short.
+SECONDS_OF_TAKE = 9.6
 #: Beats, half a second apart; a note of the bass on each, a note of the guitar between.
 BEATS_S = [0.5 + 0.5 * i for i in range(10)]
 NOTE_S = 0.4

@@ -107,7 +107,7 @@ def test_a_slider_moves_the_picture_and_the_rig_is_saved_with_its_comments(workp
 def _use(page: Any, workplace: Path) -> None:
     from playwright.sync_api import expect
 
-    page.get_by_role("heading", name="Turn the knobs").wait_for()
+    page.get_by_role("heading", name="Move the sliders").wait_for()
     page.get_by_role("button", name="Python 3 (ipykernel) | Idle").or_(
         page.locator("[data-status='idle']")
     ).first.wait_for()

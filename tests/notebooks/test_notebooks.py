@@ -2,7 +2,6 @@
 
 import ast
 import base64
-import os
 import re
 import shutil
 from pathlib import Path
@@ -13,7 +12,7 @@ import pytest
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError
 
-from tests.helpers.places import RECORDINGS, ROOT
+from tests.helpers.places import ROOT, needs_recordings, recorded
 from tests.material.benches import pixels
 
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
@@ -125,10 +124,10 @@ def test_a_notebook_runs_on_the_demo_take_and_its_pictures_show_something(
         assert outputs(notebook, "text/plain")[1].startswith("Controls (they move in JupyterLab): thresholds as loaded")
 
 
-@pytest.mark.skipif(RECORDINGS is None, reason="THUMBLINE_RECORDINGS does not name the folder of recordings")
+@needs_recordings
 def test_a_recorded_take_needs_one_line_changed(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     notebook = read(ROOT / "notebooks" / "tune_thresholds.ipynb")
-    take = Path(os.environ["THUMBLINE_RECORDINGS"]).resolve() / "takes" / "funk_comp.flac"
+    take = recorded("takes", "funk_comp.flac")
     line = next(cell for cell in notebook.cells if cell.id == "open")
     assert line.source.count("\n") == 0
     line.source = f'bench = nb.open_workbench("{take}", seconds=15)'

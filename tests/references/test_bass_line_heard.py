@@ -4,22 +4,17 @@ The recordings lie in the folder that the environment variable ``THUMBLINE_RECOR
 sources and licences); without it these checks are skipped.
 """
 
-import os
 from pathlib import Path
 
 import numpy as np
 import pytest
-import soundfile
 
-from thumbline.dsp.calibration.survey import complete, survey
+from tests.helpers.places import needs_recordings, recorded
+from tests.material.recorded_takes import decided
 from thumbline.dsp.processor.notes import Note
-from thumbline.dsp.processor.processor import Processor
-from thumbline.dsp.processor.transcript import Transcript
-from thumbline.dsp.rig.model import Rig
 
-_place = os.environ.get("THUMBLINE_RECORDINGS")
-TAKES = sorted(p for p in (Path(_place) / "takes").glob("*.flac") if "open" not in p.name) if _place else []
-pytestmark = pytest.mark.skipif(not TAKES, reason="THUMBLINE_RECORDINGS does not name the folder of recordings")
+TAKES = sorted(path for path in recorded("takes").glob("*.flac") if "open" not in path.name)
+pytestmark = needs_recordings
 
 #: Times are compared in steps of a millisecond.
 STEPS_A_SECOND = 1000
@@ -27,16 +22,6 @@ STEPS_A_SECOND = 1000
 STOP_KNOWN_MS = 20
 #: A note is let go within this time of being touched; a strum reaches the next string within this time, in seconds.
 TOUCH_S, STRUM_S = 0.03, 0.01
-
-
-def heard(take: Path) -> tuple[Transcript, float]:
-    read, rate = soundfile.read(take, always_2d=True)
-    frames = np.ascontiguousarray(read, np.float64)
-    rig = complete(Rig(), survey(lambda: iter([frames]), Rig(), rate))
-    processor, transcript = Processor(rig, rate), Transcript(rig, rate)
-    transcript.feed(processor.decide(frames))
-    transcript.feed(processor.finish())
-    return transcript, len(frames) / rate
 
 
 def sounding(notes: list[Note], steps: int) -> np.ndarray:
@@ -54,7 +39,7 @@ def longest_run(true: np.ndarray) -> int:
 
 @pytest.mark.parametrize("take", TAKES, ids=lambda take: take.stem)
 def test_no_row_cuts_off_a_lower_string_that_the_mutes_left_open(take: Path) -> None:
-    transcript, seconds = heard(take)
+    transcript, seconds = decided(take.stem)
     steps = round(seconds * STEPS_A_SECOND)
     sounds = sounding(transcript.notes, steps)
     open_string, line = np.zeros(steps, int), np.zeros(steps, int)
@@ -75,7 +60,7 @@ def test_a_row_of_a_plucked_note_begins_where_the_note_does(take: Path) -> None:
     A pluck is found when the pick touches the string, its note is dated at the release. Where a strum passes, a lower
     string may be touched before the one above it is let go.
     """
-    transcript, seconds = heard(take)
+    transcript, seconds = decided(take.stem)
     begun = {(row.string, row.onset_s) for row in transcript.bassline(seconds)}
     plucked = {
         (note.string, note.onset_s)

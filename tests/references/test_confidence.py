@@ -6,8 +6,8 @@ Reliability is compared bin by bin, as in a reliability diagram (DeGroot and Fie
 from functools import cache
 
 import numpy as np
-import pytest
 
+from tests.helpers.places import needs_recordings
 from tests.material.confidence_material import (
     Reported,
     bursts,
@@ -17,12 +17,7 @@ from tests.material.confidence_material import (
     model_values,
     recorded_values,
 )
-from tests.material.pitch_tracks import recordings
 from thumbline.dsp.processor.confidence import CLARITY, PROVED, UNPROVED, confidence
-
-needs_recordings = pytest.mark.skipif(
-    recordings() is None, reason="needs recordings: set THUMBLINE_RECORDINGS to their folder"
-)
 
 
 @cache

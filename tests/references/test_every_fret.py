@@ -14,7 +14,8 @@ import soundfile
 import soxr
 
 from tests.helpers.pitch_comparison import events_of
-from tests.material.pitch_tracks import GUITAR, HISS_DB, RATE, recordings, release
+from tests.helpers.places import needs_recordings, recorded
+from tests.material.pitch_tracks import GUITAR, HISS_DB, RATE, release
 from thumbline.dsp.memory.events import NOTE, PITCH
 from thumbline.dsp.note_names import note_to_midi
 from thumbline.dsp.rig.model import Rig
@@ -23,9 +24,6 @@ from thumbline.dsp.synthetic.model_take import hiss, render_string
 from thumbline.dsp.synthetic.string_model import Pluck, Signal
 
 NOTE_S = 0.7
-needs_recordings = pytest.mark.skipif(
-    recordings() is None, reason="needs recordings: set THUMBLINE_RECORDINGS to their folder"
-)
 
 
 def misread(take: Signal, string: int, midi: Signal, begins_s: Signal) -> list[tuple[float, float]]:
@@ -65,9 +63,7 @@ def test_a_bright_model_string_is_never_read_an_octave_off(string: int, pluck_mm
 @cache
 def recorded_notes(string: int, soft: bool) -> list[tuple[int, Signal]]:
     """Recorded notes of one string (their MIDI note, sound)."""
-    folder = recordings()
-    assert folder is not None
-    files = sorted((folder / "notes").glob(f"*_s{7 - string}_*.flac"))
+    files = sorted(recorded("notes").glob(f"*_s{7 - string}_*.flac"))
     return [
         (note_to_midi(file.name.split("_")[0].replace("s", "#")), np.asarray(soundfile.read(file)[0], np.float64))
         for file in files

@@ -7,15 +7,14 @@ agree within 5 cents at best. Versions are printed (``pytest -s``) and stand in 
 The recorded notes are read from the folder named by the environment variable ``THUMBLINE_RECORDINGS``.
 """
 
-import os
 from importlib.metadata import version
-from pathlib import Path
 
 import librosa
 import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers.places import needs_recordings, recorded
 from thumbline.dsp.memory.events import NOTE, PITCH
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
@@ -106,12 +105,10 @@ RECORDED = {
 """File (whose strings are counted from the lowest) and our number of its string."""
 
 
+@needs_recordings
 @pytest.mark.parametrize("name", RECORDED)
 def test_recorded_notes_agree_with_their_spectrum_and_with_yin_and_pyin(name: str) -> None:
-    folder = os.environ.get("THUMBLINE_RECORDINGS")
-    if not folder:
-        pytest.skip("needs recordings: set THUMBLINE_RECORDINGS to their folder")
-    frames, rate = soundfile.read(Path(folder) / "notes" / f"{name}.flac", dtype="float64", always_2d=True)
+    frames, rate = soundfile.read(recorded("notes", f"{name}.flac"), dtype="float64", always_2d=True)
     note: Signal = np.asarray(frames[:, 0], np.float64)
     if rate != RATE:
         note = librosa.resample(note, orig_sr=rate, target_sr=RATE, res_type="polyphase")

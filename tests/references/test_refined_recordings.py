@@ -4,33 +4,30 @@ The recordings lie in the folder that the environment variable ``THUMBLINE_RECOR
 sources and licences); without it these checks are skipped.
 """
 
-import os
 from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
+from tests.helpers.places import needs_recordings, recorded
 from thumbline.dsp.calibration.calibrate import calibrate
 from thumbline.dsp.refine.known_takes import load_known_takes, outcome
 from thumbline.dsp.refine.refine_files import refine_files
 from thumbline.dsp.rig.model import Rig
 
-_place = os.environ.get("THUMBLINE_RECORDINGS")
-TAKES = Path(_place or ".") / "takes"
-pytestmark = pytest.mark.skipif(_place is None, reason="THUMBLINE_RECORDINGS does not name the folder of recordings")
+pytestmark = needs_recordings
 
 
 def spoiled(rig: Rig, by_db: float) -> Rig:
     """The rig with thresholds off by this much and bleed ignored."""
-    data = rig.model_dump()
-    data["bleed"]["matrix"] = "off"
+    changes: dict[str, object] = {"bleed.matrix": "off"}
     for key in ("on_db", "off_db"):
-        data["detect"][key] = tuple(db + by_db for db in data["detect"][key])
-    return Rig.model_validate(data)
+        changes[f"detect.{key}"] = tuple(db + by_db for db in getattr(rig.detect, key))
+    return rig.changed(changes)
 
 
 def files(*names: str) -> list[Path]:
-    return [TAKES / f"{name}.flac" for name in names]
+    return [recorded("takes", f"{name}.flac") for name in names]
 
 
 def refined_and_calibrated(

@@ -7,7 +7,6 @@ millisecond first reaches a tenth of the greatest amplitude of the attack, the l
 3 ms.
 """
 
-import os
 from functools import cache
 from pathlib import Path
 
@@ -15,6 +14,8 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.helpers import places
+from tests.helpers.places import needs_recordings
 from tests.references.figures import agrees
 from thumbline.dsp.note_names import note_to_midi
 from thumbline.dsp.processor.notes import Note
@@ -24,9 +25,7 @@ from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.synthetic.model_take import hiss
 from thumbline.dsp.synthetic.string_model import Signal, damping
 
-_place = os.environ.get("THUMBLINE_RECORDINGS")
-RECORDINGS = Path(_place or ".")
-pytestmark = pytest.mark.skipif(_place is None, reason="THUMBLINE_RECORDINGS does not name the folder of recordings")
+pytestmark = needs_recordings
 
 RATE = 48_000
 PAUSE_S, LOUDEST = 0.35, 0.9
@@ -55,7 +54,7 @@ def string_of(file: Path) -> int:
 
 def recorded(guitar: str) -> list[Path]:
     """The guitar's notes that lie within the range of the string in standard tuning."""
-    files = sorted((RECORDINGS / guitar).glob("*.flac"))
+    files = sorted(places.recorded(guitar).glob("*.flac"))
     return [file for file in files if OPEN[string_of(file)] - 1 <= midi_of(file) <= OPEN[string_of(file)] + 23]
 
 

@@ -7,7 +7,6 @@ The scorer is the one that lies beside the folder of recordings (see their READM
 
 import csv
 import json
-import os
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -18,7 +17,7 @@ import mir_eval
 import numpy as np
 import pytest
 
-from tests.helpers.places import DATA
+from tests.helpers.places import DATA, RECORDINGS, recorded
 from thumbline.dsp.results.folder import FoundNote
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.matching import Rates
@@ -27,10 +26,10 @@ from thumbline.dsp.scoring.true_bass import Spanned, TrueBass
 from thumbline.dsp.scoring.truth import TrueNote, load_truth
 
 DEMO = DATA / "demo.json"
-_place = os.environ.get("THUMBLINE_RECORDINGS")
-SCORER = Path(_place or ".").resolve().parent / "score_take.py"
+SCORER = recorded().parent / "score_take.py"
 with_recordings = pytest.mark.skipif(
-    _place is None or not SCORER.is_file(), reason="THUMBLINE_RECORDINGS does not name a folder with a scorer beside it"
+    RECORDINGS is None or not SCORER.is_file(),
+    reason="THUMBLINE_RECORDINGS does not name a folder with a scorer beside it",
 )
 
 
@@ -123,7 +122,7 @@ def write_rows(path: Path, rows: Sequence[FoundNote]) -> Path:
 @with_recordings
 @pytest.mark.parametrize("take", ["funk_comp", "jazz_comp", "rock_solo", "bossa_comp"])
 def test_spoilt_results_get_the_figures_of_an_independent_scorer(take: str, tmp_path: Path) -> None:
-    truth_file = Path(_place or ".") / "takes" / f"{take}.json"
+    truth_file = recorded("takes", f"{take}.json")
     truth = TrueBass(load_truth(truth_file, Rig()))
     bassline, notes = spoilt(truth.stretches, 11), spoilt(truth.notes, 12)
     files = (write_rows(tmp_path / "bassline.csv", bassline), write_rows(tmp_path / "notes.csv", notes))

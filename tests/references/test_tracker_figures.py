@@ -19,6 +19,7 @@ import pytest
 import soundfile
 
 from tests.helpers.pitch_comparison import Marks, cents, events_of, mark, melody_scores, thumbline
+from tests.helpers.places import needs_recordings, recorded
 from tests.material.pitch_tracks import (
     MODEL_STRINGS,
     RATE,
@@ -27,7 +28,6 @@ from tests.material.pitch_tracks import (
     model_track,
     random_plucks,
     recorded_track,
-    recordings,
     solo_track,
     take_of,
 )
@@ -38,9 +38,6 @@ from thumbline.dsp.synthetic.demo_score import STRINGS
 from thumbline.dsp.synthetic.string_model import Pluck, Signal, midi_to_hz
 
 HISS_DB = -85.0
-needs_recordings = pytest.mark.skipif(
-    recordings() is None, reason="needs recordings: set THUMBLINE_RECORDINGS to their folder"
-)
 
 
 def unmet(figures: dict[str, float], least: dict[str, float], most: dict[str, float]) -> dict[str, float]:
@@ -232,9 +229,7 @@ PITCHED = {"damped_string_1.flac", "body_tap_3.flac"}
 
 def hand_overs_of_damped(kind: str, where: int | slice, proof_ms: float) -> list[float]:
     """How long the bass was lent to strings on which recorded damped strings, or taps on the body, are heard."""
-    folder = recordings()
-    assert folder is not None
-    files = sorted((folder / "damped").glob(f"{kind}_*.flac"))
+    files = sorted(recorded("damped").glob(f"{kind}_*.flac"))
     assert len(files) == {"damped_string": 6, "body_tap": 3}[kind], "or the recordings are not those that were meant"
     rig = Rig.model_validate({"choice": {"proof_ms": proof_ms}})
     held: list[float] = []

@@ -1,51 +1,29 @@
 """The settled bass line of the recorded takes against their true bass: nothing is lost, and little is short.
 
-Scored as in `tests.references.test_recordings` (onsets and pitches by ``mir_eval.transcription``, C. Raffel et al.,
+Scored as in `tests.material.recorded_takes` (onsets and pitches by ``mir_eval.transcription``, C. Raffel et al.,
 ISMIR 2014), where a true stretch of 50 ms or more must be found.
 """
 
-import os
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from tests.references.test_recordings import (
-    GUARD_S,
-    RECORDINGS,
-    SHORTEST_FOUND_S,
-    STEP_S,
-    Span,
-    f1,
-    stops,
-    string_at,
-    true_bass,
-    true_notes,
-)
+from tests.helpers.places import needs_recordings, recorded
+from tests.material.recorded_takes import Moments, Span
 from thumbline.dsp.practice.source import read_source
 from thumbline.dsp.processor.notes import Note
 from thumbline.dsp.processor.settled_line import settled_line
 from thumbline.dsp.rig.model import Rig
 
-pytestmark = pytest.mark.skipif(
-    "THUMBLINE_RECORDINGS" not in os.environ, reason="THUMBLINE_RECORDINGS does not name the folder of recordings"
-)
+pytestmark = needs_recordings
 SHORT_S = 0.06
 #: Takes, and the most of their notes that may be shorter than that: archtop_comp truly has short ones.
 TAKES = {"funk_comp": 0.05, "bossa_comp": 0.05, "rock_solo": 0.05, "archtop_comp": 0.1}
 
 
 def _f1(take: str, line: Sequence[Note]) -> float:
-    early, late = true_notes(take, "fades"), true_notes(take, "faded")
-    bass = true_bass(late, {note.begin for note in late} | stops(take))
-    times = np.arange(0.0, max(note.end for note in late) + 0.3, STEP_S)
-    other = string_at(true_bass(early, {note.begin for note in early}), times)
-    open_times = times[string_at(bass, times) != other]
-    rows = [Span(note.string, note.midi, note.onset_s, note.offset_s) for note in line]
-    rows = [row for row in rows if row.end - row.begin >= SHORTEST_FOUND_S]
-    excused = [bool((np.abs(open_times - row.begin) <= GUARD_S + STEP_S).any()) for row in rows]
-    return f1(bass, rows, 0.05, np.array(excused, np.bool_))
+    return Moments(take).f1([Span(note.string, note.midi, note.onset_s, note.offset_s) for note in line], 0.05)
 
 
 def _share_of_short(line: Sequence[Note]) -> float:
@@ -54,7 +32,7 @@ def _share_of_short(line: Sequence[Note]) -> float:
 
 @pytest.mark.parametrize("take", TAKES)
 def test_nothing_true_is_lost_and_little_is_short(take: str) -> None:
-    source = read_source(Path(RECORDINGS) / "takes" / f"{take}.flac", Rig(), as_heard=True)
+    source = read_source(recorded("takes", f"{take}.flac"), Rig(), as_heard=True)
     line = settled_line(source.bassline, source.notes)
     assert _share_of_short(source.bassline) > 0.4
     assert _share_of_short(line.notes) <= TAKES[take]

@@ -14,6 +14,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from tests.material.short_take import PLUCKS, RATE
+from tests.references.figures import agrees
 from thumbline.dsp.calibration.survey import complete, survey
 from thumbline.dsp.memory.events import END, FAULT, HANDOVER, NOTE
 from thumbline.dsp.memory.records import LEFT
@@ -131,6 +132,7 @@ def test_a_cable_pulled_in_the_midst_of_a_note_ends_it_and_the_bass_passes_on(fr
     after = [(string, time_s) for string, time_s in heard.handovers if time_s > 1.95]
     assert after[0][0] == 3  # the lowest that still sounds
     assert after[0][1] == pytest.approx(2.0, abs=0.02)
+    agrees("promises.cable_of_one_string_ms", 1e3 * (after[0][1] - 2.0), 1)
 
 
 def test_when_the_whole_cable_is_pulled_every_note_ends_and_no_string_is_the_bass(frames: Frames) -> None:
@@ -140,6 +142,7 @@ def test_when_the_whole_cable_is_pulled_every_note_ends_and_no_string_is_the_bas
     assert {string for string, time_s in heard.ends if 1.94 < time_s < 1.98} == {1, 3, 5, 6}
     assert heard.handovers[-1][0] == 0
     assert heard.handovers[-1][1] == pytest.approx(1.95, abs=0.02)
+    agrees("promises.cable_of_all_strings_ms", 1e3 * (heard.handovers[-1][1] - 1.95), 1)
     assert np.abs(heard.out[round(2.2 * RATE) :]).max() < 1e-9
 
 
@@ -169,6 +172,7 @@ def test_mains_at_45_db_below_full_scale_are_found_and_change_no_note(frames: Fr
     hum *= 10.0 ** (-45.0 / 20.0) / np.sqrt(np.mean(np.square(hum)))
     heard = hear(frames + np.asarray(hum)[:, None], measured=True)
     assert heard.mains_hz == pytest.approx(mains_hz, abs=0.1)
+    agrees(f"promises.mains_{mains_hz:.0f}_off_hz", abs(float(heard.mains_hz) - mains_hz), 3)
     assert_played(heard.notes)
 
 

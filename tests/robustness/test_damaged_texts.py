@@ -39,8 +39,8 @@ number = 64
 """
 FOOTLESS_RIG = BARE_RIG[: BARE_RIG.index(b"[[feet]]")]
 SETS = (
-    b'base = "rig.toml"\n[[settings]]\nname = "Slack Water"\nbass = { interval = -24 }\n[[settings]]\nname = "B"\n',
-    b'[[settings]]\nname = "A"\nrig = "rig.toml"\n[[settings]]\nname = "Low"\nchoice = { strings = [4, 5, 6] }\n',
+    b'base = "rig.toml"\n[[songs]]\nname = "Slack Water"\nbass = { interval = -24 }\n[[songs]]\nname = "B"\n',
+    b'[[songs]]\nname = "A"\nrig = "rig.toml"\n[[songs]]\nname = "Low"\nchoice = { strings = [4, 5, 6] }\n',
 )
 TABLE = b"onset_s,offset_s,string,midi,fades_s\n0.1,0.5,6,40.0,0.3\n0.4,0.9,1,64.0,\n0.8,1.2,3,57,1.0\n"
 NAMED_TABLE = b"string,note,onset_s,offset_s\n6,E2,0.1,0.5\n1,F#4,0.2,0.9\n"

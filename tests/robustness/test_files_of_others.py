@@ -207,19 +207,19 @@ def test_calibrate_and_refine_replace_nothing_but_a_rig(run: Run, tmp_path: Path
     out.write_bytes(contents[content])
     take = out if content == "sound" else OPEN_STRINGS
     for command in (("calibrate", take), ("refine", "--open-strings", take), ("calibrate", "--live", take)):
-        assert "is no rig" in refused(run, tmp_path, *command, "--out", out)
+        assert "is not a rig" in refused(run, tmp_path, *command, "--out", out)
 
 
 def test_a_picture_replaces_nothing_but_a_picture(run: Run, tmp_path: Path, result: Path) -> None:
     (tmp_path / "take.wav").write_text("mine")
     arguments = ("score", result, result / "notes.csv", "--picture", tmp_path / "take.wav")
-    assert "is no PNG picture" in refused(run, tmp_path, *arguments)
+    assert "is not a PNG picture" in refused(run, tmp_path, *arguments)
 
 
 def test_a_recording_of_the_players_is_not_replaced_by_a_guided_take(run: Run, tmp_path: Path) -> None:
     soundfile.write(tmp_path / "gig.wav", np.zeros((10, 6)), 48_000)
     arguments = ("calibrate", "--live", OPEN_STRINGS, "--out", tmp_path / "rig.toml", "--keep", tmp_path / "gig.wav")
-    assert "is no guided take" in refused(run, tmp_path, *arguments)
+    assert "is not a guided take" in refused(run, tmp_path, *arguments)
 
 
 def test_a_guided_take_replaces_a_former_one_and_follows_no_link_beside_it(run: Run, tmp_path: Path) -> None:

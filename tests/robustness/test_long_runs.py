@@ -20,7 +20,7 @@ ROUND = HISTORY * TICKS * HOP * SQUARES
 
 def run(frames: Frames, far_on: int = 0, voice: str = "shifted") -> tuple[Frames, np.ndarray, Processor]:
     """Play frames; ``far_on`` frames are counted as passed before them. Events are dated from the first frame."""
-    rig = Rig.model_validate({"input": {"mains_hz": 50.0}, "bass": {"voice": voice}, "choice": {"hold_ms": 30.0}})
+    rig = Rig.model_validate({"input": {"mains_hz": 50.0}, "bass": {"voice": voice}, "choice": {"shortest_ms": 30.0}})
     processor = Processor(rig, RATE)
     state, decimation = processor.state[0], int(processor.params[0]["decimation"])
     assert far_on % (decimation * ROUND) == 0

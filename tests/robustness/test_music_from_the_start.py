@@ -5,7 +5,6 @@ hold to the truth. The demo take hums; two recorded takes are used where they ar
 """
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -69,7 +68,7 @@ def whole(request: pytest.FixtureRequest) -> Whole:
     elif RECORDINGS is None:
         pytest.skip("THUMBLINE_RECORDINGS does not name the folder of recordings")
     else:
-        takes = Path(RECORDINGS) / "takes"
+        takes = RECORDINGS / "takes"
         path, rig = takes / f"{name}.flac", calibrate(takes / f"{TAKES[name]}.flac", Rig()).rig
     frames = np.asarray(soundfile.read(path, frames=round(SECONDS * RATE))[0], np.float64)
     assert not isinstance(rig.input.mains_hz, str), "or there is no hum to remove"

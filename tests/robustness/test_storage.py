@@ -18,6 +18,7 @@ import soundfile
 
 import thumbline.dsp.files.atomic_write as atomic_write
 import thumbline.dsp.machine_code.kernel_cache as kernel_cache
+from tests.helpers.file_size_limit import needs_limits, no_file_larger_than
 from tests.helpers.interrupts import interrupted_at
 from tests.helpers.places import OPEN_STRINGS
 from tests.material.short_take import RATE, short_take
@@ -32,7 +33,6 @@ from thumbline.dsp.rig.learn_switch import learn
 from thumbline.dsp.rig.model import Rig
 
 Run = Callable[..., tuple[int, str, str]]
-needs_limits = pytest.mark.skipif(sys.platform == "win32", reason="no limits on the size of files, no users")
 
 PRESS = Press("control change", 1, 64, 127)
 
@@ -40,19 +40,6 @@ PRESS = Press("control change", 1, 64, 127)
 def tree(folder: Path) -> dict[str, bytes]:
     """Every file under ``folder``, hidden ones too, and what is in it."""
     return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
-
-
-@contextmanager
-def no_file_larger_than(size: int) -> Iterator[None]:
-    """Writing beyond ``size`` bytes fails, as on a full disk."""
-    import resource
-
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 
 @contextmanager

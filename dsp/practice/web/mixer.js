@@ -77,7 +77,7 @@ class Mixer {
       <label for="level-${part}">${name}</label>
       <input id="level-${part}" type="range" min="${OFF_DB}" max="${HIGHEST_DB}" step="1" value="${db}">
       <output for="level-${part}"></output>
-      <button type="button" id="only-${part}" aria-label="${name} only">Only</button>
+      <button type="button" id="only-${part}" aria-label="${name} only">Solo</button>
       <button type="button" id="mute-${part}" aria-label="Mute ${name.toLowerCase()}">Mute</button>
       <meter id="meter-${part}" min="0" max="60" value="0" aria-label="${name}, level heard"></meter>`;
     document.getElementById("mixer").append(row);

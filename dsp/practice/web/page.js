@@ -84,6 +84,9 @@ function toBar(step) {
   seek(found ?? (step > 0 ? index.seconds : 0));
 }
 
+/** Speeds that one press sets, in percent, whatever tracks were made: the page makes its own. */
+const SPEEDS = [100, 75, 60];
+
 function setSpeed(percent) {
   const slider = element("speed");
   slider.value = percent;
@@ -239,7 +242,7 @@ function listen() {
 
 function build() {
   element("picture").src = document.getElementById("picture-data").textContent.trim();
-  for (const percent of index.speeds) {
+  for (const percent of SPEEDS) {
     const button = document.createElement("button");
     button.type = "button";
     button.dataset.percent = percent;

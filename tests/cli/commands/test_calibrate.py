@@ -81,7 +81,7 @@ def test_what_should_be_looked_at_is_said_on_stderr_and_the_rig_is_written_all_t
     soundfile.write(tmp_path / "take.wav", dead, RATE)
     code, _, err = run("calibrate", tmp_path / "take.wav", "--out", tmp_path / "rig.toml")
     assert code == 0
-    assert err.startswith("Look at this: string 3 (G3, channel 3): never heard")
+    assert err.startswith("Note: string 3 (G3, channel 3): never heard")
     load_rig(tmp_path / "rig.toml")
 
 

@@ -71,7 +71,7 @@ def test_a_take_and_a_device_exclude_one_another(run: Run, take: Path, tmp_path:
 
 def test_a_recording_that_cannot_be_kept_is_said(run: Run, take: Path, tmp_path: Path) -> None:
     (tmp_path / "folder.wav").mkdir()
-    for keep, words in ((tmp_path / "folder.wav", "is no regular file"), (tmp_path / "kept.mp3", ".wav")):
+    for keep, words in ((tmp_path / "folder.wav", "is not a regular file"), (tmp_path / "kept.mp3", ".wav")):
         code, _, err = run("calibrate", "--live", take, "--out", tmp_path / "rig.toml", "--keep", keep)
         assert code == 2
         assert words in err

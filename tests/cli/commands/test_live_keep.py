@@ -20,10 +20,10 @@ from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 pytestmark = pytest.mark.real_time
 
 SONGS = """
-[[settings]]
+[[songs]]
 name = "Slack Water"
 
-[[settings]]
+[[songs]]
 name = "Lantern Walk"
 bass = { interval = -24 }
 choice = { rule = "lowest pitch" }

@@ -61,7 +61,7 @@ def test_each_string_is_muted_and_opened_from_the_lowest_up_and_all_are_open_bef
 def test_each_step_can_be_a_json_object(run: Run) -> None:
     _, out, _ = run("mutes", "--seconds", 0.05, "--json")
     events = [json.loads(line) for line in out.splitlines()]
-    assert [event["event"] for event in events] == ["start", *["muted", "open"] * 6, "end"]
+    assert [event["event"] for event in events] == ["start", *["muted", "unmuted"] * 6, "end"]
     assert events[1] == {
         "event": "muted",
         "module": "bass module",
@@ -140,10 +140,10 @@ def test_a_switch_is_pressed_and_the_rig_has_it(run: Run, tmp_path: Path, monkey
     pressed[:] = [[0xFE], [0xB2, 0, 0], [0xC2, 5]]
     rig = tmp_path / "rig.toml"
     rig.write_text("# mine\n")
-    code, out, _ = run("rig", "learn", rig, "next setting", "--port", "floor")
+    code, out, _ = run("rig", "learn", rig, "next song", "--port", "floor")
     assert code == 0
-    assert 'Press the switch for "next setting" (listening to floor)' in out
-    assert f'{rig}: "next setting" is program change 5 on channel 3' in out
+    assert 'Press the switch for "next song" (listening to floor)' in out
+    assert f'{rig}: "next song" is program change 5 on channel 3' in out
     assert rig.read_text().startswith("# mine\n")
     assert load_rig(rig).feet[0].number == 5
     assert "Foot: next setting: program change 5 on channel 3, stepped" in run("rig", "check", rig)[1]

@@ -1,4 +1,4 @@
-"""`thumbline open`, `mutes` whose terminal closes, and a second run on one module, over a real JACK server."""
+"""`thumbline unmute`, `mutes` whose terminal closes, and a second run on one module, over a real JACK server."""
 
 import os
 import signal
@@ -51,9 +51,9 @@ def test_a_run_that_plays_keeps_all_open_when_it_is_asked_from_another_terminal(
         LiveProcess("--rig", rig, "--take", take, environment=server.environment) as live,
     ):
         wait_until(lambda: len(module.muted) == 5, "five muted strings")
-        result = thumbline(server, "open", "--rig", rig)
+        result = thumbline(server, "unmute", "--rig", rig)
         assert result.returncode == 0, result.stderr
-        assert f"(process {live.process.pid}) keeps all strings open" in result.stdout
+        assert f"(process {live.process.pid}) leaves every string unmuted" in result.stdout
         assert result.stdout.splitlines()[-1] == "Every string is unmuted at module:in."
         assert not module.muted
         time.sleep(0.5)
@@ -74,7 +74,7 @@ def test_what_a_run_that_hangs_left_muted_is_opened(tmp_path: Path, take: Path) 
         for pid in pids:
             os.kill(pid, signal.SIGSTOP)
         assert module.muted
-        result = thumbline(server, "open", "--rig", rig)
+        result = thumbline(server, "unmute", "--rig", rig)
         assert result.returncode == 0, result.stderr
         assert "did not answer; its MIDI processes were ended" in result.stdout
         assert not module.muted
@@ -85,7 +85,7 @@ def test_what_a_run_that_hangs_left_muted_is_opened(tmp_path: Path, take: Path) 
 
 def test_without_a_port_it_is_said_what_is_missing(tmp_path: Path) -> None:
     with module_on(tmp_path) as (server, _, _):
-        result = thumbline(server, "open", "--midi", "elsewhere")
+        result = thumbline(server, "unmute", "--midi", "elsewhere")
         assert result.returncode == 2
         assert "MIDI port is 'elsewhere'; accepted: 'module:in'" in result.stderr
 

@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -43,7 +44,7 @@ def test_without_portaudio_midi_ports_are_listed_and_it_is_said_what_to_install(
 
 
 @pytest.mark.usefixtures("no_portaudio")
-@pytest.mark.parametrize("arguments", [("--tone", "1"), ("--level",), ("--loopback", "1", "1")])
+@pytest.mark.parametrize("arguments", [("--tone", "1"), ("--level",), ("--loopback", "1", "1", "--yes")])
 def test_without_portaudio_a_trial_exits_2_and_says_what_to_install(run: Run, arguments: tuple[str, ...]) -> None:
     from thumbline.cli.devices import streams
 
@@ -112,7 +113,7 @@ def test_the_round_trip_through_a_longer_cable_is_longer_by_just_so_much(tmp_pat
             code, out, err = 1, "", ""
             for _ in range(5):
                 code, out, err = ports(
-                    server, "--loopback", "1", "1", "--input", "cable", "--output", "cable", "--json"
+                    server, "--loopback", "1", "1", "--yes", "--input", "cable", "--output", "cable", "--json"
                 )
                 if code == 0:
                     break
@@ -138,7 +139,7 @@ def test_devices_levels_and_silence_are_told_over_a_sound_server(tmp_path: Path)
         assert code == 0, err
         levels = json.loads(out)
         assert [each["look"] for each in levels["channels"]] == ["silent: not connected, or not played?"] * 6
-        code, out, err = ports(server, "--loopback", "1", "1", *into, *out_of)
+        code, out, err = ports(server, "--loopback", "1", "1", "--yes", *into, *out_of)
         assert code == 2
         assert "nothing that was played on output 1 came back on input 1" in err
         code, out, err = ports(server, "--tone", "2", *out_of, "--seconds", "1")
@@ -147,3 +148,17 @@ def test_devices_levels_and_silence_are_told_over_a_sound_server(tmp_path: Path)
         code, _, err = ports(server, "--tone", "3", *out_of, "--seconds", "1")
         assert code == 2
         assert "accepted: 1 to 2" in err
+
+
+@pytest.mark.parametrize(("typed", "asks_again"), [("\n", False), ("", True)])
+def test_a_round_trip_names_what_can_do_harm_and_waits_for_enter(
+    run: Run, monkeypatch: pytest.MonkeyPatch, typed: str, asks_again: bool
+) -> None:
+    monkeypatch.setattr("sys.stdin", StringIO(typed))
+    monkeypatch.setattr("thumbline.cli.devices.streams.play_and_record", lambda *_: np.zeros(200_000))
+    code, _, err = run("ports", "--loopback", "1", "7")
+    assert code == 2
+    for words in ("phantom power (48 V)", "direct monitoring of input 7 off", "amplifier down", "headphones off"):
+        assert words in err
+    assert ("nobody can press Enter here; accepted: a terminal, or --yes" in err) == asks_again
+    assert ("came back on input 7" in err) != asks_again

@@ -28,7 +28,7 @@ def test_a_spoiled_rig_is_mended_and_its_comments_are_kept(run: Run, spoiled: Pa
     out_file = tmp_path / "refined.toml"
     code, out, err = run("refine", DATA / "demo.flac", "--rig", spoiled, "--out", out_file)
     assert code == 0
-    assert err.startswith("Look at this: one take alone says little of others")
+    assert err.startswith("Note: one take alone says little of others")
     assert "measured anew" in out
     assert "In brackets: where the gain on another take as long should lie, 95 in 100" in out
     assert out.endswith("refined.toml: written\n")

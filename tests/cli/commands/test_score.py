@@ -22,7 +22,10 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_demo_take_scores_well_and_a_table_says_so(run: Run, demo: Path) -> None:
     code, out, err = run("score", demo, DATA / "demo.json")
     assert (code, err) == (0, "")
-    assert out.startswith("Bass path: 100.00 % right, 0.00 % missed; 0.00 % of the silence filled.\n")
+    assert re.match(r"Bass notes: (\d+) played, \1 found \(within 50 ms\), 0 false\.\n", out)
+    assert "While a bass was played it was on the right string 100.00 % of the time, on none 0.00 %; " in out
+    assert "F at 50" not in out
+    assert "F at 50" in run("score", demo, DATA / "demo.json", "--details")[1]
     assert re.search(r"Mutes after a pluck: median [0-3]\.\d ms, 95 % within [0-5]\.\d ms", out)
 
 

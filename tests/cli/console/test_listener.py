@@ -40,7 +40,7 @@ def hear(live: Record, seconds: float) -> int:
 
 def test_strings_bass_and_pitch_are_those_of_the_sound(live: Record) -> None:
     listener = Listener(live, SETTINGS)
-    hear(live, 1.2)  # the low E was plucked at 0.5 s and rings until 1.3
+    hear(live, 3.2)  # the low E was plucked at 2.5 s and rings until 3.3
     happened = listener.happened()
     view = listener.view()
     low = view.strings[5]
@@ -53,13 +53,13 @@ def test_strings_bass_and_pitch_are_those_of_the_sound(live: Record) -> None:
     handover = next(event for event in happened if event["event"] == "handover")
     assert handover["string"] == 6
     assert handover["cause"] == "pluck"
-    assert 0.5 < handover["decided_s"] < 0.52
+    assert 2.5 < handover["decided_s"] < 2.52
     assert listener.happened() == []
 
 
 def test_a_note_that_has_ended_is_shown_no_more(live: Record) -> None:
     listener = Listener(live, SETTINGS)
-    hear(live, 1.48)
+    hear(live, 3.48)
     happened = listener.happened()
     assert "end" in [event["event"] for event in happened]
     assert not any(string.note for string in listener.view().strings)
@@ -98,7 +98,7 @@ def test_mutes_ports_and_figures_are_those_that_were_written(live: Record) -> No
 
 def test_an_engine_started_afresh_does_not_confuse_it(live: Record) -> None:
     listener = Listener(live, SETTINGS)
-    hear(live, 0.7)
+    hear(live, 2.7)
     listener.happened()
     live.state["events_written"] = 0
     assert listener.happened() == []
@@ -113,8 +113,8 @@ def test_what_is_asked_for_is_what_is_shown(live: Record) -> None:
     assert int(live.request.setting) == 1
     live.engine.setting = 1  # as the engine does at its next block
     view = listener.view()
-    assert (view.setting, view.setting_number, view.setting_count) == ("Low Tide", 2, 2)
-    assert (view.split, view.hold, view.all_open) == (False, True, False)
+    assert (view.song, view.song_number, view.song_count) == ("Low Tide", 2, 2)
+    assert (view.split, view.hold, view.all_unmuted) == (False, True, False)
     assert (view.interval, view.tone_hz, view.bass_level_db) == (-24, 900.0, -2.0)
 
 
@@ -125,6 +125,18 @@ def test_another_setting_by_key_has_its_own_interval(live: Record) -> None:
         assert press(key, live, Rig())
         assert np.isnan(float(live.request.interval))
     assert float(live.request.bass_level_db) == -6.0
+
+
+def test_the_character_of_the_bass_goes_round_and_is_another_song_s_own(live: Record) -> None:
+    listener = Listener(live, SETTINGS)
+    seen = [listener.view().character]
+    for _ in range(4):
+        press("c", live, Rig())
+        seen.append(listener.view().character)
+    assert seen == ["raw", "round", "fingered", "picked", "raw"]
+    press("c", live, Rig())
+    press(">", live, Rig())
+    assert int(live.request.character) == 0
 
 
 def test_latencies_that_are_none_are_not_shown(live: Record) -> None:

@@ -1,16 +1,17 @@
 """What `thumbline live --plain` prints: a line for what a player would look up, nothing for the rest."""
 
 from dataclasses import replace
+from typing import NoReturn
 
 import pytest
 
 from thumbline.cli.console.full_screen import ScreenReport
 from thumbline.cli.console.notices import Notice
-from thumbline.cli.console.reports import PlainReport, Summary
+from thumbline.cli.console.reports import JsonReport, PlainReport, Summary
 
 FIGURES = Summary(10.0, 7500, 0, 1, 0.021, 0.095, 1.5, 0, 0, 0.0, 0.0, 0.0)
 STRINGS = ["E4", "B3", "G3", "D3", "A2", "E2"]
-START = {"strings": STRINGS, "rate": 48000, "block_frames": 64, "settings": ["Slack Water", "Low"]}
+START = {"strings": STRINGS, "rate": 48000, "block_frames": 64, "songs": ["Slack Water", "Low"]}
 
 
 @pytest.fixture
@@ -28,7 +29,7 @@ def report(capsys: pytest.CaptureFixture[str]) -> PlainReport:
         ({"event": "handover", "string": 6, "from": 0, "cause": "pluck"}, "bass: string 6 (E2)"),
         ({"event": "handover", "string": 0, "from": 6, "cause": "other"}, "bass: none"),
         ({"event": "note", "string": 5, "note": "C3", "cents": -7.4, "hz": 130.0}, "string 5: C3 -7 cents"),
-        ({"event": "setting", "number": 2, "name": "Low"}, "setting 2: Low"),
+        ({"event": "song", "number": 2, "name": "Low"}, "song 2: Low"),
         ({"event": "channel fault", "channel": 3}, "input channel 3 holds invalid samples"),
     ],
 )
@@ -44,6 +45,22 @@ def test_what_happened_is_a_line_with_its_time(
 def test_plucks_ends_and_mutes_are_too_many_for_lines(report: PlainReport, capsys: pytest.CaptureFixture[str]) -> None:
     report.events([{"event": kind, "time_s": 1.0, "string": 1} for kind in ("pluck", "end", "mutes")])
     assert capsys.readouterr().out == ""
+
+
+def test_a_view_is_made_once_a_second_where_it_is_told_once_a_second() -> None:
+    report, made = JsonReport(), 0
+
+    def view() -> NoReturn:
+        nonlocal made
+        made += 1
+        raise LookupError
+
+    with pytest.raises(LookupError):
+        report.show(view)
+    for _ in range(50):
+        report.show(view)
+    PlainReport().show(view)
+    assert made == 1
 
 
 def test_faults_go_to_standard_error_and_the_figures_come_last(

@@ -13,6 +13,7 @@ import pytest
 
 from thumbline.cli.console.full_screen import in_order
 from thumbline.cli.console.keys import Keyboard
+from thumbline.cli.console.rig_fit import FitCheck
 from thumbline.cli.console.run import RunOptions, _loop
 from thumbline.cli.console.supervision import Outcome
 from thumbline.dsp.live.record import LIVE
@@ -53,7 +54,7 @@ class Round:
         self.outcome: Outcome | None = None
         options = RunOptions(settings, "", "", "", 48000, 64, 1.0, sound=False)
         screen: Any = SimpleNamespace(news=None, go_on=lambda: None)
-        arguments: Any = (options, self.record, self.supervision, report, keyboard, screen)
+        arguments: Any = (options, self.record, self.supervision, report, keyboard, screen, FitCheck("", Rig()))
 
         def run() -> None:
             self.outcome = _loop(*arguments)

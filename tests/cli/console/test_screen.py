@@ -31,12 +31,12 @@ def make_view(count: int = 6, bass: int = 6) -> View:
         strings=strings,
         engine=EngineView("playing", 1.333, 0.11, 0.34, 0, 0, 5.3, True, 0.0, (-11.2, -18.9)),
         midi=MidiView("sending", "bass module in", True, 0.12, 1204, 1.9, 4.4),
-        setting="Slack Water",
-        setting_number=2,
-        setting_count=5,
+        song="Slack Water",
+        song_number=2,
+        song_count=5,
         split=True,
         hold=False,
-        all_open=False,
+        all_unmuted=False,
         bass_level_db=-3.0,
         tone_hz=1800.0,
         interval=-12,
@@ -68,24 +68,24 @@ def test_it_fits_any_terminal(size: tuple[int, int], count: int, alarm: bool) ->
 @pytest.mark.parametrize("size", [(80, 24), (200, 50), (80, 14), (60, 14)])
 def test_each_string_says_in_words_what_it_is_and_does(size: tuple[int, int]) -> None:
     lines = lines_of(make_view(), *size)
-    assert sum("MUTED" in line for line in lines) == 5
-    assert sum("open " in line for line in lines if "hold" not in line) == 1
+    assert sum(" muted" in line for line in lines) == 5
+    assert sum("unmuted" in line for line in lines) == 1
     text = "\n".join(lines)
     assert "sharp +12" in text
     for note in OPEN[:6]:
         assert note in text
 
 
-@pytest.mark.parametrize(("size", "tall"), [((80, 24), 3), ((200, 50), 7)])
+@pytest.mark.parametrize(("size", "tall"), [((80, 24), 3), ((80, 34), 4), ((120, 40), 5), ((200, 50), 7)])
 def test_the_bass_and_its_note_are_written_as_tall_as_the_terminal_allows(size: tuple[int, int], tall: int) -> None:
     lines = lines_of(make_view(bass=5), *size)
-    string = lines[1 + 4 * tall : 1 + 5 * tall]
-    draw = small if tall == 3 else large
+    string = lines[3 + 4 * tall : 3 + 5 * tall]
+    draw = small if tall < 5 else large
     for drawn, line in zip(draw("BASS"), string, strict=False):
         assert drawn.rstrip() in line
     for drawn, line in zip(draw("F#2"), string, strict=False):
         assert drawn.rstrip() in line
-    others = lines[1 : 1 + 4 * tall]
+    others = lines[3 : 3 + 4 * tall]
     assert not any(small("BASS")[0] in line or large("BASS")[0] in line for line in others)
 
 
@@ -99,14 +99,14 @@ def test_the_bass_line_is_inverted_as_a_whole() -> None:
 
 @pytest.mark.parametrize(
     ("cents", "words", "side"),
-    [(-30.0, "flat -30", -1), (1.0, "true +1", 0), (30.0, "sharp +30", 1), (-50.0, "flat", -1)],
+    [(-30.0, "flat -30", -1), (1.0, "in tune +1", 0), (30.0, "sharp +30", 1), (-50.0, "flat", -1)],
 )
 def test_the_needle_and_the_words_agree(cents: float, words: str, side: int) -> None:
     view = make_view(bass=1)
     view = replace(view, strings=(replace(view.strings[0], cents=cents), *view.strings[1:]))
     lines = lines_of(view, 80, 24)
-    assert words in lines[3]
-    needle = lines[1][20:41]
+    assert words in lines[5]
+    needle = lines[3][20:41]
     marks = [place for place, dot in enumerate(needle) if dot == "█"]
     middle = sum(marks) / len(marks) - 10
     assert (middle > 0) - (middle < 0) == side
@@ -117,7 +117,7 @@ def test_louder_is_longer() -> None:
     def filled(level_db: float) -> int:
         view = make_view(bass=1)
         view = replace(view, strings=(replace(view.strings[0], level_db=level_db, note=""), *view.strings[1:]))
-        return lines_of(view, 200, 50)[2].count("█")
+        return lines_of(view, 200, 50)[4].count("█")
 
     lengths = [filled(level) for level in (-120.0, -60.0, -40.0, -20.0, 0.0, 6.0)]
     assert lengths[0] == lengths[1]
@@ -127,15 +127,14 @@ def test_louder_is_longer() -> None:
 def test_the_states_that_matter_are_written_out() -> None:
     view = make_view()
     text = "\n".join(lines_of(view, 80, 24))
+    assert small("SLACK WATER")[1].strip() in text
     for words in (
-        "2/5 Slack Water",
-        "SOUND ON",
-        "split on",
+        "2/5",
         "12:34",
-        "0.11 of 1.33 ms (8%)",
-        "missed 0",
-        "wire 12%",
-        "sent 1204",
+        "load 8% (peak 26%)",
+        "dropouts 0",
+        "MIDI 12%",
+        "octave down",
     ):
         assert words in text
     assert "q stop" in text
@@ -143,26 +142,50 @@ def test_the_states_that_matter_are_written_out() -> None:
         view,
         split=False,
         hold=True,
-        all_open=True,
+        all_unmuted=True,
         engine=replace(view.engine, sound_on=False, limiter_db=-3.2, missed=4),
         midi=replace(view.midi, present=False, wire_share=0.9),
         notice="The interface is gone: check its cable",
         alarm=True,
+        headline="NO SOUND",
     )
-    text = "\n".join(lines_of(view, 80, 24))
-    for words in (
-        "SOUND OFF",
-        "SPLIT OFF",
-        "HOLD",
-        "ALL OPEN",
-        "-3.2 dB LIMITING",
-        "missed 4",
-        "IS GONE",
-        "BUSY",
-        "!! The interface",
-    ):
+    text = "\n".join(lines_of(view, 200, 50))
+    for words in ("LIMITING -3.2 dB", "dropouts 4", "IS GONE", "BUSY", "!! The interface"):
         assert words in text
-    assert "nothing is sent" in "\n".join(lines_of(replace(view, midi=replace(view.midi, port="")), 80, 24))
+    for words in ("NO SOUND", "SOUND OFF", "NO MIDI", "SPLIT OFF", "HOLD", "UNMUTED"):
+        assert all(line.rstrip() in text for line in small(words)), words
+    narrow = "\n".join(lines_of(view, 80, 14))
+    assert all(line.rstrip() in narrow for line in small("NO SOUND"))
+    assert all(words in narrow for words in ("NO MIDI", "SPLIT OFF", "HOLD", "UNMUTED"))
+    tiny = lines_of(view, 40, 10)[0]
+    assert all(words in tiny for words in ("NO SOUND", "SOUND OFF", "NO MIDI"))
+    assert "nothing is sent" in "\n".join(lines_of(replace(view, midi=replace(view.midi, port="")), 200, 50))
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (40, 12)])
+def test_what_is_not_as_usual_is_large_and_what_is_usual_is_not_said(size: tuple[int, int]) -> None:
+    usual = "\n".join(lines_of(make_view(), *size))
+    assert not any(word in usual.upper() for word in ("SOUND ON", "SPLIT ON", "PLAYING"))
+    off = lines_of(replace(make_view(), engine=replace(make_view().engine, sound_on=False)), *size)
+    assert all(drawn.rstrip() in line for drawn, line in zip(small("SOUND OFF"), off, strict=False))
+
+
+def test_a_string_that_sounds_in_the_guitar_is_not_hatched_as_muted() -> None:
+    view = make_view()
+    playing = replace(view.strings[1], sounding=True, note="C4", level_db=-25.0)
+    lines = lines_of(replace(view, strings=(view.strings[0], playing, *view.strings[2:])), 80, 24)
+    first, second = lines[3:6], lines[6:9]
+    assert any("▒" in line for line in first)
+    assert not any("▒" in line or "muted" in line for line in second)
+    assert any("guitar" in line for line in second)
+
+
+def test_the_next_song_and_what_each_foot_switch_does_are_said() -> None:
+    view = replace(make_view(), next_song="Lantern Walk", feet=("CC 80 hold", "CC 81 to Lantern Walk"))
+    for size in ((80, 24), (120, 40)):
+        text = "\n".join(lines_of(view, *size))
+        assert "next Lantern Walk" in text
+        assert "CC 80 hold,  CC 81 to Lantern Walk" in text
 
 
 def test_plain_characters_are_ascii() -> None:
@@ -178,7 +201,7 @@ def test_a_notice_is_never_left_out() -> None:
 
 
 def test_every_letter_of_a_note_name_has_a_shape_of_its_own() -> None:
-    letters = "ABCDEFGS#0123456789-"
+    letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ#0123456789-'.,!&"
     for draw, high in ((small, 3), (large, DOTS_HIGH)):
         shapes = {tuple(draw(letter)) for letter in letters}
         assert len(shapes) == len(letters)
@@ -191,7 +214,7 @@ def test_a_note_name_longer_than_any_strings_pushes_nothing_aside(size: tuple[in
     below = replace(view, strings=(*view.strings[:5], replace(view.strings[5], note="C#-1")))
     short = replace(view, strings=(*view.strings[:5], replace(view.strings[5], note="C#")))
     tall = 3 if size == (80, 24) else 7
-    lines = [lines_of(each, *size)[1 + 5 * tall : 1 + 6 * tall] for each in (below, short)]
+    lines = [lines_of(each, *size)[3 + 5 * tall : 3 + 6 * tall] for each in (below, short)]
     wide = len((small if tall == 3 else large)("   ")[0])
     assert [line[7 + wide :] for line in lines[0]] == [line[7 + wide :] for line in lines[1]]
     assert lines[0] != lines[1]

@@ -24,57 +24,67 @@ SLEEP = [sys.executable, "-c", "import time; time.sleep(60)"]
 
 
 class Child:
-    """Stands in for a process of ours."""
+    """Stands in for a process of ours, one that has been started or one that has split off."""
 
-    def __init__(self) -> None:
+    def __init__(self, pid: int = 0) -> None:
         self.process: object | None = None
         self.code: int | None = None
-        self.pid = 0
-        self.started_ns = self.retry_ns = 0
-        self.starts = self.kills = self.goes = 0
-        self.is_warm = self.stands_by = self.was_to_stand_by = self.is_stopped = False
-
-    def go(self) -> None:
-        self.goes += 1
-        self.stands_by = self.was_to_stand_by = False
+        self.pid = pid
         self.started_ns = time.monotonic_ns()
+        self.starts = self.kills = 0
+        self.is_stopped = False
 
-    def start(self, *, stand_by: bool = False) -> None:
-        self.stands_by = self.was_to_stand_by = stand_by
+    def start(self) -> None:
         self.process, self.code = object(), None
         self.started_ns = time.monotonic_ns()
         self.starts += 1
 
     def kill(self) -> None:
         self.kills += 1
+        self.code = -9
 
     def last_words(self) -> str:
         return "ValueError: no memory"
+
+
+class Spare(Child):
+    """Stands in for what engines split off: they are numbered from 7001."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.is_warm = False
+        self.begun: list[Child] = []
+
+    @property
+    def stands_by(self) -> bool:
+        return self.process is not None and self.code is None
+
+    def go(self) -> Child:
+        self.begun.append(Child(7001 + len(self.begun)))
+        return self.begun[-1]
 
 
 class Stage:
     def __init__(self) -> None:
         self.live: Record = np.zeros(1, LIVE)[0]
         self.live.engine.rate, self.live.engine.block_frames = 48000, 64
-        self.engine, self.spare, self.keeper = Child(), Child(), Child()
+        self.engine, self.spare, self.keeper = Child(1234567), Spare(), Child()
         self.told: list[Notice] = []
         backstage: Any = SimpleNamespace(engine=self.engine, spare=self.spare, keeper=self.keeper)
         self.supervision = Supervision(backstage, self.live, self.told.append, 0.3)
-        self.engine.pid = 1234567
-        self.play()
+        self.play(self.engine)
 
-    def play(self) -> None:
+    def play(self, engine: Child) -> None:
         """The engine plays, and the keeper is there."""
         now = time.monotonic_ns()
-        self.live.engine.phase, self.live.engine.pid = PLAYING, self.engine.pid
+        self.live.engine.phase, self.live.engine.pid = PLAYING, engine.pid
         self.live.engine.block_at_ns = self.live.engine.first_block_ns = now
         self.live.keeper.beat_ns, self.live.keeper.phase = now, PLAYING
-        self.engine.process = self.keeper.process = object()
+        engine.process = self.keeper.process = object()
 
     def stand_by(self, *, warm: bool = True) -> None:
-        """A second engine stands by."""
-        self.spare.process, self.spare.pid = object(), 7654321
-        self.spare.stands_by, self.spare.is_warm = True, warm
+        """Another engine can split off."""
+        self.spare.process, self.spare.is_warm = object(), warm
 
     def look(self) -> None:
         """The engine has just played a block, if it lives, and is looked at."""
@@ -97,13 +107,13 @@ class Stage:
 
 @pytest.fixture
 def stage(monkeypatch: pytest.MonkeyPatch) -> Iterator[Stage]:
-    monkeypatch.setattr(supervision, "RETRY_S", 0.05)
+    monkeypatch.setattr(supervision, "RETRY_S", {"engine": 0.05, "keeper": 0.05})
     monkeypatch.setattr(supervision, "END_S", 0.05)
     stage = Stage()
     yield stage
     stage.supervision.stop()
     assert stage.live.request.stop == 1
-    assert stage.engine.kills >= 1
+    assert stage.supervision._engine.code is not None
     assert stage.keeper.kills >= 1
 
 
@@ -147,9 +157,11 @@ def test_an_engine_that_never_played_is_not_started_again(
 def test_an_engine_that_hangs_is_killed_started_again_and_given_up_in_time(stage: Stage) -> None:
     stage.supervision.start()
     stage.reach(lambda: stage.supervision._played)
-    stage.live.engine.block_at_ns = time.monotonic_ns() - 10**9
-    stage.reach(lambda: stage.engine.starts)
+    stage.live.engine.block_at_ns = time.monotonic_ns() - 2 * 10**9
+    stage.reach(lambda: stage.spare.begun)
+    assert (stage.spare.starts, stage.engine.kills) == (1, 1)
     assert stage.told[0] == ENGINE_HANGS
+    stage.spare.begun[0].code = 1
     stage.reach(lambda: stage.supervision.outcome is not None)
     outcome = stage.supervision.outcome
     assert outcome is not None
@@ -170,7 +182,7 @@ def test_a_pause_of_all_processes_is_no_dead_interface(stage: Stage, sleeper: "s
         supervision._look_at_engine()
         supervision._look_at_keeper()
     assert (stage.engine.kills, stage.told) == (0, [])
-    supervision._clock._awake_ns -= 10**9  # a second later
+    supervision._clock._awake_ns -= 2 * 10**9  # two seconds later
     supervision._look_at_engine()
     assert stage.engine.kills == 1
 
@@ -186,50 +198,65 @@ def test_an_engine_stands_by_once_the_sound_has_passed_for_a_while(stage: Stage)
 
 
 @pytest.mark.parametrize("how", ["dies", "hangs"])
-def test_the_engine_that_stands_by_takes_the_place_of_one_that_fails(stage: Stage, how: str) -> None:
+def test_another_engine_splits_off_when_one_fails_as_often_as_one_does(stage: Stage, how: str) -> None:
     stage.stand_by()
-    stage.supervision._look_at_engine()
-    if how == "dies":
-        stage.engine.code = -9
-    else:
-        stage.live.engine.block_at_ns = time.monotonic_ns() - 10**9
-        stage.supervision._clock._awake_ns -= 2 * 10**9
-    stage.supervision._clock.look()
-    stage.supervision._look_at_engine()
-    assert (stage.spare.goes, stage.engine.starts) == (1, 0)
-    stage.supervision._look_at_engine()
-    stage.live.engine.pid = 7654321
-    now = time.monotonic_ns()
-    stage.live.engine.block_at_ns = stage.live.engine.first_block_ns = now
-    stage.supervision._look_at_engine()
-    assert stage.told[-1].text == "The sound is back"
-    assert stage.spare.kills == 0
+    engine = stage.engine
+    for number in range(3):
+        stage.look()
+        if how == "dies":
+            engine.code = -9
+        else:
+            stage.live.engine.block_at_ns = time.monotonic_ns() - 2 * 10**9
+            stage.supervision._clock._awake_ns -= 3 * 10**9
+        stage.supervision._clock.look()
+        stage.supervision._look_at_engine()
+        assert (len(stage.spare.begun), engine.kills) == (number + 1, how == "hangs")
+        engine = stage.spare.begun[number]
+        stage.supervision._look_at_engine()
+        stage.play(engine)
+        stage.supervision._look_at_engine()
+        assert stage.told[-1].text == "The sound is back"
+        stage.supervision._retry_ns["engine"] = 0
+    assert (stage.spare.starts, stage.spare.kills, stage.engine.starts) == (0, 0, 0)
 
 
-def test_one_that_was_told_to_begin_and_does_not_is_replaced(stage: Stage) -> None:
+def test_one_that_was_to_split_off_and_does_not_begin_is_replaced(stage: Stage) -> None:
     stage.stand_by()
-    stage.supervision._look_at_engine()
+    stage.look()
     stage.engine.code = -9
-    stage.supervision._look_at_engine()
-    assert stage.spare.goes == 1
-    stage.spare.started_ns -= 10**9
-    stage.supervision._look_at_engine()
-    assert stage.spare.kills == 1
-    stage.spare.code, stage.spare.is_warm = -9, False
-    stage.supervision._look_at_engine()
-    assert stage.spare.starts == 1
-    assert not stage.spare.stands_by
+    stage.look()
+    (begun,) = stage.spare.begun
+    begun.started_ns -= 10**9
+    stage.look()
+    assert begun.kills == 1
+    stage.supervision._retry_ns["engine"] = 0
+    stage.look()
+    assert len(stage.spare.begun) == 2
 
 
-def test_one_that_is_not_warm_yet_is_told_to_begin_as_soon_as_it_is(stage: Stage) -> None:
+def test_an_interface_that_stays_away_is_tried_once_in_a_while(stage: Stage) -> None:
+    stage.stand_by()
+    stage.look()
+    stage.engine.code = 1
+    for _ in range(5):
+        stage.look()
+        stage.spare.begun[-1].code = 1
+    assert len(stage.spare.begun) == 1
+    time.sleep(0.06)
+    stage.look()
+    assert len(stage.spare.begun) == 2
+
+
+def test_where_none_is_warm_yet_the_engine_begins_as_soon_as_one_is(stage: Stage) -> None:
     """It has loaded a part already; a new one would begin with nothing."""
     stage.stand_by(warm=False)
-    stage.supervision._look_at_engine()
-    stage.engine.code = -9
-    stage.supervision._look_at_engine()
-    stage.spare.started_ns -= 5 * 10**9
     stage.look()
-    assert (stage.spare.goes, stage.spare.kills, stage.engine.starts) == (1, 0, 0)
+    stage.engine.code = -9
+    stage.look()
+    (begun,) = stage.spare.begun
+    begun.started_ns -= 5 * 10**9
+    stage.look()
+    assert (begun.kills, stage.spare.starts, stage.engine.starts) == (0, 0, 0)
 
 
 def test_one_that_a_signal_has_stopped_is_ended_and_another_started(stage: Stage) -> None:
@@ -241,8 +268,7 @@ def test_one_that_a_signal_has_stopped_is_ended_and_another_started(stage: Stage
     stage.supervision._clock._awake_ns -= 10**9
     stage.look()
     assert stage.spare.kills == 1
-    stage.spare.code, stage.spare.stands_by, stage.spare.is_stopped = -9, False, False
-    stage.spare.was_to_stand_by, stage.spare.started_ns = True, time.monotonic_ns() - 5 * 10**9
+    stage.spare.is_stopped, stage.spare.started_ns = False, time.monotonic_ns() - 5 * 10**9
     stage.look()
     assert stage.spare.starts == 0, "one that dies of itself would do so again"
     stage.spare.started_ns -= 6 * 10**9
@@ -250,25 +276,12 @@ def test_one_that_a_signal_has_stopped_is_ended_and_another_started(stage: Stage
     assert stage.spare.starts == 1
 
 
-def test_a_stopped_one_is_not_told_to_begin(stage: Stage) -> None:
+def test_off_a_stopped_one_nothing_splits(stage: Stage) -> None:
     stage.stand_by()
-    stage.supervision._look_at_engine()
+    stage.look()
     stage.spare.is_stopped, stage.engine.code = True, -9
-    stage.supervision._look_at_engine()
-    assert (stage.spare.goes, stage.engine.starts) == (0, 1)
-
-
-def test_the_third_engine_in_a_row_stands_by_at_once(stage: Stage) -> None:
-    """What died while it played says nothing about one that stands by."""
-    for dead, alive in ((stage.engine, stage.spare), (stage.spare, stage.engine)):
-        stage.look()
-        alive.process, alive.code, alive.stands_by, alive.is_warm, alive.pid = object(), None, True, True, 7654321
-        dead.code = -9
-        stage.look()
-        assert alive.goes == 1
-        stage.live.engine.pid, stage.live.engine.first_block_ns = alive.pid, time.monotonic_ns() - 3 * 10**9
-        stage.look()
-        assert (dead.starts, dead.stands_by) == (1, True)
+    stage.look()
+    assert (stage.spare.starts, len(stage.spare.begun)) == (1, 1)
 
 
 def test_an_engine_that_starts_for_ever_is_killed(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -77,13 +77,13 @@ def test_a_device_that_falls_silent_is_said_to(
 @pytest.mark.parametrize("gain", [-0.5, 20.0])
 def test_a_round_trip_is_told_in_words(run: Run, plug: Callable[..., Sound], gain: float) -> None:
     plug(gain=gain)
-    code, out, err = run("ports", "--loopback", "1", "1")
+    code, out, err = run("ports", "--loopback", "1", "1", "--yes")
     assert code == 0, err
     assert (
         out.splitlines()[0]
         == f"Round trip: {DELAY} frames, {1e3 * DELAY / RATE:.2f} ms at 48000 Hz, blocks of 64 frames"
     )
-    assert ("upside down" in out) == (gain < 0.0)
+    assert ("polarity inverted" in out) == (gain < 0.0)
     assert ("Input 1 clips: turn it down" in err) == (gain > 1.0)
 
 
@@ -100,7 +100,7 @@ def test_a_round_trip_that_varies_by_a_frame_is_said_to(
         return came
 
     monkeypatch.setattr(sound, "playrec", drifting)
-    code, _, err = run("ports", "--loopback", "1", "1")
+    code, _, err = run("ports", "--loopback", "1", "1", "--yes")
     assert code == 0
     assert err.splitlines()[-1] == "It varied by 1 frame: the interface's clocks may not be one"
 
@@ -124,7 +124,7 @@ def test_a_tone_is_played_on_its_output_alone(run: Run, plug: Callable[..., Soun
         ("input settings", ("--level",), "cannot do 48000 Hz with 6 inputs: Device unavailable"),
         ("output settings", ("--tone", "1"), "cannot do 48000 Hz with 1 outputs: Device unavailable"),
         ("playing", ("--tone", "1"), "cannot be opened: Device unavailable"),
-        ("both ways", ("--loopback", "1", "1"), "cannot be opened: Device unavailable"),
+        ("both ways", ("--loopback", "1", "1", "--yes"), "cannot be opened: Device unavailable"),
     ],
 )
 def test_what_cannot_be_opened_exits_2_with_its_name_and_why(

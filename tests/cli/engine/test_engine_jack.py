@@ -1,6 +1,7 @@
 """The engine on a real sound system: PortAudio over a private JACK server, fed and recorded by two of its clients."""
 
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -14,6 +15,7 @@ import pytest
 import soundfile
 
 from tests.helpers.jack_server import JackServer, jack_server
+from tests.helpers.live_process import wait_until
 from tests.helpers.places import DEMO
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
@@ -220,8 +222,17 @@ def test_a_thread_that_holds_the_interpreter_lock_costs_no_block(tmp_path: Path,
     assert late * BLOCK / RATE < 0.02 * passed, "a block that waits for the lock takes a fifth of a second"
 
 
-def test_a_server_that_dies_ends_the_engine_with_a_fault_in_time(tmp_path: Path, demo: np.ndarray) -> None:
+def test_a_server_that_stands_still_is_waited_for_and_one_that_dies_ends_the_engine_in_time(
+    tmp_path: Path, demo: np.ndarray
+) -> None:
+    """A JACK server that waits for a dead client calls nobody for half a second (jackd(1), --timeout)."""
     with jack_server(tmp_path, period=BLOCK) as server, playing(tmp_path, server, demo) as (live, _, engine):
+        server.process.send_signal(signal.SIGSTOP)
+        time.sleep(0.6)
+        server.process.send_signal(signal.SIGCONT)
+        blocks = int(live.engine.blocks)
+        wait_until(lambda: live.engine.blocks > blocks + 10, "sound of the same engine", 5.0)
+        assert engine.poll() is None
         server.process.kill()
         server.process.wait(5.0)
         assert engine.wait(2.0) == 1

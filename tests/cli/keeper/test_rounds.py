@@ -25,7 +25,7 @@ CONTROLLERS = [102, 103, 104, 105, 106, 107]
 
 
 def module(channel: int) -> dict[str, Any]:
-    return {"channel": channel, "controllers": CONTROLLERS, "open_value": 0, "closed_value": 127}
+    return {"channel": channel, "controllers": CONTROLLERS, "unmuted_value": 0, "muted_value": 127}
 
 
 class Out:
@@ -98,7 +98,7 @@ def stage(tmp_path: Path) -> Stage:
         tmp_path / "memory",
         [
             {**quiet, "mutes": {"modules": [module(1)]}},
-            {**quiet, "mutes": {"modules": [module(1)], "order": "close first"}},
+            {**quiet, "mutes": {"modules": [module(1)], "order": "mute first"}},
             {**quiet, "mutes": {"modules": [module(2)]}},
         ],
     )

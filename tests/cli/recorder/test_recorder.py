@@ -13,9 +13,9 @@ import soundfile
 from numpy.typing import NDArray
 
 from thumbline.cli.console.make_memory import create
-from thumbline.cli.console.recording import Recording, folder_named
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.recorder.recorder import MOST, Recorder
+from thumbline.cli.recorder.recording import Recording, folder_named
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.growing_wav import GrowingWav
 from thumbline.dsp.kept.layout import kept_take
@@ -100,7 +100,7 @@ def test_what_a_slow_disk_loses_is_counted_told_and_silence_in_the_file(
         (row,) = [row for row in csv.DictReader(file) if row["event"] == "lost"]
     assert (float(row["time_s"]), int(row["value"])) == (pytest.approx(5000 / RATE, abs=1e-6), lost)
     (notice,) = recording.look(live)
-    assert str(notice).startswith(f"{lost / RATE:.1f} s were not kept")
+    assert notice.text.startswith(f"{lost / RATE:.1f} s were not kept")
     assert not list(recording.look(live)), "told once"
 
 
@@ -124,7 +124,7 @@ def test_a_full_disk_is_told_and_when_there_is_room_again_nothing_is_lost(
             assert not recorder.write()
         (notice,) = recording.look(live)
         assert notice.fault
-        assert "Nothing is being kept: No space left on device" in str(notice)
+        assert "Nothing is being kept: No space left on device" in notice.text
         assert len(strings(recording)) == 5000
     recorder.write()
     (notice,) = recording.look(live)

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from thumbline.cli.console.child_processes import PREFIX, Backstage, Child, _leftovers
+from thumbline.cli.console.child import Child
+from thumbline.cli.console.child_processes import PREFIX, Backstage, _leftovers
 from thumbline.cli.shared.processes import ProcessHandle, ProcessLock, raise_priority, state_of
 
 posix = pytest.mark.skipif(os.name != "posix", reason="a process is asked for by its number on POSIX systems")
@@ -78,6 +79,23 @@ def test_without_real_time_scheduling_all_goes_on(monkeypatch: pytest.MonkeyPatc
     raise_priority(50, children=True)
     monkeypatch.delattr(os, "sched_setscheduler")
     raise_priority(50, children=False)
+
+
+@pytest.mark.skipif(sys.platform != "linux" or os.getuid() != 0, reason="only root may surely do so, on Linux")
+def test_every_thread_gets_real_time_scheduling_that_has_none() -> None:
+    program = (
+        "import os, threading, time\n"
+        "from pathlib import Path\n"
+        "from thumbline.cli.shared.processes import raise_priority, raise_priority_of_all\n"
+        "raise_priority(7, children=False)\n"
+        "threading.Thread(target=time.sleep, args=(9.0,), daemon=True).start()\n"
+        "raise_priority_of_all(3)\n"
+        "threads = [int(path.name) for path in Path('/proc/self/task').iterdir()]\n"
+        "print(*sorted(os.sched_getparam(thread).sched_priority for thread in threads))\n"
+    )
+    environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, env=environment, check=True)
+    assert done.stdout == "3 7\n"
 
 
 @pytest.mark.parametrize(

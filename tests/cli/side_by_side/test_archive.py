@@ -90,5 +90,5 @@ def test_a_table_that_is_not_ours_is_kept(archive: Path, tmp_path: Path, run: Ru
     (tmp_path / "out" / "results.csv").write_text("mine")
     code, _, err = run("render", "--archive", archive / "1998", "--out", tmp_path / "out")
     assert code == 2
-    assert "exists and is no table of results" in err
+    assert "exists and is not a table of results" in err
     assert (tmp_path / "out" / "results.csv").read_text() == "mine"

@@ -182,7 +182,7 @@ def test_a_take_in_which_nothing_is_played_is_refused(measure: Measure, kind: st
 def test_what_the_base_says_beyond_measurement_is_kept(measure: Measure) -> None:
     base = Rig.model_validate(
         {
-            "choice": {"rule": "lowest pitch", "hold_ms": 30.0},
+            "choice": {"rule": "lowest pitch", "shortest_ms": 30.0},
             "mutes": {"order": "gap", "modules": [{"name": "left foot", "channel": 3}]},
             "bass": {"interval": -7},
             "detect": {"on_db": [-1.0] * 6, "off_db": [-2.0] * 6},

@@ -145,7 +145,7 @@ def test_mains_that_the_rig_states_are_kept(mains_hz: object) -> None:
 
 
 def test_all_else_of_the_rig_stays_as_it_was() -> None:
-    stated = rig(choice={"hold_ms": 12.0}, bass={"interval": -7}, instrument={"a4_hz": 442.0})
+    stated = rig(choice={"shortest_ms": 12.0}, bass={"interval": -7}, instrument={"a4_hz": 442.0})
     full = complete(stated, survey(blocks_of(TAKE), stated, RATE))
     assert (full.choice, full.bass, full.instrument, full.mutes) == (
         stated.choice,

@@ -25,9 +25,9 @@ def test_a_failed_write_leaves_the__and_nothing_beside_it(tmp_path: Path, monkey
 
 
 def test_only_a_regular_file_in_a_folder_that_exists_is_written(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="is no regular file"):
+    with pytest.raises(InputError, match="is not a regular file"):
         write_whole(tmp_path, b"new")
-    with pytest.raises(InputError, match="is no regular file"):
+    with pytest.raises(InputError, match="is not a regular file"):
         write_whole("/dev/null", b"new")
     with pytest.raises(InputError, match=r"cannot be written \(No such file or directory\)"):
         write_whole(tmp_path / "missing" / "mix.bin", b"new")

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from thumbline.dsp.errors import InputError
+from tests.helpers.file_size_limit import needs_limits, no_file_larger_than
+from thumbline.dsp.errors import InputError, OutputError
 from thumbline.dsp.files.id3 import id3_block
 from thumbline.dsp.files.sound_files import FORMATS, Tags, write_sound
 
@@ -35,6 +36,18 @@ def test_every_format_holds_the_sound(tmp_path: Path, name: str, rate: int) -> N
     sound, read_rate = soundfile.read(file)
     assert len(sound) / read_rate == pytest.approx(2.0, abs=0.06)
     assert np.std(sound[read_rate // 2 : read_rate]) == pytest.approx(0.5 / np.sqrt(2), rel=0.02)
+
+
+@needs_limits
+@pytest.mark.parametrize("name", FORMATS)
+def test_a_file_of_which_the_disk_takes_all_but_the_last_byte_is_refused_in_words(tmp_path: Path, name: str) -> None:
+    """libsndfile writes the end of FLAC and Ogg as it closes, and says nothing if that fails."""
+    file = tmp_path / f"tone.{name}"
+    write_sound(file, _tone(48_000), 48_000, name, TAGS)
+    for missing in (1, 5000):
+        limit = no_file_larger_than(file.stat().st_size - missing)
+        with limit, pytest.raises((OutputError, OSError), match=r"(?i)file too large"):
+            write_sound(tmp_path / f"again.{name}", _tone(48_000), 48_000, name, TAGS)
 
 
 @pytest.mark.parametrize("name", ["flac", "wav"])

@@ -66,7 +66,7 @@ def test_what_is_no_file_is_refused_at_once(
 
 @posix
 def test_the_base_of_a_set_and_its_rigs_are_no_exception(tmp_path: Path) -> None:
-    for line in ('base = "/dev/zero"\n[[settings]]\nname = "a"\n', '[[settings]]\nname = "a"\nrig = "/dev/zero"\n'):
+    for line in ('base = "/dev/zero"\n[[songs]]\nname = "a"\n', '[[songs]]\nname = "a"\nrig = "/dev/zero"\n'):
         (tmp_path / "set.toml").write_text(line)
         with pytest.raises(InputError, match=r"/dev/zero: cannot be read \(it is a pipe or a device\)"):
             load_set(tmp_path / "set.toml")
@@ -133,15 +133,15 @@ def test_dots_in_remarks_and_numbers_are_no_long_keys(tmp_path: Path) -> None:
 def test_sets_in_circles_and_through_links(tmp_path: Path) -> None:
     """A set names rigs, not sets, so there is no way round; links are followed to what they lead to."""
     for name, other in (("one", "two"), ("two", "one")):
-        (tmp_path / f"{name}.toml").write_text(f'base = "{other}.toml"\n[[settings]]\nname = "a"\n')
+        (tmp_path / f"{name}.toml").write_text(f'base = "{other}.toml"\n[[songs]]\nname = "a"\n')
     for name in ("one", "two"):
         assert "settings is not a setting" in refusal("set", tmp_path / f"{name}.toml").replace('"', "")
-    (tmp_path / "own.toml").write_text('base = "own.toml"\n[[settings]]\nname = "a"\n')
+    (tmp_path / "own.toml").write_text('base = "own.toml"\n[[songs]]\nname = "a"\n')
     assert "settings is not a setting" in refusal("set", tmp_path / "own.toml")
     (tmp_path / "away").mkdir()
     (tmp_path / "away" / "rig.toml").write_text("[bass]\ninterval = -24\n")
     (tmp_path / "linked.toml").symlink_to(tmp_path / "away" / "rig.toml")
-    (tmp_path / "set.toml").write_text('base = "linked.toml"\n[[settings]]\nname = "a"\n')
+    (tmp_path / "set.toml").write_text('base = "linked.toml"\n[[songs]]\nname = "a"\n')
     (tmp_path / "to set.toml").symlink_to(tmp_path / "set.toml")
     assert load_set(tmp_path / "to set.toml")[0].rig.bass.interval == -24
     (tmp_path / "linked.toml").unlink()

@@ -84,7 +84,7 @@ def oracle(notes: Sequence[Played], settings: Rig, seconds: float) -> Iterator[t
             wanted_before, wanted_since = wanted, now
         bass_stopped = bass not in [note.string for note in sounding]
         settling = wanted and now - wanted_since < choice.settle_ms / 1000
-        holding = wanted and bass and not bass_stopped and now - handed_over < choice.hold_ms / 1000
+        holding = wanted and bass and not bass_stopped and now - handed_over < choice.shortest_ms / 1000
         if wanted != bass and not settling and not holding:
             bass, handed_over = wanted, now
         yield now, bass
@@ -155,9 +155,9 @@ SETTINGS: list[Mapping[str, object]] = [
     {"highest_note": "E3"},
     {"rule": "lowest pitch", "highest_note": "A3"},
     {"settle_ms": 60.0},
-    {"hold_ms": 440.0},
-    {"settle_ms": 32.0, "hold_ms": 180.0},
-    {"rule": "last plucked", "hold_ms": 250.0, "strings": [1, 2, 3, 4]},
+    {"shortest_ms": 440.0},
+    {"settle_ms": 32.0, "shortest_ms": 180.0},
+    {"rule": "last plucked", "shortest_ms": 250.0, "strings": [1, 2, 3, 4]},
 ]
 
 
@@ -236,7 +236,7 @@ def test_a_stop_is_dated_to_the_hand_and_answered_within_25_ms() -> None:
 
 def test_a_hand_over_that_was_held_back_is_dated_to_the_end_of_the_hold() -> None:
     notes = [Played(3, 0, 0.2, 2.0), Played(6, 0, 0.3, 2.0)]
-    changes, causes = hand_overs(sound(notes, 1.2), rig(hold_ms=500.0))
+    changes, causes = hand_overs(sound(notes, 1.2), rig(shortest_ms=500.0))
     assert [change.string for change in changes] == [3, 6]
     assert causes.tolist() == [BY_PLUCK, BY_RULE]
     assert 0.5 <= changes[1].decided_s - changes[0].decided_s < 0.502
@@ -245,10 +245,10 @@ def test_a_hand_over_that_was_held_back_is_dated_to_the_end_of_the_hold() -> Non
 
 def test_a_hold_does_not_keep_the_bass_on_a_string_that_has_stopped() -> None:
     notes = [Played(3, 0, 0.2, 1.5), Played(6, 0, 0.4, 0.6)]
-    changes, _ = hand_overs(sound(notes, 1.2), rig(hold_ms=1000.0))
+    changes, _ = hand_overs(sound(notes, 1.2), rig(shortest_ms=1000.0))
     assert [change.string for change in changes] == [3]
     notes = [Played(6, 0, 0.2, 0.5), Played(3, 0, 0.3, 1.5)]
-    changes, causes = hand_overs(sound(notes, 1.2), rig(hold_ms=1000.0))
+    changes, causes = hand_overs(sound(notes, 1.2), rig(shortest_ms=1000.0))
     assert [change.string for change in changes] == [6, 3]
     assert causes.tolist() == [BY_PLUCK, BY_STOP]
     assert changes[1].decided_s < 0.53

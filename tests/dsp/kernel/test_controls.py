@@ -79,6 +79,7 @@ CHANGES = {
     "as played": {"ratio": 1.0},
     "a fifth down": {"ratio": 2.0 ** (-7 / 12)},
     "two octaves down": {"ratio": 0.25},
+    "fingered": {"character": 3},
 }
 
 
@@ -214,7 +215,7 @@ def test_changes_sound_the_same_bit_for_bit_however_the_rest_is_cut(ringing: Sig
     for size in (block, 4096):
         player = Player(Rig(), Rig.model_validate({"bass": {"level_db": -6.0, "tone_hz": 500.0}}))
         parts = [player.play(ringing[:AT], size)]
-        player.ask(level=0.3, ratio=0.7, tone_hz=900.0)
+        player.ask(level=0.3, ratio=0.7, tone_hz=900.0, character=4)
         parts.append(player.play(ringing[AT : AT + 700], size))
         player.switch(1)
         parts.append(player.play(ringing[AT + 700 :], size))
@@ -229,6 +230,7 @@ SETTINGS = {
     "synth": {"bass": {"voice": "synth", "dynamics": 0.0}},
     "darker": {"bass": {"tone_hz": 300.0}},
     "a fifth": {"bass": {"interval": -7}},
+    "round": {"bass": {"character": "round"}},
     "another bass": {"choice": {"strings": [1, 2, 3, 4]}},
     "ceiling": {"output": {"ceiling_db": -12.0}},
     "capo": {"instrument": {"capo": 2}},

@@ -100,7 +100,14 @@ def test_a_switch_of_setting_takes_effect_with_the_next_block_and_nonsense_chang
 
 @pytest.mark.parametrize(
     ("field", "value"),
-    [("bass_level_db", np.nan), ("tone_hz", np.nan), ("tone_hz", -5.0), ("interval", np.nan), ("split", 7)],
+    [
+        ("bass_level_db", np.nan),
+        ("tone_hz", np.nan),
+        ("tone_hz", -5.0),
+        ("interval", np.nan),
+        ("split", 7),
+        ("character", 9),
+    ],
 )
 def test_a_request_that_makes_no_sense_changes_nothing(
     tmp_path: Path, demo: np.ndarray, field: str, value: float

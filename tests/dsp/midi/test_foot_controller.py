@@ -110,14 +110,14 @@ def test_a_stepped_switch_goes_round_and_begins_after_what_is_in_force() -> None
 
 
 def test_next_and_previous_go_round_the_settings_of_the_set() -> None:
-    feet = board({"action": "next setting", "number": 80}, {"action": "previous setting", "number": 81})
+    feet = board({"action": "next song", "number": 80}, {"action": "previous song", "number": 81})
     assert asked(feet, "setting", ON, ON, ON, now=Controls(setting=3, settings=5)) == [4, 0, 1]
     assert asked(feet, "setting", (CC, 81, 127), (CC, 81, 127), now=Controls(setting=1, settings=5)) == [0, 4]
     assert asked(feet, "setting", ON, now=Controls()) == [0]
 
 
 def test_another_setting_has_its_own_interval_while_level_and_tone_stay_with_the_foot() -> None:
-    feet = board({"action": "next setting", "number": 80})
+    feet = board({"action": "next song", "number": 80})
     after = feet.feed(ON, Controls(settings=2, interval=-24.0, bass_level_db=-20.0, tone_hz=500.0))
     assert math.isnan(after.interval)
     assert (after.bass_level_db, after.tone_hz) == (-20.0, 500.0)
@@ -126,23 +126,23 @@ def test_another_setting_has_its_own_interval_while_level_and_tone_stay_with_the
 
 
 def test_a_switch_for_a_setting_goes_there_counting_from_1() -> None:
-    feet = board({"action": "setting", "number": 80, "steps": [3]})
+    feet = board({"action": "song", "number": 80, "steps": [3]})
     assert asked(feet, "setting", ON, OFF, ON) == [2, 2, 2]
     assert asked(feet, "setting", ON, now=Controls(setting=1, settings=2)) == [1]
 
 
 def test_a_switch_may_go_between_two_settings_and_passes_over_those_that_the_set_has_not() -> None:
-    feet = board({"action": "setting", "number": 80, "steps": [1, 9, 4]})
+    feet = board({"action": "song", "number": 80, "steps": [1, 9, 4]})
     assert asked(feet, "setting", ON, ON, ON) == [3, 0, 3]
 
 
 def test_any_program_change_may_choose_the_setting() -> None:
-    feet = board({"action": "setting", "message": "program change", "number": "any"})
+    feet = board({"action": "song", "message": "program change", "number": "any"})
     assert asked(feet, "setting", (PROGRAM, 0), (PROGRAM, 4), (PROGRAM, 5)) == [0, 4, 4]
 
 
 def test_one_switch_may_do_two_things() -> None:
-    feet = board(SWITCH, {"action": "next setting", "number": 80})
+    feet = board(SWITCH, {"action": "next song", "number": 80})
     after = feet.feed(ON, Controls(settings=2))
     assert (after.split, after.setting) == (False, 1)
 
@@ -155,8 +155,8 @@ def test_another_channel_number_or_kind_of_message_is_not_the_switch(message: tu
 @given(st.lists(st.integers(0, 255), max_size=5))
 def test_whatever_comes_in_what_is_asked_stays_in_its_range(message: list[int]) -> None:
     feet = board(
-        *({"action": action, "number": 80} | ({"steps": [2]} if action == "setting" else {}) for action in ACTIONS),
-        {"action": "setting", "message": "program change", "number": "any"},
+        *({"action": action, "number": 80} | ({"steps": [2]} if action == "song" else {}) for action in ACTIONS),
+        {"action": "song", "message": "program change", "number": "any"},
     )
     after = feet.feed(message, Controls(settings=5))
     assert -60 <= after.bass_level_db <= 12
@@ -176,7 +176,7 @@ def test_what_is_not_a_whole_message_says_nothing(message: list[int]) -> None:
 
 def test_every_action_has_a_behaviour_that_auto_stands_for() -> None:
     for action, about in ACTIONS.items():
-        foot = rig_from_dict({"feet": [{"action": action} | ({"steps": [1]} if action == "setting" else {})]}).feet[0]
+        foot = rig_from_dict({"feet": [{"action": action} | ({"steps": [1]} if action == "song" else {})]}).feet[0]
         assert bind(foot).behaviour == about.behaviours[0]
 
 
@@ -187,4 +187,4 @@ def test_the_tuner_is_on_while_a_switch_is_held_or_until_the_next_press() -> Non
 
 
 def test_each_press_asks_once_to_save_what_is_set() -> None:
-    assert asked(board({"action": "save setting", "number": 80}), "save", ON, OFF, ON) == [1, 1, 2]
+    assert asked(board({"action": "save song", "number": 80}), "save", ON, OFF, ON) == [1, 1, 2]

@@ -21,7 +21,7 @@ from thumbline.dsp.midi.mutes import (
 STRINGS = 6
 ALL = frozenset(range(1, STRINGS + 1))
 GAP_S = 0.005
-ORDERS: tuple[MuteOrder, ...] = ("open first", "close first", "gap")
+ORDERS: tuple[MuteOrder, ...] = ("unmute first", "mute first", "gap")
 
 Changes = list[tuple[float, frozenset[int]]]
 orders = st.sampled_from(ORDERS)
@@ -65,11 +65,11 @@ def test_the_first_bass_string_closes_the_others_from_the_lowest_up():
 
 
 def test_open_first_opens_the_new_string_before_the_old_one_closes():
-    assert on_string_six("open first").feed(1.0, {5}) == [(1.0, 5, True), (1.0, 6, False)]
+    assert on_string_six("unmute first").feed(1.0, {5}) == [(1.0, 5, True), (1.0, 6, False)]
 
 
 def test_close_first_closes_the_old_string_before_the_new_one_opens():
-    assert on_string_six("close first").feed(1.0, {5}) == [(1.0, 6, False), (1.0, 5, True)]
+    assert on_string_six("mute first").feed(1.0, {5}) == [(1.0, 6, False), (1.0, 5, True)]
 
 
 def test_gap_opens_the_new_string_only_when_the_gap_has_passed():
@@ -122,11 +122,11 @@ def test_an_opening_due_in_the_moment_of_the_next_hand_over_does_not_flash_open(
 
 
 def test_a_gap_of_zero_is_close_first():
-    assert on_string_six("gap", 0.0).feed(1.0, {5}) == on_string_six("close first").feed(1.0, {5})
+    assert on_string_six("gap", 0.0).feed(1.0, {5}) == on_string_six("mute first").feed(1.0, {5})
 
 
 def test_open_all_and_close_all_are_hand_overs_to_every_string_and_to_none():
-    plan = on_string_six("open first")
+    plan = on_string_six("unmute first")
     assert plan.feed(1.0, frozenset()) == [(1.0, 6, False)]
     assert plan.feed(2.0, ALL) == [(2.0, string, True) for string in (6, 5, 4, 3, 2, 1)]
 
@@ -145,7 +145,7 @@ def test_finish_still_opens_at_its_own_time_what_fell_due_before_the_end():
 
 
 def test_a_plan_may_be_fed_again_after_it_has_finished():
-    plan = on_string_six("open first")
+    plan = on_string_six("unmute first")
     plan.finish(1.0)
     assert len(plan.feed(2.0, {6})) == STRINGS - 1
 
@@ -203,7 +203,7 @@ def test_live_polling_decides_what_a_render_decides(changes: Changes, order: Mut
 @given(changes=hand_overs())
 def test_open_first_never_leaves_every_string_closed_on_the_way(changes: Changes):
     changes = [(time_s, open_set) for time_s, open_set in changes if open_set]
-    assert all(carried_out(plan_mutes(changes, 1.0, strings=STRINGS, order="open first")))
+    assert all(carried_out(plan_mutes(changes, 1.0, strings=STRINGS, order="unmute first")))
 
 
 @given(changes=hand_overs(), order=st.sampled_from(ORDERS[1:]))
@@ -233,7 +233,7 @@ def test_gap_opens_nothing_sooner_than_the_gap_after_another_string_has_closed(c
     ("arguments", "message"),
     [
         ((0,), "strings is 0; 1 or more"),
-        ((6, "sideways"), "'sideways'; accepted: open first, close first, gap"),
+        ((6, "sideways"), "'sideways'; accepted: unmute first, mute first, gap"),
         ((6, "gap", -0.001), "-0.001 s; 0 or more"),
         ((6, "gap", math.nan), "nan s; 0 or more"),
     ],
@@ -248,14 +248,14 @@ def test_a_plan_names_the_setting_it_cannot_use(arguments: tuple, message: str):
     [(1.0, 7, "string 7 .*; 1 to 6"), (math.nan, 5, "nan s; a finite number")],
 )
 def test_what_cannot_be_decided_is_refused_and_changes_nothing(time_s: float, string: int, message: str):
-    plan = on_string_six("open first")
+    plan = on_string_six("unmute first")
     with pytest.raises(InputError, match=message):
         plan.feed(time_s, {string})
     assert plan.open_strings == {6}
 
 
 def test_encode_sends_each_module_its_own_channel_controller_and_value():
-    modules = [Module(), Module("second", 16, (20, 21, 22, 23, 24, 25), open_value=100, closed_value=3)]
+    modules = [Module(), Module("second", 16, (20, 21, 22, 23, 24, 25), unmuted_value=100, muted_value=3)]
     assert encode(MuteDecision(0.0, 6, False), modules) == [
         ControlChange(1, 107, 127),
         ControlChange(16, 25, 3),
@@ -272,7 +272,7 @@ def test_encode_names_the_module_that_has_no_controller_for_a_string():
 
 
 def test_encode_all_keeps_times_and_order():
-    decisions = on_string_six("close first").feed(1.0, {5})
+    decisions = on_string_six("mute first").feed(1.0, {5})
     assert encode_all(decisions, [Module()]) == [
         (1.0, ControlChange(1, 107, 127)),
         (1.0, ControlChange(1, 106, 0)),
@@ -282,7 +282,7 @@ def test_encode_all_keeps_times_and_order():
 def test_open_all_opens_each_string_of_each_module_from_the_lowest_up():
     modules = [
         Module(controllers=(10, 11)),
-        Module(channel=2, controllers=(12,), open_value=127, closed_value=0),
+        Module(channel=2, controllers=(12,), unmuted_value=127, muted_value=0),
     ]
     assert open_all(modules) == [ControlChange(1, 11, 0), ControlChange(1, 10, 0), ControlChange(2, 12, 127)]
 

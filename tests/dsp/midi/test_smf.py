@@ -242,6 +242,6 @@ def test_a_place_that_cannot_be_written_is_named_and_left_as_it_was(tmp_path: Pa
     (tmp_path / "file").write_text("kept")
     (tmp_path / "folder" / "inner").mkdir(parents=True)
     before = sorted(tmp_path.rglob("*"))
-    with pytest.raises(InputError, match=f"{blocked}: (cannot be written|is no regular file)"):
+    with pytest.raises(InputError, match=f"{blocked}: (cannot be written|is not a regular file)"):
         write_mutes_midi(tmp_path / blocked, [], end_s=1.0)
     assert sorted(tmp_path.rglob("*")) == before

@@ -77,8 +77,8 @@ def test_a_string_that_waits_for_a_strum_or_for_the_hold_is_told_so(play: Callab
     settling = reasons(two_strings(play), 0.17, choice={"settle_ms": 50.0})
     assert settling.strings[4].verdict == "it will be the bass, but choice.settle_ms is not over"
     assert settling.strings[2].verdict == "it keeps the bass while the next one waits"
-    holding = reasons(two_strings(play), 0.17, choice={"hold_ms": 300.0})
-    assert holding.strings[4].verdict == "it will be the bass, but choice.hold_ms keeps the bass where it is"
+    holding = reasons(two_strings(play), 0.17, choice={"shortest_ms": 300.0})
+    assert holding.strings[4].verdict == "it will be the bass, but choice.shortest_ms keeps the bass where it is"
 
 
 def test_the_other_rules_give_their_own_reasons(play: Callable[..., Signal]) -> None:
@@ -128,7 +128,7 @@ def test_while_hum_is_learned_nothing_is_listened_for(play: Callable[..., Signal
 
 
 def test_a_string_that_the_hold_has_let_pass_has_the_bass_by_the_rule(play: Callable[..., Signal]) -> None:
-    found = reasons(two_strings(play), 0.38, choice={"hold_ms": 300.0})
+    found = reasons(two_strings(play), 0.38, choice={"shortest_ms": 300.0})
     assert found.bass == 5
     assert 'string 5 (A2) is the bass: the rule "lowest string" gave it the bass at 0.35' in found.headline
 

@@ -11,6 +11,7 @@ import pytest
 from tests.helpers.places import DATA
 from tests.material.benches import demo_bench, demo_rig
 from thumbline.dsp.notebook.panel import ALL, TuningPanel
+from thumbline.dsp.notebook.styles import AS_IN_THE_RIG, STYLES
 from thumbline.dsp.notebook.workbench import Workbench
 from thumbline.dsp.rig.file import load_rig
 from thumbline.dsp.rig.model import Rig
@@ -38,6 +39,18 @@ def test_a_slider_moves_the_rig_the_picture_and_the_reasons(panel: TuningPanel) 
     assert panel.explanation != reasons
     panel.off.value = -6.0
     assert panel.rig == demo_rig(on_db=30.0, off_db=-6.0)
+
+
+def test_a_way_of_playing_moves_the_sliders_to_where_it_may_begin_and_back(panel: TuningPanel) -> None:
+    loaded = panel.rig
+    for style, (strictness, proof, settle, shortest) in STYLES.items():
+        panel.style.value = style
+        choice = panel.rig.choice
+        assert (choice.proof_ms, choice.settle_ms, choice.shortest_ms) == (proof, settle, shortest)
+        assert panel.rig.detect.strictness == pytest.approx(strictness, abs=0.01)
+        assert panel.rig.detect.on_db == loaded.detect.on_db
+    panel.style.value = AS_IN_THE_RIG
+    assert panel.rig == loaded
 
 
 def test_one_string_moves_alone_and_its_slider_shows_where_it_is(panel: TuningPanel) -> None:
@@ -80,7 +93,7 @@ def test_a_missed_note_is_listed_with_its_reason_and_the_next_one_follows(panel:
 def test_strictness_proof_and_hold_move_the_rig_and_go_back(panel: TuningPanel) -> None:
     panel.move(strictness=0.5, proof=20.0, hold=100.0)
     assert panel.rig.detect.strictness == 0.5
-    assert (panel.rig.choice.proof_ms, panel.rig.choice.hold_ms) == (20.0, 100.0)
+    assert (panel.rig.choice.proof_ms, panel.rig.choice.shortest_ms) == (20.0, 100.0)
     panel.back.click()
     assert panel.rig == demo_bench().rig
 

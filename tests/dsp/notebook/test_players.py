@@ -7,7 +7,8 @@ from io import BytesIO
 import numpy as np
 import soundfile
 
-from thumbline.dsp.notebook.players import CAUTION, flac, players
+from tests.material.benches import demo_bench
+from thumbline.dsp.notebook.players import CAUTION, flac, hear_both, players
 from thumbline.dsp.notebook.workbench import Sound
 
 RATE = 48_000
@@ -39,3 +40,13 @@ def test_what_is_too_loud_is_clipped_and_the_caution_is_there() -> None:
     shown = players(Sound(RATE, RAMP, RAMP))._repr_mimebundle_()
     assert CAUTION in shown["text/html"]
     assert CAUTION in shown["text/plain"]
+
+
+def test_two_rigs_are_heard_one_beside_the_other() -> None:
+    bench = demo_bench()
+    shown = hear_both(bench, bench.rig.changed({"bass.level_db": -60.0}), 6.0, 6.5)
+    captions = [caption for caption, _ in shown.sounds]
+    assert captions[:2] == ["bass: A, as loaded", "bass: B, as the sliders are"]
+    (loud, _), (soft, _) = (soundfile.read(BytesIO(sound)) for _, sound in shown.sounds[:2])
+    assert len(loud) == len(soft) == 24_000
+    assert np.abs(soft).max() < 0.01 < np.abs(loud).max()

@@ -21,6 +21,7 @@ from thumbline.dsp.notebook.sweep import Sweep
 from thumbline.dsp.notebook.trade_off import TradeOff
 from thumbline.dsp.notebook.workbench import Workbench
 from thumbline.dsp.rig.model import Rig
+from thumbline.dsp.scoring.score import Latency
 
 POINTS = (
     TradeOff(0.0, 1.0, 3.0, 5, 17.0, 0),
@@ -60,7 +61,7 @@ def test_a_notebook_gets_the_picture_and_words_for_it() -> None:
     shown = picture_trade_off(POINTS, "ms", 0.0)
     assert shown._repr_mimebundle_() == {"image/png": shown.png, "text/plain": shown.alt}
     assert shown.alt == (
-        "0 ms: 1.0 ms, 17.0 false a minute; 10 ms: 11.0 ms, 0.0 false a minute; 90 ms: never, 0.0 false a minute"
+        "0 ms: 1.0 ms, 17.0 false per minute; 10 ms: 11.0 ms, 0.0 false per minute; 90 ms: never, 0.0 false per minute"
     )
 
 
@@ -142,3 +143,11 @@ def test_strings_that_were_swept_alone_are_named_above_the_sweep() -> None:
     changed = np.flatnonzero((pixels(every.png) != pixels(two.png)).any(axis=2).any(axis=1))
     assert len(changed)
     assert changed.max() - changed.min() < 40, "one line of words"
+
+
+def test_latencies_share_an_axis_that_a_slow_one_does_not_stretch() -> None:
+    found = scored(demo_bench())
+    slow = Latency((*[2.0] * 40, 900.0), 0)
+    alt = picture_latencies(replace(found, after_a_pluck=slow)).alt
+    assert alt.startswith("After a pluck: median 2.0 ms of 41, 1 longer than ")
+    assert int(alt.split("longer than ")[1].split(" ms")[0]) < 100

@@ -98,7 +98,7 @@ def hand_overs(soundings: list[Sounding], settings: Rig) -> Iterator[tuple[int, 
             continue
         stopped = bass is not None and now >= bass.silent
         thump = bass is not None and bass.doubted is not None and now >= bass.doubted
-        held = wanted and bass and not stopped and not thump and now <= handed_over + choice.hold_ms
+        held = wanted and bass and not stopped and not thump and now <= handed_over + choice.shortest_ms
         if held or (wanted and now < wanted_since + choice.settle_ms):
             delayed = bool(held)
             continue
@@ -185,8 +185,8 @@ SETTINGS = [
     {"rule": "lowest pitch"},
     {"rule": "last plucked"},
     {"settle_ms": 30.0},
-    {"hold_ms": 200.0},
-    {"rule": "lowest pitch", "settle_ms": 15.0, "hold_ms": 80.0},
+    {"shortest_ms": 200.0},
+    {"rule": "lowest pitch", "settle_ms": 15.0, "shortest_ms": 80.0},
 ]
 
 

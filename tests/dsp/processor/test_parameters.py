@@ -103,7 +103,7 @@ def test_levels_in_decibels_become_powers_in_analysis_steps() -> None:
 
 def test_times_become_ticks_and_frames() -> None:
     p = compiled(
-        choice={"proof_ms": 2.5, "settle_ms": 12.5, "hold_ms": 250.0},
+        choice={"proof_ms": 2.5, "settle_ms": 12.5, "shortest_ms": 250.0},
         bass={"crossfade_ms": 10.0},
         input={"mains_hz": 50.0},
     )

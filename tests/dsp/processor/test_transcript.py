@@ -198,7 +198,7 @@ EVERY = frozenset(range(1, 7))
 
 @pytest.mark.parametrize(
     ("silence", "then"),
-    [("keep", []), ("open all", [(0.31, EVERY)]), ("close all", [(0.31, frozenset())])],
+    [("keep", []), ("unmute all", [(0.31, EVERY)]), ("mute all", [(0.31, frozenset())])],
 )
 def test_silence_does_to_the_mutes_what_the_rig_says(silence: str, then: list[tuple[float, frozenset[int]]]) -> None:
     made = transcript(

@@ -33,7 +33,7 @@ def test_tables_and_summary_are_read(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "content", "words"),
     [
-        ("summary.json", "{", "is no JSON"),
+        ("summary.json", "{", "is not JSON"),
         ("summary.json", "[]", "lacks the take"),
         ("summary.json", '{"take": "pier", "seconds": 1, "rig": {"detect": {"on_db": 3}}}', "detect.on_db is 3"),
         ("bassline.csv", "", "lacks one of the columns"),
@@ -42,7 +42,7 @@ def test_tables_and_summary_are_read(folder: Path) -> None:
         ("notes.csv", NOTES + "0,x,6,0,40,E2,82,0,88\n", "are not all numbers"),
         ("notes.csv", NOTES + "0,nan,6,0,40,E2,82,0,88\n", "are not all numbers"),
         ("bassline.csv", NOTES + "0,1,9,0,40,E2,82,0,88\n", "line 3: string is 9; accepted: a whole number, 1 to 6"),
-        ("mutes.csv", "\udcff", "is no text in UTF-8"),
+        ("mutes.csv", "\udcff", "is not text in UTF-8"),
     ],
 )
 def test_a_damaged_file_is_refused_in_one_line(folder: Path, name: str, content: str, words: str) -> None:
@@ -58,5 +58,5 @@ def test_a_missing_file_or_folder_is_refused(folder: Path) -> None:
     (folder / "mutes.csv").unlink()
     with pytest.raises(InputError, match=r"mutes\.csv: cannot be read"):
         read_result(folder)
-    with pytest.raises(InputError, match="is no folder"):
+    with pytest.raises(InputError, match="is not a folder"):
         read_result(folder / "summary.json")

@@ -22,7 +22,7 @@ from tests.helpers.pictures import (
     seconds_of,
 )
 from thumbline.dsp.results.overview_layout import LEFT, RIGHT
-from thumbline.dsp.results.paper import BASS, GUITAR
+from thumbline.dsp.results.paper import BAR, BASS, GUITAR, STEP
 from thumbline.dsp.results.sheet import WIDTH
 
 # --- the file ---
@@ -121,8 +121,8 @@ def test_notes_of_one_string_lie_higher_the_higher_the_fret(tmp_path: Path) -> N
 
 
 def crossing(picture: Picture, lane: Place, seconds: float) -> list[float]:
-    """Times at which a dark line goes through a lane from top to bottom."""
-    full = np.logical_and.reduce(is_colour(picture[slice(*lane), LEFT:RIGHT], BASS), axis=0)
+    """Times at which a line of the path goes through a lane from top to bottom."""
+    full = np.logical_and.reduce(is_colour(picture[slice(*lane), LEFT:RIGHT], STEP), axis=0)
     return [a / (RIGHT - LEFT) * seconds for a, _ in runs(full)]
 
 
@@ -173,3 +173,25 @@ def test_a_hand_over_in_a_later_row_is_drawn_there_alone(tmp_path: Path) -> None
     lanes = bands(picture)
     assert crossing(picture, lanes[4], 30.0) == []
     assert crossing(picture, lanes[7 + 4], 30.0) == pytest.approx([20.0], abs=0.1)
+
+
+def test_a_string_that_has_the_bass_for_a_moment_is_a_bar_without_lines(tmp_path: Path) -> None:
+    line = [note(6, 1.0, 4.0), note(1, 4.0, 4.039), note(6, 4.039, 7.0)]
+    picture = draw(tmp_path, 10.0, [], line)
+    lanes = bands(picture)
+    assert crossing(picture, lanes[2], 10.0) == []
+    assert [a for a, _ in seconds_of(picture, lanes[0], BASS, 10.0)] == pytest.approx([4.0], abs=0.02)
+
+
+def test_bars_begin_at_thin_lines(tmp_path: Path) -> None:
+    bars = [(1, 1.0), (2, 3.0), (3, 5.0)]
+    picture = draw(tmp_path, 10.0, [note(6, 1.0, 4.0)], [], bars=bars)
+    top, bottom = bands(picture)[0]
+    full = np.logical_and.reduce(is_colour(picture[top + 1 : bottom - 1, LEFT:RIGHT], BAR), axis=0)
+    assert [a / (RIGHT - LEFT) * 10.0 for a, _ in runs(full)] == pytest.approx([1.0, 3.0, 5.0], abs=0.02)
+
+
+def test_bars_are_numbered_above_the_lanes(words: Callable[..., list[Text]]) -> None:
+    drawn = words(10.0, [], [], bars=[(1, 1.0), (2, 3.0), (3, 3.1)])
+    above = [word.get_text() for word in drawn if 80 < word.get_position()[1] < 96]
+    assert above == ["1", "2"]

@@ -14,7 +14,7 @@ from matplotlib.text import Text
 from tests.helpers.pictures import bands, contents, draw, is_colour, note, rig_of, seconds_of
 from thumbline.dsp.results.overview import draw_overview
 from thumbline.dsp.results.overview_layout import LEFT, RIGHT
-from thumbline.dsp.results.paper import BAND, BASS, GUITAR, GUITAR_EDGE, INK, QUIET
+from thumbline.dsp.results.paper import BAND, BAR, BASS, GUITAR, INK, QUIET, STEP
 
 # --- words ---
 
@@ -32,6 +32,12 @@ def test_with_a_capo_the_open_note_is_the_one_that_sounds(words: Callable[..., l
     assert "F♯4" in contents(words(5.0, [], [], rig=rig_of(6, capo=2)))
 
 
+def test_no_word_is_too_small_to_be_read_at_half_the_width(words: Callable[..., list[Text]]) -> None:
+    notes = [note(1 + n % 6, 2.0 * n, 2.0 * n + 1.5, n) for n in range(8)]
+    drawn = words(26.0, notes, notes[3:], bars=[(1, 0.5), (2, 2.5)])
+    assert min(float(word.get_fontsize()) for word in drawn) >= 16.0
+
+
 def test_a_bar_bears_its_notes_name_when_there_is_room(words: Callable[..., list[Text]]) -> None:
     assert "A4" in contents(words(10.0, [note(1, 2.0, 3.0, fret=5)], []))
     assert "A4" not in contents(words(10.0, [note(1, 2.0, 2.05, fret=5)], []))
@@ -40,11 +46,11 @@ def test_a_bar_bears_its_notes_name_when_there_is_room(words: Callable[..., list
 def test_the_bass_line_names_its_notes_in_order_even_those_too_short_for_their_bars(
     words: Callable[..., list[Text]],
 ) -> None:
-    bassline = [note(6, 1.0 + 0.2 * fret, 1.2 + 0.2 * fret, fret) for fret in range(6)]
+    bassline = [note(6, 1.0 + 0.6 * fret, 1.2 + 0.6 * fret, fret) for fret in range(6)]
     lanes_and_strip = [word for word in words(20.0, bassline, bassline) if word.get_position()[0] > LEFT]
-    names = [word for word in lanes_and_strip if word.get_text()[-1] == "2" and word.get_text()[0] in "EFGA"]
+    names = [word for word in lanes_and_strip if word.get_text()[-1] == "1" and word.get_text()[0] in "EFGA"]
     names.sort(key=lambda word: word.get_position()[0])
-    assert contents(names) == ["E2", "F2", "F♯2", "G2", "G♯2", "A2"]
+    assert contents(names) == ["E1", "F1", "F♯1", "G1", "G♯1", "A1"], "as heard: an octave below what is played"
 
 
 @pytest.mark.parametrize(
@@ -190,10 +196,12 @@ def luminance(colour: str) -> float:
         # WCAG 2.1, 1.4.11 Non-text Contrast: 3:1 for what is needed to understand a graphic.
         (BASS, GUITAR, 3.0),
         (BASS, BAND, 3.0),
-        (GUITAR_EDGE, BAND, 3.0),
+        (GUITAR, BAND, 3.0),
+        (STEP, BAND, 3.0),
+        (BAR, BAND, 3.0),
         # WCAG 2.1, 1.4.3 Contrast (Minimum): 4.5:1 for text.
         ("white", BASS, 4.5),
-        (INK, GUITAR, 4.5),
+        ("black", GUITAR, 4.5),
         (INK, BAND, 4.5),
         (QUIET, "white", 4.5),
     ],

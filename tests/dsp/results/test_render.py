@@ -148,15 +148,15 @@ def test_mutes_mid_holds_the_decisions_and_leaves_all_strings_open(result: Rende
     for _, message in changes:
         assert message.channel == module.channel - 1
         state[module.controllers.index(message.control) + 1] = message.value
-    assert state == dict.fromkeys(range(1, 7), module.open_value)
+    assert state == dict.fromkeys(range(1, 7), module.unmuted_value)
     at_start = changes[:6]
     assert {message.control for _, message in at_start} == set(module.controllers)
-    assert all(time == 0.0 and message.value == module.open_value for time, message in at_start)
+    assert all(time == 0.0 and message.value == module.unmuted_value for time, message in at_start)
     assert len(changes) == 6 + len(rows)
     for (time, message), row in zip(changes[6:], rows, strict=True):
         assert time == pytest.approx(float(row["time_s"]), abs=2e-4)
         assert module.controllers.index(message.control) + 1 == int(row["string"])
-        assert message.value == (module.open_value if row["open"] == "1" else module.closed_value)
+        assert message.value == (module.unmuted_value if row["open"] == "1" else module.muted_value)
 
 
 def test_the_summary_has_the_keys_of_the_contract(result: Rendered) -> None:

@@ -46,7 +46,7 @@ def test_the_interval_of_the_rig_moves_the_midi_bass(tmp_path: Path, interval: i
     assert keys == [midi + interval for midi in midis]
 
 
-@pytest.mark.parametrize("rule", ["keep", "open all", "close all"])
+@pytest.mark.parametrize("rule", ["keep", "unmute all", "mute all"])
 def test_silence_modes_reach_the_mutes(tmp_path: Path, rule: str) -> None:
     """Between 2.4 and 2.7 s nothing sounds."""
     _, rows = table(rendered_take(tmp_path, rig(choice={"silence": rule})).folder, "mutes.csv")
@@ -55,7 +55,7 @@ def test_silence_modes_reach_the_mutes(tmp_path: Path, rule: str) -> None:
         if float(row["time_s"]) < 2.6:
             state[int(row["string"])] = row["open"]
     opened = [string for string, is_open in state.items() if is_open == "1"]
-    assert opened == {"keep": [1], "open all": [1, 2, 3, 4, 5, 6], "close all": []}[rule]
+    assert opened == {"keep": [1], "unmute all": [1, 2, 3, 4, 5, 6], "mute all": []}[rule]
 
 
 @pytest.mark.parametrize("rate", [22_050, 48_000, 96_000, 192_000])

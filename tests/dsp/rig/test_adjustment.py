@@ -23,8 +23,8 @@ def test_a_threshold_moves_on_the_strings_that_are_named() -> None:
 
 
 def test_the_hold_is_set_where_it_is_named() -> None:
-    rig = adjusted(RIG, Adjustment(hold_ms=40.0))
-    assert changed_settings(RIG, rig) == {"choice.hold_ms": 40.0}
+    rig = adjusted(RIG, Adjustment(shortest_ms=40.0))
+    assert changed_settings(RIG, rig) == {"choice.shortest_ms": 40.0}
 
 
 def test_where_the_two_would_meet_the_lower_one_gives_way() -> None:

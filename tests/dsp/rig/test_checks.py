@@ -38,8 +38,8 @@ from thumbline.dsp.rig.file import rig_from_dict
             "detect.on_db[5] is -40.0; accepted: more than detect.off_db[5], which is -40.0",
         ),
         (
-            {"mutes": {"modules": [{"open_value": 127}]}},
-            "mutes.modules[0].closed_value is 127, as is mutes.modules[0].open_value; accepted: two",
+            {"mutes": {"modules": [{"unmuted_value": 127}]}},
+            "mutes.modules[0].muted_value is 127, as is mutes.modules[0].unmuted_value; accepted: two",
         ),
         (
             {"mutes": {"modules": [{"controllers": [20, 21, 22, 23, 24, 20]}]}},
@@ -80,7 +80,7 @@ from thumbline.dsp.rig.file import rig_from_dict
         ({"feet": [{"number": 120}]}, "feet[0].number is 120; accepted for control changes: 0 to 119"),
         (
             {"feet": [{"number": "any"}]},
-            'feet[0].number is "any"; accepted: 0 to 127, or "any" for the action "setting"',
+            'feet[0].number is "any"; accepted: 0 to 127, or "any" for the action "song"',
         ),
         (
             {"feet": [{}, {"action": "interval", "steps": [-12, -7.5], "number": 1}]},
@@ -93,8 +93,8 @@ from thumbline.dsp.rig.file import rig_from_dict
         ({"feet": [{"action": "bass tone", "low": 79}]}, 'feet[0].low is 79; accepted: 80 to 20000 for "bass tone"'),
         ({"feet": [{"low": 1}]}, 'feet[0].low is 1.0; accepted for "split": "auto"'),
         (
-            {"feet": [{"action": "next setting", "steps": [1]}]},
-            'feet[0].steps[0] is 1.0; accepted for "next setting": no steps',
+            {"feet": [{"action": "next song", "steps": [1]}]},
+            'feet[0].steps[0] is 1.0; accepted for "next song": no steps',
         ),
         (
             {"feet": [{"action": "interval", "low": -12}]},
@@ -105,11 +105,11 @@ from thumbline.dsp.rig.file import rig_from_dict
             'feet[0].steps[0] is 1.0; accepted while behaviour is "pedal": no steps',
         ),
         (
-            {"feet": [{"action": "setting"}]},
-            'feet[0].steps is []; accepted for "setting": the numbers of settings, from 1',
+            {"feet": [{"action": "song"}]},
+            'feet[0].steps is []; accepted for "song": the numbers of songs, from 1',
         ),
         (
-            {"feet": [{"action": "setting", "steps": [0]}]},
+            {"feet": [{"action": "song", "steps": [0]}]},
             "feet[0].steps[0] is 0; accepted: a whole number, 1 to 32",
         ),
         ({"feet": [{}, {}]}, 'feet[1] is the same switch and action as feet[0] ("split"); accepted: each once'),

@@ -75,9 +75,9 @@ def test_however_the_file_is_laid_out_the_value_arrives(text: str) -> None:
 def test_the_file_is_read_back_as_it_was_meant(tmp_path: Path) -> None:
     source, target = tmp_path / "own.toml", tmp_path / "new.toml"
     source.write_text(OWN, "utf-8")
-    rig = save_changes(source, target, Rig(), {"choice.hold_ms": 20.0})
+    rig = save_changes(source, target, Rig(), {"choice.shortest_ms": 20.0})
     assert load_rig(target) == rig
-    assert (rig.choice.settle_ms, rig.choice.hold_ms) == (3.0, 20.0)
+    assert (rig.choice.settle_ms, rig.choice.shortest_ms) == (3.0, 20.0)
     assert source.read_text("utf-8") == OWN
 
 
@@ -117,3 +117,12 @@ def test_rows_of_a_matrix_are_replaced_as_a_whole() -> None:
     rows = [[1.0, 0.1], [0.2, 1.0]]
     text = edited_text("[bleed]\nmatrix = [[1.0, 0.0], [0.0, 1.0]]\n", {"bleed.matrix": rows})
     assert tomllib.loads(text) == {"bleed": {"matrix": rows}}
+
+
+@pytest.mark.parametrize("text", ["[choice]\n# calm\nhold_ms = 30.0\n", "choice = { hold_ms = 30.0 }\n"])
+def test_a_former_key_that_changes_gets_its_name_of_today(text: str) -> None:
+    changed = edited_text(text, {"choice.shortest_ms": 20.0})
+    assert tomllib.loads(changed) == {"choice": {"shortest_ms": 20.0}}
+    assert ("# calm\nshortest_ms" in changed) == ("# calm" in text)
+    assert edited_text(text, {"choice.settle_ms": 1.0}) != text
+    assert tomllib.loads(edited_text(text, {"choice.settle_ms": 1.0}))["choice"]["shortest_ms"] == 30.0

@@ -39,7 +39,7 @@ def rigs(draw: st.DrawFn) -> Rig:
     device = st.just("") | name
     outputs = st.lists(st.integers(1, 64), min_size=1, max_size=4, unique=True)
     feet = st.fixed_dictionaries(
-        {"action": st.sampled_from(["split", "hold", "all open"]), "number": st.integers(0, 119)},
+        {"action": st.sampled_from(["split", "hold", "unmute all"]), "number": st.integers(0, 119)},
         optional={"message": st.sampled_from(["control change", "note"]), "behaviour": st.just("latching")},
     ) | st.fixed_dictionaries(
         {"action": st.just("bass level"), "number": st.integers(0, 119)},
@@ -48,10 +48,10 @@ def rigs(draw: st.DrawFn) -> Rig:
     values = st.lists(st.integers(0, 127), min_size=2, max_size=2, unique=True)
     modules = []
     for channel in channels:
-        open_value, closed_value = draw(values)
+        unmuted_value, muted_value = draw(values)
         modules.append(
             some_of(name=name, controllers=controllers)
-            | {"channel": channel, "open_value": open_value, "closed_value": closed_value}
+            | {"channel": channel, "unmuted_value": unmuted_value, "muted_value": muted_value}
         )
     return rig_from_dict(
         {
@@ -73,12 +73,12 @@ def rigs(draw: st.DrawFn) -> Rig:
                 highest_note=st.sampled_from(["any", "C9", "Bb8"]),
                 proof_ms=numbers(0, 60),
                 settle_ms=numbers(0, 100),
-                hold_ms=numbers(0, 1000),
-                silence=st.sampled_from(["keep", "open all", "close all"]),
+                shortest_ms=numbers(0, 1000),
+                silence=st.sampled_from(["keep", "unmute all", "mute all"]),
             ),
             "bass": some_of(interval=st.integers(-24, 0), tone_hz=numbers(80, 20000), dynamics=numbers(0, 1)),
             "guitar": some_of(stereo=st.booleans(), pan=each(numbers(-1, 1)), level_db=numbers(-60, 12)),
-            "mutes": some_of(order=st.sampled_from(["open first", "close first", "gap"]), modules=st.just(modules)),
+            "mutes": some_of(order=st.sampled_from(["unmute first", "mute first", "gap"]), modules=st.just(modules)),
             "output": some_of(ceiling_db=numbers(-24, 0)),
             "live": some_of(input=device, output=device, sample_rate=st.integers(22050, 192000), bass_outputs=outputs),
             "midi": some_of(
@@ -155,7 +155,7 @@ def test_each_foot_switch_stands_in_a_table_of_its_own_and_the_first_is_explaine
 
 @pytest.mark.parametrize("key", ["detect.loud", "mutes.modules[1].channel", "detect"])
 def test_a_reason_for_what_is_not_in_the_rig_is_an_error(key: str) -> None:
-    with pytest.raises(KeyError, match="no setting of this rig"):
+    with pytest.raises(KeyError, match="keys that this rig lacks"):
         rig_text(Rig(), {key: "because"})
 
 

@@ -59,7 +59,7 @@ def test_the_first_switch_of_a_rig_is_added_at_its_end(tmp_path: Path, text: str
 
 def test_every_action_can_be_learned_from_a_control_change(rig: Path) -> None:
     for number, action in enumerate(ACTIONS):
-        learn(rig, action, Press("control change", 1, number, 127), steps=[2] if action == "setting" else [])
+        learn(rig, action, Press("control change", 1, number, 127), steps=[2] if action == "song" else [])
     assert {foot.action for foot in load_rig(rig).feet} == set(ACTIONS)
 
 
@@ -68,7 +68,7 @@ def test_every_action_can_be_learned_from_a_control_change(rig: Path) -> None:
     [
         ("hold", Press("program change", 1, 3, 127), None),
         ("bass level", Press("note", 1, 3, 127), 'message is "note"; accepted for a pedal'),
-        ("setting", SWITCH, r"steps is \[\]; accepted"),
+        ("song", SWITCH, r"steps is \[\]; accepted"),
         ("fly", SWITCH, "action is 'fly'; accepted: split, hold"),
     ],
 )

@@ -65,7 +65,7 @@ def test_the_committed_files_are_what_the_score_and_the_seed_make(made: Path) ->
 
 def test_the_files_are_small_and_compact() -> None:
     assert sum(path.stat().st_size for path in DATA.iterdir()) < 6.5e6
-    for stem, longest_s in (("demo", 27), ("demo_open_strings", 20)):
+    for stem, longest_s in (("demo", 27), ("demo_open_strings", 22)):
         info = soundfile.info(DATA / f"{stem}.flac")
         assert (info.samplerate, info.channels, info.subtype) == (48_000, 6, "PCM_16")
         assert 16 <= info.duration <= longest_s
@@ -121,7 +121,7 @@ def test_open_strings_sound_at_their_stated_pitch_from_the_lowest_up() -> None:
     audio, _ = soundfile.read(DATA / "demo_open_strings.flac")
     known = truth("demo_open_strings")
     assert [n["string"] for n in known["notes"]] == [6, 6, 6, 5, 5, 5, 4, 4, 4, 3, 3, 3, 2, 2, 2, 1, 1, 1]
-    assert known["notes"][0]["onset"] == pytest.approx(0.5, abs=1e-3)
+    assert known["notes"][0]["onset"] == pytest.approx(demo.OPEN_LEAD_S, abs=1e-3)
     for n in known["notes"]:
         part = audio[round((n["onset"] + 0.05) * RATE) : round(n["offset"] * RATE), n["string"] - 1]
         assert peak_midi(part, n["midi"]) == pytest.approx(n["midi"], abs=0.02)

@@ -8,32 +8,32 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from tests.cli.console.test_screen import make_view
 from thumbline.cli.console.full_screen import press
+from thumbline.cli.console.glyphs import huge
 from thumbline.cli.console.listener import Listener
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
-from thumbline.cli.console.tuner_screen import tuner_screen
-from thumbline.cli.console.view import TunerView, View
+from thumbline.cli.tuning.tuner_screen import tuner_screen
+from thumbline.cli.tuning.tuner_view import TunerView
 from thumbline.dsp.live.block import serve
 from thumbline.dsp.rig.model import Rig
 
 
-def lines_of(view: View, width: int, height: int, *, plain_characters: bool = False) -> list[str]:
+def lines_of(tuner: TunerView, width: int, height: int, *, plain_characters: bool = False) -> list[str]:
     out = StringIO()
     console = Console(file=out, width=width, height=height, color_system=None)
-    console.print(tuner_screen(view, width, height, plain_characters=plain_characters), end="")
+    console.print(tuner_screen(tuner, width, height, huge, plain_characters=plain_characters), end="")
     return out.getvalue().rstrip("\n").split("\n")
 
 
-FLAT = replace(make_view(), tuner=TunerView(5, "A2", -3.2, 109.8, True, 0.0))
+FLAT = TunerView(5, "A2", -3.2, 109.8, True, 0.0)
 
 
 @pytest.mark.parametrize("size", [(200, 50), (120, 30), (80, 24), (60, 14), (40, 8), (10, 3), (1, 1)])
 @pytest.mark.parametrize("plain", [False, True])
-@pytest.mark.parametrize("tuner", [FLAT.tuner, TunerView(), replace(TunerView(), note="C#-1", cents=-49.9, rests=True)])
+@pytest.mark.parametrize("tuner", [FLAT, TunerView(), replace(TunerView(), note="C#-1", cents=-49.9, rests=True)])
 def test_it_fits_any_terminal(size: tuple[int, int], plain: bool, tuner: TunerView) -> None:
-    lines = lines_of(replace(FLAT, tuner=tuner), *size, plain_characters=plain)
+    lines = lines_of(tuner, *size, plain_characters=plain)
     assert len(lines) <= size[1]
     assert max(map(len, lines)) <= size[0]
     assert not plain or all(line.isascii() for line in lines)
@@ -51,9 +51,9 @@ def test_string_note_and_cents_are_said_and_most_of_the_screen_is_the_note() -> 
     [(0.4, True, "+0.4 true"), (0.4, False, "+0 true"), (-1.2, True, "-1.2 flat"), (31.0, False, "+31 sharp")],
 )
 def test_tenths_are_shown_at_rest_and_a_word_says_which_way(cents: float, rests: bool, shown: str) -> None:
-    view = replace(FLAT, tuner=TunerView(5, "A2", cents, 110.0, rests, 2.0))
-    assert f"A2 {shown}" in lines_of(view, 80, 24)[0]
-    assert "+2.0 cents asked for" in lines_of(view, 80, 24)[0]
+    tuner = TunerView(5, "A2", cents, 110.0, rests, 2.0)
+    assert f"A2 {shown}" in lines_of(tuner, 80, 24)[0]
+    assert "+2.0 cents asked for" in lines_of(tuner, 80, 24)[0]
 
 
 def test_the_key_turns_it_on_and_the_listener_hears_the_string(tmp_path: Path) -> None:

@@ -3,27 +3,39 @@
 A pure function, as the other screen is. Nothing rests on colour: a word says flat, sharp or true.
 """
 
+from collections.abc import Callable
+
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from thumbline.cli.console.glyphs import DOTS_HIGH, huge
-from thumbline.cli.console.view import TunerView, View
+from thumbline.cli.tuning.tuner_view import TunerView
 
 #: Within this much a string is in tune, and at this much the mark is at the end of its scale, in cents.
 IN_TUNE_CENTS, SCALE_CENTS = 1.0, 25.0
+#: Lines of a letter whose dots are one line high.
+DOTS_HIGH = 5
 FOOT = " t: back   all sound is off, the mutes are as they were   q: stop"
 
 
-def tuner_screen(view: View, width: int, height: int, *, plain_characters: bool = False) -> RenderableType:
-    """Return what the tuner shows on a terminal of ``width`` columns and ``height`` lines."""
-    tuner = view.tuner
-    head = Text(" TUNER   " + (_facts(tuner) if tuner is not None and tuner.note else "pluck one string"), "bold")
+def tuner_screen(
+    tuner: TunerView,
+    width: int,
+    height: int,
+    draw: Callable[[str, int, int, str], list[str]],
+    *,
+    plain_characters: bool = False,
+) -> RenderableType:
+    """Return what the tuner shows on a terminal of ``width`` columns and ``height`` lines.
+
+    ``draw`` returns a text as lines of large letters, within columns, lines and of dots that it is given.
+    """
+    head = Text(" TUNER   " + (_facts(tuner) if tuner.note else "pluck one string"), "bold")
     lines = [head, Text("")]
     foot = [Text(FOOT, "dim")] if height > 10 else []
-    if tuner is not None and tuner.note:
+    if tuner.note:
         dot = "#" if plain_characters else "█"
         for text, dots in zip((tuner.note, cents_text(tuner)), _sizes(height - 6), strict=True):
-            drawn = huge(text, width - 2, dots * DOTS_HIGH, dot)
+            drawn = draw(text, width - 2, dots * DOTS_HIGH, dot)
             style = "bold reverse" if text == tuner.note and _word(tuner) == "true" else "bold"
             lines += [Text(row.center(width), style) for row in [*drawn, ""]]
         lines.append(Text(_scale(tuner.cents, width - 2), "bold"))

@@ -2,10 +2,11 @@
 
 import math
 from pathlib import Path
+from typing import NamedTuple
 
-from thumbline.cli.console.notices import Notice
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.memory.record_type import Record
+from thumbline.dsp.memory.voice_records import CHARACTERS
 from thumbline.dsp.rig.model import Rig
 
 #: A second digit is waited for so long, in seconds.
@@ -14,10 +15,17 @@ SECOND_DIGIT_S = 0.8
 LOWEST_DB, HIGHEST_DB = -60.0, 12.0
 
 
+class Told(NamedTuple):
+    """What came of saving."""
+
+    text: str
+    fault: bool = False
+
+
 def go_to(request: Record, setting: int) -> None:
-    """Ask for another setting, with its own interval, as a foot does (``thumbline.dsp.midi.foot_controller.go_to``)."""
+    """Ask for another song, with its own interval and character, as a foot does (``foot_controller.go_to``)."""
     if setting != int(request.setting):
-        request.interval = math.nan
+        request.interval, request.character = math.nan, 0
         request.setting = setting
 
 
@@ -77,7 +85,7 @@ class Songs:
             return False
         return True
 
-    def look(self, now_s: float) -> list[Notice]:
+    def look(self, now_s: float) -> list[Told]:
         """Go to a song whose number is complete, and save if a key or a foot has asked for it; tell what came of it."""
         self._go(self._jump.due(now_s))
         saves = int(self._live.request.save)
@@ -86,29 +94,29 @@ class Songs:
         self._saves = saves
         return [self.save()]
 
-    def save(self) -> Notice:
+    def save(self) -> Told:
         """Write what is set now for the song that is played; the sound stays as it is."""
         live, number = self._live, int(self._live.engine.setting)
         name, rig = self._settings[number]
         request, bass = live.request, rig.bass
-        interval = float(request.interval)
-        changes = {
+        interval, character = float(request.interval), int(request.character)
+        changes: dict[str, float | str] = {
             "bass.level_db": round(min(max(bass.level_db + float(request.bass_level_db), LOWEST_DB), HIGHEST_DB), 2),
             "bass.tone_hz": round(float(request.tone_hz) or bass.tone_hz, 1),
             "bass.interval": bass.interval if math.isnan(interval) else round(interval),
+            "bass.character": CHARACTERS[character - 1] if character else bass.character,
         }
         try:
             where = self._write(number, rig, changes)
             changed = rig.changed(changes, name or "the rig")
         except InputError as error:
-            return Notice("save", f"Not saved: {error}")
+            return Told(f"Not saved: {error}", fault=True)
         if not int(live.tape["length"]):  # what is being recorded is decided again by the rigs it began with
             self._use(number, (name, changed))
         song = f"{name!r}: " if name else ""
-        said = (
-            f"bass {changes['bass.level_db']:+g} dB, {changes['bass.interval']:+d} st, {changes['bass.tone_hz']:g} Hz"
-        )
-        return Notice("save", f"Saved in {printable(where)}: {song}{said}", fault=False)
+        new = changed.bass
+        said = f"bass {new.level_db:+g} dB, {new.interval:+d} st, {new.tone_hz:g} Hz, {new.character}"
+        return Told(f"Saved in {printable(where)}: {song}{said}")
 
     def _use(self, number: int, setting: tuple[str, Rig]) -> None:
         """Go by a changed setting from now on; the sound stays, since what is asked beside it goes back to nothing."""
@@ -117,9 +125,9 @@ class Songs:
         self._settings[number] = setting
         self._live.params[number] = compile_settings([setting], self._rate)[0]
         request = self._live.request
-        request.bass_level_db, request.tone_hz, request.interval = 0.0, 0.0, math.nan
+        request.bass_level_db, request.tone_hz, request.interval, request.character = 0.0, 0.0, math.nan, 0
 
-    def _write(self, number: int, rig: Rig, changes: dict[str, float]) -> Path:
+    def _write(self, number: int, rig: Rig, changes: dict[str, float | str]) -> Path:
         if self._set_file is not None:
             from thumbline.dsp.rig.set_edit import save_in_set
 

@@ -8,9 +8,9 @@ import pytest
 
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
-from thumbline.cli.console.songs import SECOND_DIGIT_S, Jump, Songs
 from thumbline.cli.keeper.feet import controls
 from thumbline.cli.keeper.orders import orders_of
+from thumbline.cli.songs.songs import SECOND_DIGIT_S, Jump, Songs
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.live.block import serve
 from thumbline.dsp.memory.record_type import Record
@@ -22,18 +22,18 @@ from thumbline.dsp.rig.set_file import load_set
 SET = """# Our set.
 base = "rig.toml"   # the black one
 
-[[settings]]
+[[songs]]
 name = "Slack Water"
 bass = { interval = -24, level_db = -3.0 }  # loud enough
 
 # the slow one
-[[settings]]
+[[songs]]
 name = "Lantern Walk"
 
-[settings.choice]
+[songs.choice]
 settle_ms = 5.0   # strums
 
-[[settings]]
+[[songs]]
 name = "Low Tide"
 rig = "tide.toml"
 """
@@ -57,7 +57,7 @@ def test_one_song_is_changed_and_all_else_stays_as_it_was_written(set_file: Path
     assert [line for line in SET.splitlines() if line not in text.splitlines()] == [SET.splitlines()[5]]
     save_in_set(set_file, 2, {"bass.level_db": 2.0})
     save_in_set(set_file, 3, {"bass.level_db": -1.0})
-    assert [setting.rig.bass.level_db for setting in load_set(set_file)] == [-7.5, 2.0, -1.0]
+    assert [song.rig.bass.level_db for song in load_set(set_file)] == [-7.5, 2.0, -1.0]
     assert load_set(set_file)[1].rig.choice.settle_ms == 5.0
     for comment in ("# Our set.", "# the black one", "# the slow one", "# strums"):
         assert comment in set_file.read_text()
@@ -94,7 +94,7 @@ def test_a_number_goes_to_that_song(count: int, typed: list[tuple[int, float]], 
 
 
 def stage(set_file: Path, *, tape: bool = False) -> tuple[Record, Songs, list[tuple[str, Rig]]]:
-    settings = [(setting.name, setting.rig) for setting in load_set(set_file)]
+    settings = [(song.name, song.rig) for song in load_set(set_file)]
     routing = make_routing([1], [2])
     live = create(set_file.parent / "memory", settings, rate=48_000, block_frames=64, routing=routing, tape=tape)
     live.engine.rate = 48_000.0
@@ -104,13 +104,14 @@ def stage(set_file: Path, *, tape: bool = False) -> tuple[Record, Songs, list[tu
 def test_a_key_saves_the_song_that_is_played_and_its_sound_stays(set_file: Path) -> None:
     live, songs, settings = stage(set_file)
     live.request.bass_level_db, live.request.tone_hz, live.request.interval = -2.0, 1200.0, -7.0
+    live.request.character = 3
     silence, out = np.zeros((4800, 6), np.float32), np.zeros((4800, 2), np.float32)
     serve(live, silence, out)
     gain, tone, ratio = float(live.state.now.bass_gain), np.array(live.state.now.tone), float(live.state.ratio)
     assert songs.press("w", 0.0)
     (notice,) = songs.look(0.0)
     assert not notice.fault
-    assert "'Slack Water': bass -5 dB, -7 st, 1200 Hz" in str(notice)
+    assert "'Slack Water': bass -5 dB, -7 st, 1200 Hz, fingered" in notice.text
     assert load_set(set_file)[0].rig.bass == settings[0][1].bass
     assert (settings[0][1].bass.level_db, settings[0][1].bass.interval) == (-5.0, -7)
     assert (float(live.request.bass_level_db), float(live.request.tone_hz)) == (0.0, 0.0)
@@ -131,9 +132,9 @@ def test_what_cannot_be_saved_is_told_and_play_goes_on(set_file: Path) -> None:
     live.request.save += 1  # as a foot does
     (notice,) = songs.look(0.0)
     assert notice.fault
-    assert str(notice).startswith("Not saved: ")
+    assert notice.text.startswith("Not saved: ")
     nowhere = Songs(live, [("", Rig())], 48_000)
-    assert "no --set and no --rig" in str(nowhere.save())
+    assert "no --set and no --rig" in nowhere.save().text
 
 
 def test_while_it_is_recorded_the_song_goes_by_what_it_began_with(set_file: Path) -> None:
