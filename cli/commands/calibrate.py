@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from thumbline.dsp.calibration.calibrate import Calibration
+    from thumbline.dsp.calibration.report import StringReport
     from thumbline.dsp.rig.model import Rig
 
 
@@ -101,6 +102,8 @@ def _measure(take: Path, rig: "Rig", base: Path | None, out: Path, *, anyway: bo
         write_rig(out, rig_text(found.rig, found.reasons))
     Console(highlight=False).print(_table(found))
     mains = "none" if found.mains_hz is None else f"{found.mains_hz:.2f} Hz"
+    if found.mains_db is not None:
+        mains += f", {found.mains_db:.0f} dBFS at most"
     click.echo(f"Mains hum: {mains}. Levels in dBFS.")
     if found.mains_hz is not None:
         click.echo("Hum is taken out. Never lift the protective earth against it; see Take care in README.")
@@ -114,7 +117,7 @@ def _table(found: "Calibration") -> "Table":
     from rich.table import Table
 
     table = Table(box=box.SIMPLE, show_edge=False, collapse_padding=True)
-    for heading in ("string", "note", "channel", "notes", "cents", "floor", "level", "on", "off", "bleed"):
+    for heading in ("string", "note", "channel", "notes", "cents", "floor", "level", "on", "off", "bleed", "left"):
         table.add_column(heading, justify="right")
     for each in found.strings:
         table.add_row(
@@ -124,6 +127,13 @@ def _table(found: "Calibration") -> "Table":
             str(each.notes) if each.played else "none",
             "" if each.cents is None else f"{each.cents:+.0f}",
             *(f"{level:.0f}" for level in (each.floor_db, each.level_db, each.on_db, each.off_db)),
-            "none" if each.bleed_db is None else f"{each.bleed_db:.0f} from {each.bleed_from}",
+            _bleed(each),
+            "" if each.left_db is None else f"{each.left_db:.0f}",
         )
     return table
+
+
+def _bleed(each: "StringReport") -> str:
+    if each.bleed_doubted:
+        return "unsure"
+    return "none" if each.bleed_db is None else f"{each.bleed_db:.0f} from {each.bleed_from}"

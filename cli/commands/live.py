@@ -1,6 +1,7 @@
 """`thumbline live`: play."""
 
 import contextlib
+import os
 import sys
 from collections.abc import Mapping
 from pathlib import Path
@@ -190,7 +191,8 @@ def _run(options: "RunOptions", backstage: "Backstage", *, plain: bool, as_json:
             click.echo(SILENT, err=True)
         if as_json:
             return play(options, backstage, JsonReport())
-        if plain or not sys.stdout.isatty():
+        knows_a_screen = sys.stdout.isatty() and os.environ.get("TERM", "").lower() not in ("dumb", "unknown")
+        if plain or not knows_a_screen:
             return play(options, backstage, PlainReport(), keyboard)
         from thumbline.cli.console.full_screen import ScreenReport
 

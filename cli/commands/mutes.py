@@ -60,6 +60,7 @@ def mutes(
     if not port.opened:
         raise InputError(no_midi())
     everything = [message.bytes() for message in open_all(rig.mutes.modules)]
+    click.echo("Turn the amplifier down: strings that were muted will sound.", err=True)
     _say(
         as_json,
         {"event": "start", "port": port.name},

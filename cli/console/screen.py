@@ -169,12 +169,13 @@ def _in_one_line(view: View, width: int) -> Text:
     cable = ""
     if width >= ROOMY:
         cable, tone = " cable", f"tone {tone}"
+    character = "" if view.character == "raw" else f", {view.character}"
     parts = [
         f"LIMITING {engine.limiter_db:.1f} dB" if limiting else "",
         f"load {share:.0%} (peak {peak:.0%})",
         f"dropouts {dropouts}",
         f"MIDI{cable} {midi.wire_share:.0%}{busy}" if midi.port else "no MIDI port",
-        f"bass {view.bass_level_db:+.0f} dB, {interval}, {tone}, {view.character}",
+        f"bass {view.bass_level_db:+.0f} dB, {interval}, {tone}{character}",
     ]
     loud = limiting or dropouts or busy
     return Text(" " + "  ".join(filter(None, parts)), "bold" if loud else "")

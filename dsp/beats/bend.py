@@ -8,11 +8,14 @@ of some beats around each: a beat lies where its neighbours say, never on a note
 """
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.beats.evidence import PREFERRED_BPM, PREFERRED_OCTAVES, STRAY, Metre, Moments
+from thumbline.dsp.beats.evidence import Moments
+from thumbline.dsp.beats.features import PREFERRED_BPM, PREFERRED_OCTAVES, STRAY, Metre
+from thumbline.dsp.compilation import kernel
 
 #: Frames per second.
 RATE = 100
@@ -45,21 +48,14 @@ def _best_sequence(time_s: NDArray[np.float64], metre: Metre) -> NDArray[np.floa
     first_s = float(time_s[0]) - 2.0 * LONGEST_S
     frames = math.ceil((float(time_s[-1]) + LONGEST_S - first_s) * RATE) + 1
     lengths = _lengths()
-    earned = np.stack([_earned(time_s - first_s, int(length), metre, frames) for length in lengths], axis=1)
+    onsets = np.rint((time_s - first_s) * RATE).astype(np.int64)
+    earned = np.zeros((frames, len(lengths)), np.float32)
+    for i, length in enumerate(lengths.tolist()):
+        _earn(earned[:, i], onsets, *_gain(length, metre))
     begin = math.ceil(LONGEST_S * RATE) + 1
-    each = np.arange(len(lengths))
-    steps = np.arange(-MOST_STEPS, MOST_STEPS + 1)[:, np.newaxis]
-    other, cost = np.clip(each + steps, 0, len(lengths) - 1), np.float32(STEP_COST) * steps**2
-    # The best sequence whose last beat ends at a frame and lasted so long; and that whose next beat will last so long.
     value = np.zeros((frames, len(lengths)), np.float32)
-    entered = np.zeros_like(value)
     came = np.zeros((frames, len(lengths)), np.int8)
-    for frame in range(int(lengths[-1]), frames):
-        since = frame - lengths
-        value[frame] = entered[since, each] + earned[since, each]
-        offered = value[frame][other] - cost
-        best = np.argmax(offered, axis=0)
-        entered[frame], came[frame] = offered[best, each], other[best, each]
+    _fill(earned, lengths, MOST_STEPS, STEP_COST, value, came)
     end = frames - 1 - np.arange(begin)
     last = int(end[np.argmax(value[end].max(axis=1))])
     state = int(np.argmax(value[last]))
@@ -71,14 +67,46 @@ def _best_sequence(time_s: NDArray[np.float64], metre: Metre) -> NDArray[np.floa
     return first_s + np.array(found[::-1]) / RATE
 
 
+@kernel
+def _earn(earned: Any, onsets: Any, gain: Any, quarter: int, prior: float) -> None:
+    """Write what a beat earns that begins at each frame: of each onset ``gain`` by its lag, from ``quarter`` before."""
+    earned[:] = prior
+    for onset in onsets:
+        for lag in range(len(gain)):
+            frame = onset + quarter - lag
+            if 0 <= frame < len(earned):
+                earned[frame] += gain[lag]
+
+
+@kernel
+def _fill(earned: Any, lengths: Any, most_steps: int, step_cost: float, value: Any, came: Any) -> None:
+    """Write the worth of the best sequence whose last beat ends at a frame and lasted so long, and what came before.
+
+    ``came``: the length of the beat before one of so many frames that begins at a frame.
+    """
+    entered = np.zeros_like(value)
+    count = len(lengths)
+    for frame in range(lengths[-1], len(value)):
+        for i in range(count):
+            since = frame - lengths[i]
+            value[frame, i] = entered[since, i] + earned[since, i]
+        for i in range(count):
+            best, where = -np.inf, i
+            for other in range(max(i - most_steps, 0), min(i + most_steps + 1, count)):
+                offered = value[frame, other] - step_cost * (other - i) ** 2
+                if offered > best:
+                    best, where = offered, other
+            entered[frame, i], came[frame, i] = best, where
+
+
 def _lengths() -> NDArray[np.int64]:
     """Lengths of a beat in frames, rising."""
     count = math.ceil(math.log(LONGEST_S / SHORTEST_S) / math.log(1.0 + STEP))
     return np.unique(np.rint(SHORTEST_S * RATE * (1.0 + STEP) ** np.arange(count + 1)).astype(np.int64))
 
 
-def _earned(time_s: NDArray[np.float64], length: int, metre: Metre, frames: int) -> NDArray[np.float32]:
-    """What a beat of ``length`` frames earns that begins at each frame."""
+def _gain(length: int, metre: Metre) -> tuple[NDArray[np.float64], int, float]:
+    """What an onset is worth at each frame of a beat of ``length``, from how many frames before it, and the beat."""
     quarter = length // (2 * metre.parts)
     lag_s = (np.arange(length) - quarter) / RATE
     period_s = length / RATE
@@ -87,11 +115,8 @@ def _earned(time_s: NDArray[np.float64], length: int, metre: Metre, frames: int)
         for part, share in enumerate(SHARES[metre.parts])
     )
     gain = np.log((1.0 - STRAY) * period_s * density / (SPREAD_S * math.sqrt(2.0 * math.pi)) + STRAY)
-    train = np.bincount(np.rint(time_s * RATE).astype(np.int64), minlength=frames).astype(np.float64)
     octaves = math.log2(60.0 / period_s / PREFERRED_BPM)
-    prior = -0.5 * (octaves / PREFERRED_OCTAVES) ** 2
-    padded = np.concatenate([np.zeros(quarter), train, np.zeros(length)])
-    return (np.correlate(padded, gain, "valid")[:frames] + prior).astype(np.float32)
+    return gain, quarter, -0.5 * (octaves / PREFERRED_OCTAVES) ** 2
 
 
 def _smoothed(beats: NDArray[np.float64], time_s: NDArray[np.float64], metre: Metre) -> NDArray[np.float64]:

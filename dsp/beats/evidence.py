@@ -1,56 +1,25 @@
-"""What the notes of a take say of its beat: moments, and how well a metre explains them.
+"""What the notes of a take say of its beat: the moments at which something is played.
 
-A *moment* is a note or a strum: notes that begin within ``STRUM_S`` of each other. A *grid* puts every moment at a
-place in beats. How well it explains the moments is a log-likelihood ratio, in nats, against notes that fall anywhere:
-
-- timing: the distance of each moment from the nearest place of the grid is normal, but for a share of strays;
-- pattern: which places of the bar are played, how often the bass begins there, and how often it changes its pitch
-  there. Each is a Dirichlet-multinomial likelihood, whose prior is the usual weight of the places of a bar: the first
-  beat weighs most, then the middle of the bar, beats, eighths, sixteenths (F. Lerdahl, R. Jackendoff, "A Generative
-  Theory of Tonal Music", 1983). So a syncopated pattern that comes again in every bar is learned from the take;
-- where the music begins: most often with a bar (common practice, no source);
-- idle beats: something is played in most beats;
-- tempo: people take about 120 beats per minute for the beat, if they have the choice (L. van Noorden, D. Moelants,
-  "Resonance in the Perception of Musical Pulse", J. New Music Research 28, 1999; D. Moelants, "Preferred tempo
-  reconsidered", ICMPC 2002).
-
-The weights of these terms were chosen on 24 performances of GuitarSet (``tests/references/test_beats.py``) and made
-ones.
+A *moment* is a note or a strum: notes that begin within ``STRUM_S`` of each other.
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln
 
 from thumbline.dsp.processor.notes import Note
 
-#: Notes that begin this soon after each other are one strum, s.
-STRUM_S = 0.035
+#: Notes that begin this soon after each other are one strum, s; and how long a strum lasts at most.
+STRUM_S, LONGEST_STRUM_S = 0.035, 0.09
 #: A note of the bass line belongs to a strum that begins up to this long before or after it, s.
 BASS_BEFORE_S, BASS_AFTER_S = 0.02, 0.08
 #: A change of the bass by less than this is none, semitones.
 SAME_PITCH = 0.6
-#: Share of moments that keep to no grid.
-STRAY = 0.12
-#: Spreads about the grid that are tried, s: strict, usual, loose.
-SPREADS_S = (0.010, 0.018, 0.028)
-#: Preferred tempo, and how far one is from it, in octaves.
-PREFERRED_BPM, PREFERRED_OCTAVES = 118.0, 0.42
-#: How much the tempo counts, and where the music begins.
-TEMPO_WEIGHT, START_WEIGHT = 15.0, 3.0
-#: Probability that a take begins with a bar; and how much likelier another beat is than a place between beats.
-STARTS_WITH_BAR, BEAT_OVER_REST = 0.65, 2.0
-#: A beat is faster than the music if less than this share of beats has anything played in it; costs per share, nats.
-FEWEST_PLAYED, IDLE_COSTS = 0.8, 90.0
-#: Moments of one take depend on each other: more than this many say no more.
-MOST_MOMENTS = 100
-#: Below this length, s, a fourth of a beat is seldom played; ``_RARE_WIDTH_S`` is how softly.
-_RARE_S, _RARE_WIDTH_S = 0.105, 0.015
+#: Strings of a strum beyond so many say no more; so do octaves of length, and steps of level (MIDI velocity).
+MOST_STRINGS, MOST_OCTAVES, LEVEL_STEP, MOST_LEVELS = 4, 1.5, 10.0, 1.5
 
 
 @dataclass(frozen=True)
@@ -60,118 +29,69 @@ class Moments:
     time_s: NDArray[np.float64]  #: onset of the note, or of the first note of the strum
     bass: NDArray[np.bool_]  #: a note of the bass line begins
     change: NDArray[np.bool_]  #: ... at another pitch than the one before it
+    strings: NDArray[np.float64]  #: how many strings are played beyond the first, 0 to 3
+    long: NDArray[np.float64]  #: by how many octaves the bass note that begins is longer than usual; 0 where none does
+    pause: NDArray[np.float64]  #: by how many octaves it is longer than usual until the next moment
+    level: NDArray[np.float64]  #: how much louder than usual, in steps of 5 dB
+    down: NDArray[np.float64]  #: 1 for a strum from the lowest string up, -1 for one from the highest, 0 for others
 
     def __len__(self) -> int:
         return len(self.time_s)
 
-    def part(self, keep: NDArray[np.bool_]) -> "Moments":
-        """Return some of the moments."""
-        return Moments(self.time_s[keep], self.bass[keep], self.change[keep])
-
 
 def moments_of(notes: Sequence[Note], bassline: Sequence[Note]) -> Moments:
     """Put the onsets of ``notes`` and ``bassline`` (both in order of time) together to moments."""
-    onsets = np.sort(np.array([note.onset_s for note in notes or bassline], np.float64))
-    if not len(onsets):
-        return Moments(onsets, np.zeros(0, bool), np.zeros(0, bool))
-    first = np.concatenate([[0], 1 + np.flatnonzero(np.diff(onsets) > STRUM_S)])
-    start_s = onsets[first]
+    rows = sorted(notes or bassline, key=lambda note: note.onset_s)
+    onset_s = np.array([note.onset_s for note in rows], np.float64)
+    first = _firsts(onset_s)
+    start_s = onset_s[first]
     bass, change = np.zeros(len(first), bool), np.zeros(len(first), bool)
+    lasts_s = np.full(len(first), math.nan)
     before = math.nan
     for note in bassline:
         at = int(np.argmin(np.abs(start_s - note.onset_s)))
         if start_s[at] - BASS_BEFORE_S <= note.onset_s <= start_s[at] + BASS_AFTER_S:
             bass[at] = True
             change[at] = change[at] or not abs(note.midi - before) <= SAME_PITCH
+            lasts_s[at] = note.offset_s - note.onset_s
         before = note.midi
-    return Moments(start_s, bass, change)
-
-
-@dataclass(frozen=True)
-class Metre:
-    """The places of a bar."""
-
-    beats: int  #: beats per bar
-    parts: int  #: places per beat: 4, or 3 where eighths swing
-
-    @property
-    def places(self) -> int:
-        """Places per bar."""
-        return self.beats * self.parts
-
-
-#: Weights of the places of a bar: its start, its middle, other beats, the eighth between two beats; then what a fourth
-#: of a beat has at most and at least. All that is played; where the bass begins; where it changes.
-_WEIGHTS = ((1.2, 1.05, 1.0, 0.9, 0.6, 0.1), (2.0, 1.4, 1.0, 0.7, 0.48, 0.08), (4.0, 1.6, 1.0, 0.6, 0.36, 0.06))
-#: How many moments each prior is worth, and how much each pattern counts.
-_PRIOR_MOMENTS, _PATTERN_WEIGHT = (40.0, 30.0, 24.0), (1.0, 0.5, 0.7)
-#: The middle of three parts of a beat, of which swing leaves the second out.
-_MIDDLE_TRIPLET = 0.12
-
-
-@cache
-def _priors(metre: Metre, part_ms: int) -> tuple[NDArray[np.float64], ...]:
-    """Dirichlet parameters (places,) for each of the three patterns, where a part of a beat lasts ``part_ms``."""
-    common = 1.0 / (1.0 + math.exp(-(1e-3 * part_ms - _RARE_S) / _RARE_WIDTH_S))
-    priors = []
-    for (bar, middle, beat, eighth, most, least), worth in zip(_WEIGHTS, _PRIOR_MOMENTS, strict=True):
-        fine = least + (most - least) * common if metre.parts == 4 else _MIDDLE_TRIPLET * beat
-        within = [beat, fine, eighth, fine] if metre.parts == 4 else [beat, fine, 0.9 * eighth]
-        weight = np.tile(within, metre.beats)
-        weight[0] = bar
-        if metre.beats % 2 == 0:
-            weight[metre.places // 2] = middle
-        priors.append(worth * weight / weight.sum())
-    return tuple(priors)
-
-
-@dataclass(frozen=True)
-class Judgement:
-    """How well a grid explains the moments, in nats, if the bar begins at each of the places."""
-
-    by_place: NDArray[np.float64]  #: (places,)
-    timing: float  #: what the distances from the grid alone say
-
-
-def judge(moments: Moments, at: NDArray[np.float64], beat_s: NDArray[np.float64] | float, metre: Metre) -> Judgement:
-    """Judge a grid that puts the moments at ``at`` beats (from an arbitrary beat), where a beat lasts ``beat_s``."""
-    place = np.rint(at * metre.parts)
-    part_s = np.broadcast_to(np.asarray(beat_s, np.float64) / metre.parts, at.shape)
-    off_s = (at * metre.parts - place) * part_s
-    likely = [
-        (1.0 - STRAY) * part_s * np.exp(-0.5 * (off_s / spread) ** 2) / (spread * math.sqrt(2.0 * math.pi))
-        for spread in SPREADS_S
-    ]
-    timing, on = max(
-        ((float(np.log(each + STRAY).sum()), each / (each + STRAY)) for each in likely), key=lambda e: e[0]
+    strums = np.split(np.arange(len(rows)), first[1:]) if len(first) else []
+    loud = np.array([max(rows[i].velocity for i in strum) for strum in strums], np.float64)
+    return Moments(
+        time_s=start_s,
+        bass=bass,
+        change=change,
+        strings=np.array([min(len({rows[i].string for i in strum}), MOST_STRINGS) - 1.0 for strum in strums]),
+        long=_octaves(lasts_s),
+        pause=_octaves(np.append(np.diff(start_s), math.nan)[: len(first)]),
+        level=np.clip((loud - np.median(loud)) / LEVEL_STEP, -MOST_LEVELS, MOST_LEVELS) if len(loud) else loud,
+        down=np.array([_direction([rows[i] for i in strum]) for strum in strums]),
     )
-    n = metre.places
-    index = place.astype(np.int64) % n
-    turned = (np.arange(n)[:, np.newaxis] + np.arange(n)) % n
-    pattern = np.zeros(n)
-    part_ms = int(5 * round(200.0 * float(np.median(part_s))))
-    told = (on, on * moments.bass, on * moments.change)
-    for count, prior, weight in zip(told, _priors(metre, part_ms), _PATTERN_WEIGHT, strict=True):
-        counts = np.bincount(index, weights=count, minlength=n)
-        total, worth = counts.sum(), prior.sum()
-        gain = (gammaln(prior + counts[turned]) - gammaln(prior)).sum(axis=1)
-        pattern += weight * (gain + gammaln(worth) - gammaln(worth + total) + total * math.log(n))
-    scale = min(1.0, MOST_MOMENTS / max(len(moments), 1))
-    first = (index[0] - np.arange(n)) % n
-    start = on[0] * np.log(n * _starts(metre))[first]
-    octaves = math.log2(60.0 / float(np.median(beat_s)) / PREFERRED_BPM)
-    tempo = -0.5 * (octaves / PREFERRED_OCTAVES) ** 2
-    beat = np.floor(at + 0.5 / metre.parts)
-    played = len(np.unique(beat)) / (beat[-1] - beat[0] + 1.0)
-    idle = IDLE_COSTS * max(FEWEST_PLAYED - played, 0.0)
-    by_place = scale * (timing + pattern) + START_WEIGHT * start + TEMPO_WEIGHT * tempo - idle
-    return Judgement(by_place, scale * timing)
 
 
-def _starts(metre: Metre) -> NDArray[np.float64]:
-    """How likely each place of the bar is to be the first one played."""
-    odds = np.where(np.arange(metre.places) % metre.parts == 0, BEAT_OVER_REST, 1.0)
-    odds[0] = 0.0
-    odds *= (1.0 - STARTS_WITH_BAR) / max(odds.sum(), 1e-9)
-    odds[0] = STARTS_WITH_BAR
-    return odds
+def _firsts(onset_s: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Index of the first note of each moment."""
+    firsts: list[int] = []
+    for i, time_s in enumerate(onset_s.tolist()):
+        if not firsts or time_s - onset_s[i - 1] > STRUM_S or time_s - onset_s[firsts[-1]] > LONGEST_STRUM_S:
+            firsts.append(i)
+    return np.array(firsts, np.int64)
+
+
+def _octaves(lasts_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """By how many octaves lengths are longer than their median; 0 where there is no length."""
+    known = lasts_s[np.isfinite(lasts_s)]
+    if not len(known):
+        return np.zeros(len(lasts_s))
+    octaves = np.log2(np.maximum(lasts_s, 1e-3) / max(float(np.median(known)), 1e-3))
+    return np.clip(np.nan_to_num(octaves), -MOST_OCTAVES, MOST_OCTAVES)
+
+
+def _direction(strum: Sequence[Note]) -> float:
+    """Which way a hand went over three strings or more."""
+    if len(strum) < 3:
+        return 0.0
+    rank = np.array([note.onset_s for note in strum]) - np.mean([note.onset_s for note in strum])
+    string = np.array([note.string for note in strum]) - np.mean([note.string for note in strum])
+    spread = float(np.std(rank) * np.std(string)) * len(strum)
+    return 0.0 if spread <= 0.0 else float(np.clip(-2.0 * (rank @ string) / spread, -1.0, 1.0))

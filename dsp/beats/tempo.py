@@ -1,9 +1,8 @@
 """Beats and bars of a take: from a tempo that is known, from taps, or estimated from the notes.
 
-The estimate asks first whether the take was played to a click: `beat_grid` tries strict grids. Only if beats that
-follow the player (`beat_bend`) explain the take clearly better are they taken. `beat_evidence` says how well either
-explains the notes, which of several octaves of the tempo is likely, and where bars begin. How sure the estimate is,
-is stated; below ``SURE`` the player had better tap. A take that says nothing of a beat has no tempo.
+The estimate compares strict grids, as of a take played to a click, and beats that follow the player (`reading`). How
+sure it is, is stated: how likely tempo, octave and phase of the beats are all right. Below ``SURE`` the player had
+better tap. A take that says nothing of a beat has no tempo.
 """
 
 import math
@@ -15,9 +14,9 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.beats.bend import followed, places
-from thumbline.dsp.beats.evidence import MOST_MOMENTS, Metre, Moments, judge, moments_of
-from thumbline.dsp.beats.grid import DIVISIONS, Grid, grids, grids_at, with_whole_bpm
+from thumbline.dsp.beats.bend import places, times_at
+from thumbline.dsp.beats.evidence import Moments, moments_of
+from thumbline.dsp.beats.reading import Beat, likeliest, likeliest_at
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.text_files import read_lines
 from thumbline.dsp.processor.notes import Note
@@ -30,20 +29,6 @@ EARLY_S = 0.06
 FEWEST_MOMENTS = 4
 #: An estimate of less confidence than this is none to rely on.
 SURE = 0.5
-#: A grid that explains each moment this well, in nats, needs no bending.
-GOOD_ENOUGH = 0.6
-#: Beats that follow the player must explain a take better by this, nats: at all, and per moment.
-BENDING_COSTS, BENDING_COSTS_EACH = 12.0, 0.4
-#: A grid that is so many nats ahead of beats that follow the player is clearly better.
-AHEAD_STEP = 5.0
-#: A strict grid is as likely as not if it is worth this much, nats, and much likelier if it is worth a step more.
-GRID_WORTH, GRID_WORTH_STEP = 12.0, 4.0
-#: Likewise beats that follow the player, nats per moment.
-BEND_WORTH, BEND_WORTH_STEP = 1.1, 0.08
-#: Grids are as different as this, as a share of the tempo and of a beat, where they are not the same beat.
-OTHER_TEMPO, OTHER_PHASE = 0.02, 0.2
-#: How many nats of difference make another beat much less likely.
-DOUBT = 4.0
 #: The ruler that lies behind tables of a take without a tempo.
 RULER_BPM = 100.0
 
@@ -62,7 +47,7 @@ class Beats:
     beats_per_bar: int
     source: Source
     steady: bool  #: whether they are a strict grid
-    confidence: float | None = None  #: of an estimate: 0 to 1, how likely its beats are the player's
+    confidence: float | None = None  #: of an estimate: 0 to 1, how likely tempo, octave and phase are all right
 
     @property
     def known(self) -> bool:
@@ -162,8 +147,7 @@ def beats_from_bpm(
         start_s = first_bar_s or 0.0
         times = _extended(start_s + period_s * np.arange(2), seconds)
         return Beats(times, _nearest(times, start_s), beats_per_bar, "given", steady=True)
-    best = grids_at(moments, period_s, beats_per_bar)[0]
-    return _strict(best, moments, seconds, beats_per_bar, "given", None)
+    return _laid(likeliest_at(moments, period_s, beats_per_bar), moments, seconds, beats_per_bar, "given", None)
 
 
 def estimate_beats(
@@ -171,51 +155,27 @@ def estimate_beats(
 ) -> Beats:
     """Beats found from the notes; with ``first_bar_s`` bar 1 begins at the beat next to it."""
     moments = moments_of(notes, bassline)
-    if len(moments) < FEWEST_MOMENTS:
-        return _no_beats(seconds, beats_per_bar, first_bar_s)
-    tried = grids(moments, beats_per_bar)
-    counted = min(len(moments), MOST_MOMENTS)
-    best = with_whole_bpm(moments, tried[0]) if tried else None
-    # By how much the grid is better than beats that follow the player, less what those cost.
-    ahead = math.inf
-    if best is None or best.worth < GOOD_ENOUGH * counted:
-        bent = _bent(moments, seconds, beats_per_bar, first_bar_s)
-        if bent is not None:
-            beats, worth = bent
-            ahead = (best.worth if best else 0.0) + BENDING_COSTS + BENDING_COSTS_EACH * counted - worth
-            if ahead < 0.0:
-                return replace(beats, confidence=round(_logistic((worth / counted - BEND_WORTH) / BEND_WORTH_STEP), 3))
-    if best is None:
-        return _no_beats(seconds, beats_per_bar, first_bar_s)
-    beats = _strict(best, moments, seconds, beats_per_bar, "estimated", first_bar_s)
-    likely = _logistic((best.worth - GRID_WORTH) / GRID_WORTH_STEP) * _logistic(ahead / AHEAD_STEP)
-    return replace(beats, confidence=round(likely * _share_of(best, tried), 3))
+    found = likeliest(moments, beats_per_bar) if len(moments) >= FEWEST_MOMENTS else None
+    if found is None:
+        times = _extended((first_bar_s or 0.0) + 60.0 / RULER_BPM * np.arange(2), seconds)
+        return Beats(times, _nearest(times, first_bar_s or 0.0), beats_per_bar, "none", steady=True)
+    beats = _laid(found, moments, seconds, beats_per_bar, "estimated", first_bar_s)
+    return replace(beats, confidence=round(found.likely, 3))
 
 
-def _no_beats(seconds: float, beats_per_bar: int, first_bar_s: float | None) -> Beats:
-    times = _extended((first_bar_s or 0.0) + 60.0 / RULER_BPM * np.arange(2), seconds)
-    return Beats(times, _nearest(times, first_bar_s or 0.0), beats_per_bar, "none", steady=True)
-
-
-def _strict(
-    grid: Grid,
-    moments: Moments,
-    seconds: float,
-    beats_per_bar: int,
-    source: Source,
-    first_bar_s: float | None,
+def _laid(
+    found: Beat, moments: Moments, seconds: float, beats_per_bar: int, source: Source, first_bar_s: float | None
 ) -> Beats:
-    """The beats of a grid."""
-    first = grid.phase_s - grid.period_s * math.floor(grid.phase_s / grid.period_s)
-    times = _extended(first + grid.period_s * np.arange(2), seconds)
-    bar_line = _nearest(times, grid.phase_s + grid.period_s * beats_per_bar * _turns_to(grid, times, beats_per_bar))
-    downbeat = _bar_1(times, bar_line, beats_per_bar, moments) if first_bar_s is None else _nearest(times, first_bar_s)
-    return Beats(times, downbeat, beats_per_bar, source, steady=True)
-
-
-def _turns_to(grid: Grid, times: NDArray[np.float64], beats_per_bar: int) -> int:
-    """How many bars a grid's phase is moved so that it lies among the beats."""
-    return math.ceil((times[0] - grid.phase_s) / (grid.period_s * beats_per_bar))
+    """Beats from before the first frame to after the last one."""
+    known = found.times_s
+    if found.steady:
+        period_s = float(known[1] - known[0])
+        known = known[0] % period_s + period_s * np.arange(2)
+    times = _extended(known, seconds)
+    if first_bar_s is not None:
+        return Beats(times, _nearest(times, first_bar_s), beats_per_bar, source, found.steady)
+    bar_line = round(float(places(times, times_at(found.times_s, np.array([found.bar_line])))[0]))
+    return Beats(times, _bar_1(times, bar_line, beats_per_bar, moments), beats_per_bar, source, found.steady)
 
 
 def _bar_1(times: NDArray[np.float64], bar_line: int, beats_per_bar: int, moments: Moments) -> int:
@@ -226,55 +186,6 @@ def _bar_1(times: NDArray[np.float64], bar_line: int, beats_per_bar: int, moment
     while downbeat < 0 or times[downbeat] < -EARLY_S:
         downbeat += beats_per_bar
     return downbeat
-
-
-def _bent(
-    moments: Moments, seconds: float, beats_per_bar: int, first_bar_s: float | None
-) -> tuple[Beats, float] | None:
-    """Beats that follow the player, and what they are worth."""
-    best: tuple[Beats, float] | None = None
-    for parts in DIVISIONS:
-        metre = Metre(beats_per_bar, parts)
-        found = followed(moments, metre)
-        if found is None:
-            continue
-        lengths = np.diff(found)
-        at = places(found, moments.time_s)
-        index = np.clip(np.floor(at).astype(np.int64), 0, len(lengths) - 1)
-        judged = judge(moments, at, lengths[index], metre)
-        place = int(np.argmax(judged.by_place))
-        worth = float(judged.by_place[place])
-        if best is not None and worth <= best[1]:
-            continue
-        # A bar that begins between two beats: the beats are half a beat off, and are laid there.
-        shift, whole = (place % parts) / parts, place // parts
-        shifted = found[:-1] + shift * lengths
-        times = _extended(shifted, seconds)
-        bar_line = _nearest(times, float(shifted[0])) + whole
-        downbeat = (
-            _bar_1(times, bar_line, beats_per_bar, moments) if first_bar_s is None else _nearest(times, first_bar_s)
-        )
-        best = Beats(times, downbeat, beats_per_bar, "estimated", steady=False), worth
-    return best
-
-
-def _share_of(best: Grid, tried: Sequence[Grid]) -> float:
-    """How likely the beat of ``best`` is among all beats that were tried, if one of them is right."""
-    worth = {0: best.worth}
-    for grid in tried:
-        bpm = best.period_s / grid.period_s
-        off = ((grid.phase_s - best.phase_s) / best.period_s + 0.5) % 1.0 - 0.5
-        if abs(bpm - 1.0) < OTHER_TEMPO and abs(off) < OTHER_PHASE:
-            continue
-        key = (round(math.log2(bpm) / OTHER_TEMPO), round(off / OTHER_PHASE)) if abs(bpm - 1.0) >= OTHER_TEMPO else 1
-        worth.setdefault(hash(key), grid.worth)  # the first is the best of its kind
-        if grid.worth < best.worth - 6.0 * DOUBT:
-            break
-    return 1.0 / sum(math.exp((each - best.worth) / DOUBT) for each in worth.values())
-
-
-def _logistic(x: float) -> float:
-    return 1.0 / (1.0 + math.exp(-min(max(x, -50.0), 50.0)))
 
 
 def _extended(times: NDArray[Any], seconds: float) -> NDArray[np.float64]:

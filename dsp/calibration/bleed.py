@@ -74,7 +74,7 @@ def measure_bleed(
     n = moments.shape[1]
     played = played_strings(moments, floor)
     unmix, doubted = np.eye(n), np.zeros(n, np.bool_)
-    loudness = _loudness(moments, played)
+    loud = loudness(moments, played)
     for i in range(n):
         others = np.array([j for j in range(n) if j != i and played[j]], int)
         if not len(others):
@@ -82,10 +82,10 @@ def measure_bleed(
         cross, own = moments[:, i, others], moments[:, i, i]
         weights = _explain(own, cross, moments[:, others][:, :, others], floor[i])
         if np.abs(weights).sum() > MOST_BLEED:
-            scale = loudness[i] / loudness[others]  # weights of channels that are equally loud are these times theirs
-            level = moments / (loudness[:, np.newaxis] * loudness)
+            scale = loud[i] / loud[others]  # weights of channels that are equally loud are these times theirs
+            level = moments / (loud[:, np.newaxis] * loud)
             even = _explain(
-                level[:, i, i], level[:, i, others], level[:, others][:, :, others], floor[i] / loudness[i] ** 2
+                level[:, i, i], level[:, i, others], level[:, others][:, :, others], floor[i] / loud[i] ** 2
             )
             weights = even * scale
             doubted[i] = not _is_believed(even, level[:, i, i], np.einsum("bii->bi", level)[:, others])
@@ -97,7 +97,7 @@ def measure_bleed(
         doubted |= too_much
         unmix[too_much] = np.eye(n)[too_much]
         mixing = _mixing(unmix)
-    even = np.abs(mixing * loudness / loudness[:, np.newaxis] - np.eye(n)).max(initial=0.0)
+    even = np.abs(mixing * loud / loud[:, np.newaxis] - np.eye(n)).max(initial=0.0)
     if min(even, np.abs(mixing - np.eye(n)).max(initial=0.0)) > MOST_BLEED:
         return np.eye(n), played
     return mixing, doubted
@@ -108,7 +108,7 @@ def _mixing(unmix: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(mixing / np.diag(mixing), np.float64)
 
 
-def _loudness(moments: NDArray[np.float64], played: NDArray[np.bool_]) -> NDArray[np.float64]:
+def loudness(moments: NDArray[np.float64], played: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Amplitude (n,) of each channel in its loudest blocks; of one that is not played, that of the others."""
     power = np.percentile(np.einsum("bii->bi", moments), LOUD_PERCENTILE, axis=0)
     usual = float(np.median(power[played])) if played.any() else 1.0

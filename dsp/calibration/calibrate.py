@@ -22,7 +22,7 @@ from thumbline.dsp.calibration.survey import (
     passes_of,
     survey,
 )
-from thumbline.dsp.decibels import amplitude_db
+from thumbline.dsp.decibels import amplitude_db, power_db
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.files.passes import Progress, counted_passes
 from thumbline.dsp.files.takes import Take, open_take
@@ -38,6 +38,8 @@ from thumbline.dsp.rig.sections import LOWEST_OPEN_STRING
 TUNED_DOWN = 5
 #: Samples at this share of full scale, and this many in a row, are clipped.
 CLIPPED_AT, CLIPPED_RUN = 0.999, 3
+#: A note this far off the median of its string's notes is another one, in semitones.
+STRAY = 1.0
 #: Tops that are equal to this share are flat.
 FLAT = 1e-5
 
@@ -50,6 +52,7 @@ class Calibration:
     reasons: dict[str, str]
     strings: tuple[StringReport, ...]
     mains_hz: float | None
+    mains_db: float | None  #: the hum of the channel that has most of it, dBFS (rms)
     warnings: tuple[str, ...] = field(default=())
     doubt: str = ""  #: why this was not a take of open strings, one after the other; empty if it was
 
@@ -70,18 +73,18 @@ def calibrate(path: Path, base: Rig, progress: Progress = lambda share: None) ->
             )
         rig = complete(_to_measure(base), found)
         notes, clipped, flat_tops = _listen(take, rig, found.hum, blocks())
-    pitches: list[list[float]] = [[] for _ in range(rig.string_count)]
-    for note in notes:
-        pitches[note.string - 1].append(note.midi)
+    own = [[note for note in notes if note.string == string] for string in range(1, rig.string_count + 1)]
+    pitches = [[note.midi for note in each] for each in own]
     cents = [_deviation(pitches[s], float(rig.open_midi[s])) for s in range(rig.string_count)]
-    reports = tuple(_report(rig, found, s, pitches[s], cents[s], clipped, flat_tops) for s in range(rig.string_count))
+    reports = tuple(_report(rig, found, s, own[s], cents[s], clipped, flat_tops) for s in range(rig.string_count))
     off = [round(c, 1) if c is not None and abs(c) < ANOTHER_NOTE_CENTS else 0.0 for c in cents]
     return Calibration(
         rig.changed({"detect.tuning_cents": off}),
         _reasons(path, found),
         reports,
         found.mains_hz,
-        tuple(warnings(rig, reports, pitches, found.bleed_doubted)),
+        max((each.hum_db for each in reports if each.hum_db is not None), default=None),
+        tuple(warnings(rig, reports, pitches, found.isolation.same)),
         not_open_strings(notes),
     )
 
@@ -151,7 +154,7 @@ def _report(
     rig: Rig,
     found: Survey,
     s: int,
-    pitches: list[float],
+    notes: list[Note],
     cents: float | None,
     clipped: NDArray[np.int64],
     flat_tops: NDArray[np.int64],
@@ -160,12 +163,14 @@ def _report(
     others[s] = 0.0
     loudest = int(np.argmax(others))
     channel = rig.input.channels[s]
+    midi, hum, isolation = np.array([note.midi for note in notes]), found.hum, found.isolation
+    left_db = isolation.left_db[s]
     return StringReport(
         string=s + 1,
         note=rig.instrument.strings[s],
         channel=channel,
         played=bool(found.played[s]),
-        notes=len(pitches),
+        notes=len(notes),
         cents=cents,
         floor_db=float(found.floor_db[s]),
         level_db=float(found.level_db[s]),
@@ -175,6 +180,13 @@ def _report(
         bleed_from=loudest + 1 if others[loudest] > 1e-4 else None,
         clipped=int(clipped[channel - 1]),
         flat_tops=int(flat_tops[channel - 1]),
+        bleed_doubted=bool(found.bleed_doubted[s]),
+        lasts_s=float(np.median([note.offset_s - note.onset_s for note in notes])) if notes else None,
+        strays=int(np.count_nonzero(np.abs(midi - np.median(midi)) > STRAY)) if notes else 0,
+        alone=float(isolation.alone[s] / max(isolation.sounds[s], 1)),
+        left_db=None if np.isnan(left_db).all() else float(np.nanmax(left_db)),
+        left_from=None if np.isnan(left_db).all() else int(np.nanargmax(left_db)) + 1,
+        hum_db=None if hum is None or not hum[:, s].any() else float(power_db(np.sum(np.abs(hum[:, s]) ** 2) / 2.0)),
     )
 
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from thumbline.dsp.calibration.bleed import measure_bleed, played_strings, unmixed_power
 from thumbline.dsp.calibration.fit import misfit
+from thumbline.dsp.calibration.isolation import Isolation, measure_isolation
 from thumbline.dsp.decibels import power_db
 from thumbline.dsp.memory.records import ANALYSIS_STEP
 from thumbline.dsp.processor.analysis_signal import analysis_signal
@@ -56,6 +57,7 @@ class Survey:
     silent: NDArray[np.bool_]  #: the channel never comes near a note: not played, or its cable is out
     hum: Hum | None  #: of the take from its first frame on; None without mains removal
     bleed_doubted: NDArray[np.bool_]  #: what the channel hears of other strings was not believed, and is left as none
+    isolation: Isolation
     misfit: str = ""  #: what of the take does not fit what the rig states (`thumbline.dsp.calibration.fit`)
 
 
@@ -181,6 +183,7 @@ def _measure(moments: NDArray[np.float64], rig: Rig, mains_hz: float | None, hum
         hum=hum,
         bleed_doubted=doubted,
         misfit=misfit(moments, channel_floor, rig),
+        isolation=measure_isolation(moments, bleed, channel_floor, played),
     )
 
 

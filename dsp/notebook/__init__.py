@@ -26,7 +26,8 @@ if TYPE_CHECKING:
         picture_sweeps,
         picture_trade_off,
     )
-    from thumbline.dsp.notebook.sweep import sweep_threshold
+    from thumbline.dsp.notebook.reasons import explain_notes
+    from thumbline.dsp.notebook.sweep import sweep_setting
     from thumbline.dsp.notebook.trade_off import trade_offs
     from thumbline.dsp.notebook.workbench import Workbench, open_workbench
 
@@ -34,6 +35,7 @@ __all__ = [
     "TuningPanel",
     "Workbench",
     "check_bleed",
+    "explain_notes",
     "hear_both",
     "open_workbench",
     "picture_bleed",
@@ -43,7 +45,7 @@ __all__ = [
     "picture_sweeps",
     "picture_trade_off",
     "show_first_mistake",
-    "sweep_threshold",
+    "sweep_setting",
     "trade_offs",
 ]
 
@@ -52,6 +54,7 @@ _HOMES = {
     "TuningPanel": "panel",
     "Workbench": "workbench",
     "check_bleed": "bleed_check",
+    "explain_notes": "reasons",
     "hear_both": "players",
     "open_workbench": "workbench",
     "picture_bleed": "plots",
@@ -61,7 +64,7 @@ _HOMES = {
     "picture_sweeps": "plots",
     "picture_trade_off": "plots",
     "show_first_mistake": "panel",
-    "sweep_threshold": "sweep",
+    "sweep_setting": "sweep",
     "trade_offs": "trade_off",
 }
 

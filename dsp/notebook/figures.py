@@ -24,9 +24,9 @@ class Picture:
     png: bytes = field(repr=False)
     alt: str
 
-    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
-        """Return the picture and the words, as IPython asks for them."""
-        return {"image/png": self.png, "text/plain": self.alt}
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Return the picture and the words, as IPython asks for them, and the words as its alternative text."""
+        return {"image/png": self.png, "text/plain": self.alt}, {"image/png": {"alt": self.alt}}
 
 
 def new_figure(height_px: float, rows: int = 1, columns: int = 1, **options: Any) -> tuple[Figure, Any]:

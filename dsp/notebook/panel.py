@@ -20,6 +20,7 @@ from thumbline.dsp.notebook.lanes import LanesPicture, picture_lanes
 from thumbline.dsp.notebook.places import Place, places
 from thumbline.dsp.notebook.players import Players, players
 from thumbline.dsp.notebook.save_tuned import save_tuned, tuned_name
+from thumbline.dsp.notebook.sliders import BESIDE, CONTROLS, LogSlider, Slider
 from thumbline.dsp.notebook.styles import AS_IN_THE_RIG, STYLES, start_for
 from thumbline.dsp.notebook.workbench import Decisions, Workbench
 from thumbline.dsp.rig.adjustment import Adjustment, adjusted, everywhere
@@ -27,12 +28,11 @@ from thumbline.dsp.rig.model import Rig
 
 #: How far the thresholds may be moved, in dB, and the longest wait, in ms.
 MOST_DB, MOST_SETTLE_MS, MOST_PROOF_MS, MOST_HOLD_MS = 36.0, 50.0, 60.0, 500.0
-#: A drag is answered when the slider has rested for so long, or has moved for so long, in seconds; what it passed on
-#: the way is skipped.
+#: A drag is answered when the slider has rested, or moved, for so long, in seconds; what it passed is skipped.
 RESTS_S, MOVES_S = 0.03, 0.25
 ALL, NOWHERE = 0, -1
-_WIDE, _NARROW = widgets.Layout(width="620px"), widgets.Layout(width="380px")
-_STYLE = {"description_width": "220px"}
+_WIDE = widgets.Layout(width="auto")
+_STYLE = {"description_width": "170px"}
 
 
 class TuningPanel:
@@ -45,9 +45,9 @@ class TuningPanel:
         self._on_db, self._off_db = dict.fromkeys(numbers, 0.0), dict.fromkeys(numbers, 0.0)
         names = [("all strings", ALL), *((string_name(rig, number), number) for number in numbers)]
         self.style = widgets.Dropdown(
-            options=[AS_IN_THE_RIG, *STYLES], description="way of playing", style=_STYLE, layout=_NARROW
+            options=[AS_IN_THE_RIG, *STYLES], description="way of playing", style=_STYLE, layout=_WIDE
         )
-        self.string = widgets.Dropdown(options=names, description="strings to move", style=_STYLE, layout=_NARROW)
+        self.string = widgets.Dropdown(options=names, description="strings to move", style=_STYLE, layout=_WIDE)
         self.on = self._slider("begin to sound (on), dB", -MOST_DB, MOST_DB, 0.5, 0.0)
         self.off = self._slider("fall silent (off), dB", -MOST_DB, MOST_DB, 0.5, 0.0)
         longest_ms = max(MOST_SETTLE_MS, rig.choice.settle_ms)
@@ -63,7 +63,7 @@ class TuningPanel:
         self.proof = self._slider(
             "listen first (proof), ms", 0.0, max(MOST_PROOF_MS, rig.choice.proof_ms), 0.5, rig.choice.proof_ms, ".1f"
         )
-        self.strictness = widgets.FloatLogSlider(
+        self.strictness = LogSlider(
             rig.detect.strictness,
             min=-1.0,
             max=1.0,
@@ -78,7 +78,7 @@ class TuningPanel:
         self.previous = widgets.Button(description="previous", tooltip="the place before in the list")
         self.next = widgets.Button(description="next", tooltip="the next place in the list")
         spans = [("the whole take", 0.0), ("4 s around the moment", 4.0), ("1 s around the moment", 1.0)]
-        self.zoom = widgets.Dropdown(options=spans, description="show", style=_STYLE, layout=_NARROW)
+        self.zoom = widgets.Dropdown(options=spans, description="show", style=_STYLE, layout=_WIDE)
         self.why = widgets.HTML()
         self.back = widgets.Button(description="reset", tooltip="undo every move")
         self.listen = widgets.Button(description="listen", tooltip="make the sound anew, as it is tuned now")
@@ -104,10 +104,8 @@ class TuningPanel:
         self._connect()
         self._answer()
 
-    def _slider(
-        self, words: str, low: float, high: float, step: float, value: float, shown: str = "+.1f"
-    ) -> widgets.FloatSlider:
-        return widgets.FloatSlider(
+    def _slider(self, words: str, low: float, high: float, step: float, value: float, shown: str = "+.1f") -> Slider:
+        return Slider(
             value, min=low, max=high, step=step, description=words, readout_format=shown, style=_STYLE, layout=_WIDE
         )
 
@@ -152,7 +150,9 @@ class TuningPanel:
             display(Markdown(f"**{words}**"))
         controls = widgets.VBox(
             [
-                widgets.HBox([self.style, self.string, self.back]),
+                self.style,
+                self.string,
+                widgets.HBox([self.back]),
                 self.on,
                 self.off,
                 self.strictness,
@@ -160,13 +160,17 @@ class TuningPanel:
                 self.settle,
                 self.hold,
                 self.moment,
-                widgets.HBox([self.place, self.previous, self.next]),
+                self.place,
+                widgets.HBox([self.previous, self.next]),
                 self.why,
                 self.zoom,
-                widgets.HBox([self.path, self.save]),
+                self.path,
+                widgets.HBox([self.save]),
                 self.said,
+                widgets.HTML(BESIDE),
             ]
         )
+        controls.add_class(CONTROLS)
         self._display_controls(controls, "Controls (they move in JupyterLab): " + self._in_words())
         for name, shown in (("picture", self.picture), ("explanation", self.explanation)):
             self._handles[name] = DisplayHandle()
@@ -235,7 +239,7 @@ class TuningPanel:
         """Answer a control that has moved: at once if by code; if by hand soon, with what comes meanwhile."""
         if self._quiet:
             return
-        if not change["owner"]._property_lock:  # held while what a page has sent is taken over
+        if not getattr(change["owner"], "by_hand", False):
             self._answer()
             return
         loop = asyncio.get_event_loop()

@@ -29,7 +29,13 @@ _EDGES_DB = np.arange(LOWEST_DB, 1.0, 2.0).tolist()
 _DASHES: Mapping[str, Any] = {"on_db": (0, (6, 3)), "off_db": (0, (1.5, 2)), "floor_db": "solid"}
 #: Latencies are drawn over so much at least, in ms: below it nobody feels a difference (common practice, no source).
 LEAST_AXIS_MS = 20.0
-_WORDS = {"on_db": "begins to sound (on_db)", "off_db": "falls silent (off_db)"}
+_WORDS: Mapping[str, str] = {
+    "on_db": "begins to sound (on_db)",
+    "off_db": "falls silent (off_db)",
+    "strictness": "only clear notes (strictness)",
+    "proof_ms": "listen first (proof_ms)",
+    "shortest_ms": "keep the bass (shortest_ms)",
+}
 
 
 def picture_distributions(levels: Levels, rig: Rig, notes: Sequence[Spanned]) -> Picture:
@@ -136,22 +142,25 @@ def _greys() -> Any:
 
 
 def picture_sweeps(sweeps: Sequence[Sweep], rig: Rig) -> Picture:
-    """Draw how right the bass line is as each threshold moves, with the plateau hatched."""
+    """Draw what becomes of bass line and notes as each setting moves, with the plateau hatched."""
     figure, grid = new_figure(370, 1, len(sweeps), squeeze=False, sharey=True)
     for place, (axes, swept) in enumerate(zip(grid[0], sweeps, strict=True)):
-        who = "all strings" if len(swept.strings) == rig.string_count else _strings(rig, swept.strings)
-        plain(axes, f"{_WORDS[swept.threshold]}, {who}", "moved by, dB", "" if place else "right, %")
-        low, high = swept.plateau_db
+        some = "" if len(swept.strings) == rig.string_count else f", {_strings(rig, swept.strings)}"
+        plain(axes, f"{_WORDS[swept.setting]}{some}", "", "" if place else "right, %")
+        low, high = swept.plateau
         axes.axvspan(low, high, facecolor="none", edgecolor=GUITAR, hatch="///", lw=0.0)
         for end in (low, high):
             axes.axvline(end, color=GUITAR_EDGE, lw=1.2)
-        axes.axvline(0.0, color=INK, lw=1.2, ls=(0, (6, 3)))
-        axes.plot(swept.offsets_db, 100.0 * np.array(swept.right), "o-", color=BASS, lw=1.8, ms=4.5)
-        axes.plot(
-            swept.offsets_db, 100.0 * np.array(swept.notes_f), "s:", color=GUITAR_EDGE, mfc="white", lw=1.4, ms=4.5
-        )
-        words = f"moved by, dB\n{swept.in_words}\n{swept.notes_in_words}"
-        axes.set_xlabel(words, fontsize=10, color=INK, fontfamily=FAMILY)
+        axes.axvline(swept.now, color=INK, lw=1.2, ls=(0, (6, 3)))
+        axes.plot(swept.values, 100.0 * np.array(swept.right), "o-", color=BASS, lw=1.8, ms=4.5)
+        axes.plot(swept.values, 100.0 * np.array(swept.notes_f), "s:", color=GUITAR_EDGE, mfc="white", lw=1.4, ms=4.5)
+        unit = "moved by, dB" if swept.is_threshold else "set to, ms" if swept.setting.endswith("_ms") else "set to"
+        if swept.setting == "strictness":
+            axes.set_xscale("log")
+            axes.set_xticks([0.1, 0.3, 1.0, 3.0, 10.0], ["0.1", "0.3", "1", "3", "10"])
+            axes.minorticks_off()
+        words = f"{unit}\n{swept.in_words}\n{swept.notes_in_words}"
+        axes.set_xlabel(words, fontsize=10 if len(sweeps) < 3 else 9, color=INK, fontfamily=FAMILY)
     lowest = min(min(*swept.right, *swept.notes_f) for swept in sweeps)
     grid[0, 0].set_ylim(min(100.0 * lowest - 3.0, 90.0), 102.0)
     handles = [
@@ -166,7 +175,7 @@ def picture_sweeps(sweeps: Sequence[Sweep], rig: Rig) -> Picture:
     ]
     figure.legend(handles=handles, loc="outside upper left", ncols=4, frameon=False, fontsize=9)
     return picture(
-        figure, " ".join(f"{_WORDS[each.threshold]}: {each.in_words} ({each.notes_in_words})." for each in sweeps)
+        figure, " ".join(f"{_WORDS[each.setting]}: {each.in_words} ({each.notes_in_words})." for each in sweeps)
     )
 
 

@@ -27,14 +27,14 @@ from thumbline.dsp.practice.parts import in_threads
 from thumbline.dsp.practice.settings import MIXES, PracticeSettings
 from thumbline.dsp.practice.source import Source
 from thumbline.dsp.practice.tablature import draw_tablature, tablature_text
-from thumbline.dsp.practice.tracks import CLICK_STEM_PEAK_DB, Studio, Track, describe_loop
+from thumbline.dsp.practice.tracks import CLICK_STEM_PEAK_DB, Track, TrackRenderer, describe_loop
 from thumbline.dsp.results.overview_layout import LEFT, RIGHT, rows_of
 from thumbline.dsp.results.sheet import WIDTH
 from thumbline.dsp.sound.loudness import normalise
 from thumbline.dsp.sound.true_peak import true_peak
 
 
-class Work:
+class Build:
     """One run: makes what is missing into ``new``, leaves in ``target`` what is there."""
 
     def __init__(
@@ -52,7 +52,7 @@ class Work:
         self.source, self.beats, self.settings = source, beats, settings
         self.new, self.target, self.base, self.threads = new, target, base, threads
         self.before, self.intact = before, intact
-        self.studio = Studio(source, beats, settings, threads)
+        self.renderer = TrackRenderer(source, beats, settings, threads)
         #: The same sound goes into every format, so what is left below the ceiling must do for all.
         self.ceiling_db = settings.ceiling_db - max(FORMATS[name].overshoot_db for name in settings.formats)
         self.files: dict[str, dict[str, Any]] = {}
@@ -67,7 +67,7 @@ class Work:
         """Make all tracks, with the loops that were ``asked`` for, and the documents; return the index."""
         with ThreadPoolExecutor(1) as aside:  # drawing leaves the other cores idle
             documents = aside.submit(self._documents)
-            entries = self._tracks(self.studio.listed(asked), progress)
+            entries = self._tracks(self.renderer.listed(asked), progress)
             loops = {loop.name: loop for loop in (*asked, *found)} | {loop.name: loop for loop in asked}
             index = contents(self.source, self.beats, self.settings, entries, list(loops.values())) | documents.result()
         self._page(index)
@@ -82,7 +82,7 @@ class Work:
         for speed in dict.fromkeys(track.speed for track in tracks if not track.loop):
             here = [track for track in tracks if track.speed == speed and not track.loop]
             if not all(self._is_made(track) for track in here):
-                self.studio.prepare(speed)
+                self.renderer.prepare(speed)
             entries += in_threads(self.threads, self._track, here)
             done += len(here)
             progress(done / (len(tracks) + 1))
@@ -134,16 +134,16 @@ class Work:
 
     def _render(self, track: Track, names: dict[str, str]) -> dict[str, Any]:
         rate = self.source.rate
-        sound = self.studio.sound_of(track)
+        sound = self.renderer.sound_of(track)
         if track.part == "click":
             gain_db, loudness = 0.0, None
             peak_db = amplitude_db(true_peak(sound), 1e-10)
         else:
-            wanted, unplayed = self.settings.loudness_lufs, self.studio.unplayed(track, len(sound))
+            wanted, unplayed = self.settings.loudness_lufs, self.renderer.unplayed(track, len(sound))
             sound, gain_db, loudness, peak_db = normalise(sound, rate, wanted, self.ceiling_db, unplayed)
         for name, file in names.items():
             write_sound(self.new / file, sound, rate, name, self._tags(track))
-        click_stem = self.studio.click_peak_db - CLICK_STEM_PEAK_DB
+        click_stem = self.renderer.click_peak_db - CLICK_STEM_PEAK_DB
         return {
             "starts_s": round(-track.lead / rate, 9) + 0.0,
             "seconds": round(len(sound) / rate, 6),
@@ -154,7 +154,7 @@ class Work:
             "loudness_lufs": None if loudness is None or not np.isfinite(loudness) else round(loudness, 3),
             "true_peak_dbtp": round(float(peak_db), 3) if np.isfinite(peak_db) else None,
             "mix_gain_db": round(click_stem if track.part == "click" else -gain_db, 3),
-            "loop": describe_loop(track, self.studio.pass_starts(track)[:-1] if track.loop else [], rate),
+            "loop": describe_loop(track, self.renderer.pass_starts(track)[:-1] if track.loop else [], rate),
         }
 
     @property
@@ -228,7 +228,7 @@ class Work:
         def write(path: Path) -> None:
             fresh = self.new / "overview.png"
             picture = fresh if fresh.exists() else self.target / "overview.png"
-            write_page(path, index, picture, self.studio.page_stems(), self.threads)
+            write_page(path, index, picture, self.renderer.page_stems(), self.threads)
 
         self._document("practice.html", key, write)
         index["page"] = "practice.html"

@@ -20,7 +20,7 @@ from thumbline.dsp.files.passes import Progress
 from thumbline.dsp.files.publication import changed_files
 from thumbline.dsp.files.take_in_the_way import refuse_take_as_target
 from thumbline.dsp.files.takes import open_take, state_of, take_name
-from thumbline.dsp.practice.build import Work
+from thumbline.dsp.practice.build import Build
 from thumbline.dsp.practice.index import FILE as INDEX
 from thumbline.dsp.practice.index import read_index, write_index
 from thumbline.dsp.practice.loops import Loop, parse_loop, phrases
@@ -120,16 +120,16 @@ def _make(
     with OutputFolder(out, name, spared=files) as folder:
         folder.check = check
         folder.refuse_what_is_not_ours(f"{loop.name}.{form}" for loop in asked for form in settings.formats)
-        work = Work(source, beats, settings, folder.path, folder.target, base, before, intact, threads)
-        index = work.make(asked, found, lambda share: progress(READING_SHARE + (1.0 - READING_SHARE) * share))
-        others = {file: entry for file, entry in before.items() if file not in work.files}
+        build = Build(source, beats, settings, folder.path, folder.target, base, before, intact, threads)
+        index = build.make(asked, found, lambda share: progress(READING_SHARE + (1.0 - READING_SHARE) * share))
+        others = {file: entry for file, entry in before.items() if file not in build.files}
         staying = {} if fresh else {file: each for file, each in others.items() if (out / name / file).exists()}
         index["stays"] = sorted(staying)
-        index["made_from"] = {"request": request, "files": dict(sorted((work.files | staying).items()))}
+        index["made_from"] = {"request": request, "files": dict(sorted((build.files | staying).items()))}
         write_index(folder.path, index)
-        kept = work.kept
+        kept = build.kept
         folder.unwanted = sorted(others) if fresh else []
-    return PracticeSet(folder.target, index, len(work.files) - kept, kept, folder.kept_aside, tuple(folder.removed))
+    return PracticeSet(folder.target, index, len(build.files) - kept, kept, folder.kept_aside, tuple(folder.removed))
 
 
 def _plain_names(settings: PracticeSettings) -> set[str]:

@@ -49,7 +49,7 @@ class Track:
 
 
 @dataclass
-class Studio:
+class TrackRenderer:
     """A source with its beats and settings, and the balance that all tracks share."""
 
     source: Source
@@ -285,4 +285,4 @@ def describe_loop(track: Track, starts: Sequence[int], rate: int) -> dict[str, A
     }
 
 
-__all__ = ["CLICK_PEAK_DB", "CLICK_STEM_PEAK_DB", "Studio", "Track", "count_in", "describe_loop"]
+__all__ = ["CLICK_PEAK_DB", "CLICK_STEM_PEAK_DB", "Track", "TrackRenderer", "count_in", "describe_loop"]

@@ -14,7 +14,7 @@ from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import HOP, SILENT
 from thumbline.dsp.memory.tick_ring import decibels
 from thumbline.dsp.processor.processor import Processor
-from thumbline.dsp.scoring.refusals import Refusal, disbelief, refusal
+from thumbline.dsp.scoring.refusals import Kind, Refusal, disbelief, refusal
 
 #: Evidence that falls to nothing from more than this was not spoken against: the sound is another string's.
 NEARLY = 0.9
@@ -36,11 +36,21 @@ class Attempt:
     evidence: float = 0.0  #: at the last hop
 
     @property
+    def lacked_time(self) -> bool:
+        """Whether it was refused longest for having kept its pitch too briefly, which `detect.strictness` says."""
+        return not self.echo and self._longest[0] in ("brief", "late")
+
+    @property
+    def _longest(self) -> tuple[Kind, int]:
+        """What it was refused for longest, and for how many hops."""
+        return Counter(each.kind for each in self.refusals).most_common(1)[0]
+
+    @property
     def words(self) -> str:
         """Why it was no note, as half a sentence: what it was refused for longest."""
         if self.echo:
             return f"its wave is another string's (alike by {ECHO_LIKENESS**0.5:.2f} or more)"
-        kind, hops = Counter(each.kind for each in self.refusals).most_common(1)[0]
+        kind, hops = self._longest
         had = [each.had for each in self.refusals if each.kind == kind]
         last = next(each for each in reversed(self.refusals) if each.kind == kind)
         if kind in ("brief", "late"):

@@ -34,6 +34,11 @@ class Unmatched:
     why: str
 
     @property
+    def setting(self) -> str | None:
+        """The setting of the rig that the reason names, such as "detect.on_db"; None if it names none."""
+        return next((each for each in ("detect.strictness", "detect.on_db", "detect.off_db") if each in self.why), None)
+
+    @property
     def words(self) -> str:
         """All of it in a line."""
         name = midi_to_note(round(self.note.midi))
@@ -78,7 +83,8 @@ def _why_missed(rig: Rig, note: Spanned, doings: Doings, false: Sequence[Note]) 
     if refused:
         # Of several plucks the one that was heard for longest is the note; the others were touches.
         longest = max(refused, key=lambda each: len(each.refusals))
-        return f"plucked, but no note: {longest.words}"
+        less = "; a lower detect.strictness asks for less" if longest.lacked_time else ""
+        return f"plucked, but no note: {longest.words}{less}"
     if not doings.was_silent:
         return (
             f"taken for the note before it going on: it rose by {max(doings.rise_db, 0.0):.0f} dB where "
@@ -130,4 +136,4 @@ def _why_false(processor: Processor, frames: NDArray[np.floating[Any]], note: Sp
     if not attempt.from_silence:
         above += "where its string still sounded; "
     asked = attempt.refusals[-1].asked
-    return f"{above}it kept its pitch for the {asked:.0f} ms that make a note"
+    return f"{above}it kept its pitch for the {asked:.0f} ms that make a note (detect.strictness)"

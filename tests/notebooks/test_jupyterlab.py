@@ -125,6 +125,8 @@ def _use(page: Any, workplace: Path) -> None:
         handle.press("PageUp")
     expect(picture).not_to_have_attribute("src", str(before), timeout=1e3 * PATIENCE_S)
     assert picture.evaluate("image => image.complete && image.naturalWidth") == 1200
+    _drag(page, picture, handle)
+    _is_beside(page, picture)
 
     page.get_by_role("button", name="save the rig").click()
     page.get_by_text("all else as it was").wait_for()
@@ -134,3 +136,47 @@ def _use(page: Any, workplace: Path) -> None:
         next(line for line in original.splitlines() if line.startswith("on_db"))
     ]
     assert "# Changed by hand: tuned in the notebook on demo.flac" in saved
+
+
+def _drag(page: Any, picture: Any, handle: Any) -> None:
+    """However long a drag is, its end is answered as soon as a single step: what it passed on the way is skipped."""
+    cell = page.locator(".jp-Cell:has(.widget-slider) .jp-OutputArea").first
+    cell.evaluate(
+        """area => {
+          window.shown = [];
+          new MutationObserver(() => window.shown.push(performance.now()))
+            .observe(area, {subtree: true, childList: true, attributes: true, attributeFilter: ["src"]});
+        }"""
+    )
+
+    def settled_s() -> float:
+        """From now until the last picture: none may come for two seconds."""
+        released = page.evaluate("performance.now()")
+        last = released
+        while page.evaluate("performance.now()") - max(last, released) < 2000.0:
+            page.wait_for_timeout(100)
+            last = page.evaluate("window.shown.at(-1) ?? 0")
+        return 1e-3 * (last - released)
+
+    handle.scroll_into_view_if_needed()
+    handle.press("PageDown")
+    single_s = settled_s()
+    box = handle.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    for step in range(60):
+        page.mouse.move(x - step, y)
+        page.wait_for_timeout(25)
+    page.mouse.up()
+    dragged_s = settled_s()
+    print(f"answered after {single_s:.2f} s for one step, {dragged_s:.2f} s after a drag of 1.5 s")
+    assert 0.0 < dragged_s < 0.5 + 2.0 * max(single_s, 0.0)  # one answer may be on its way already
+
+
+def _is_beside(page: Any, picture: Any) -> None:
+    """The controls stand left of the picture, so that both and the reasons are in view."""
+    controls = page.locator(".thumbline-controls").first.bounding_box()
+    image = picture.bounding_box()
+    assert controls["x"] + controls["width"] <= image["x"] + 1.0
+    assert abs(controls["y"] - image["y"]) < 60.0

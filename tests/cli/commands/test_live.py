@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from tests.helpers.jack_server import jack_server
 from tests.helpers.live_process import LiveProcess, alive, wait_until
 from tests.helpers.midi_receiver import Receiver
+from thumbline.cli.console.glyphs import small
 from thumbline.cli.shared.live_memory import attach
 from thumbline.dsp.memory.events import HANDOVER
 from thumbline.dsp.processor.processor import Processor
@@ -308,7 +309,8 @@ def test_the_full_screen_obeys_keys_and_gives_the_terminal_back(long_take: Path)
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
     before = termios.tcgetattr(slave)
     command = [sys.executable, "-m", "thumbline.cli", "live", "--take", str(long_take), "--midi", "module"]
-    process = subprocess.Popen(command, stdin=slave, stdout=slave, stderr=subprocess.DEVNULL)
+    environment = os.environ | {"TERM": "xterm-256color", "LC_ALL": "C.UTF-8"}
+    process = subprocess.Popen(command, stdin=slave, stdout=slave, stderr=subprocess.DEVNULL, env=environment)
     os.set_blocking(master, False)
     seen = bytearray()
 
@@ -324,12 +326,13 @@ def test_the_full_screen_obeys_keys_and_gives_the_terminal_back(long_take: Path)
             wait_until(lambda words=words: drawn(words), words.decode())
         assert b"SOUND" not in seen
         os.write(master, b" ")
-        wait_until(lambda: drawn(b"SOUND ON"), "the screen")
-        wait_until(lambda: drawn(b"MUTED"), "muted strings")
-        for key, words in ((b"s", b"SPLIT OFF"), (b"s", b"split on"), (b"h", b"HOLD"), (b" ", b"SOUND OFF")):
+        wait_until(lambda: drawn(b"load"), "the screen")
+        wait_until(lambda: drawn(b"muted"), "muted strings")
+        for key, words in ((b"s", "SPLIT OFF"), (b"s", ""), (b"h", "HOLD"), (b" ", "SOUND OFF")):
             seen.clear()
             os.write(master, key)
-            wait_until(lambda words=words: drawn(words), words.decode())
+            large = small(words)[1].strip().encode() if words else b"load"
+            wait_until(lambda large=large: drawn(large), words)
         os.write(master, b"q")
         wait_until(lambda: drawn(b"\x1b[?1049l") and process.poll() is not None, "the end")
         assert process.returncode == 0
@@ -339,6 +342,23 @@ def test_the_full_screen_obeys_keys_and_gives_the_terminal_back(long_take: Path)
         process.wait()
         os.close(master)
         os.close(slave)
+
+
+@posix
+def test_a_terminal_that_knows_no_screen_gets_lines(short_take: Path) -> None:
+    import pty
+
+    master, slave = pty.openpty()
+    command = [sys.executable, "-m", "thumbline.cli", "live", "--take", str(short_take)]
+    done = subprocess.run(
+        command, stdin=slave, stdout=slave, stderr=subprocess.PIPE, env=os.environ | {"TERM": "dumb"}, check=False
+    )
+    os.close(slave)
+    printed = os.read(master, 65536)
+    os.close(master)
+    assert done.returncode == 0
+    assert b"bass: string" in printed
+    assert b"\x1b[" not in printed
 
 
 def test_plain_lines_tell_of_a_set_and_of_a_switch_from_outside(tmp_path: Path, short_take: Path) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.helpers.places import DATA
+from tests.material.benches import demo_bench, demo_rig
 from thumbline.dsp.results.render import render_take
 from thumbline.dsp.rig.file import load_rig
 
@@ -39,6 +40,22 @@ def test_json_holds_all_of_it(run: Run, demo: Path) -> None:
     assert len(scored["strings"]) == 6
     assert len(scored["confusion_s"]) == 7
     assert scored["latency"]["after_a_pluck"]["count"] > 5
+
+
+def test_every_missed_note_is_told_and_the_notebook_has_the_same_figures(run: Run, tmp_path: Path) -> None:
+    spoiled = demo_rig(on_db=30.0)
+    folder = render_take(DATA / "demo.flac", tmp_path, spoiled).folder
+    scored = json.loads(run("score", folder, DATA / "demo.json", "--json")[1])
+    decisions = demo_bench().decisions(spoiled)
+    assert decisions.right is not None
+    assert scored["path_right"] == round(decisions.right, 4) < 1.0
+    for kind, notes in (("notes_missed", decisions.missed), ("notes_false", decisions.false)):
+        told = [(each["string"], each["onset_s"], each["midi"]) for each in scored[kind]]
+        assert told == [(each.string, round(each.onset_s, 6), pytest.approx(each.midi, abs=1e-3)) for each in notes]
+    assert len(decisions.missed) > 1
+    _, out, _ = run("score", folder, DATA / "demo.json")
+    assert f"Notes of all strings: {len(decisions.missed)} missed, {len(decisions.false)} false" in out
+    assert re.search(r"Onsets of bass notes: \d+\.\d ms (late|early) in the median, 95 % within \d+\.\d ms", out)
 
 
 def test_a_result_is_perfect_against_itself(run: Run, demo: Path) -> None:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
+from scipy.signal import butter, sosfilt
 
 from thumbline.dsp.calibration.calibrate import Calibration, calibrate
 from thumbline.dsp.errors import InputError
@@ -271,4 +272,48 @@ def test_chords_alone_are_not_believed_of_bleed(measure: Measure) -> None:
     strummed = np.repeat(PLAIN[:, [3]], 6, axis=1) + hiss(len(PLAIN), 6, -85.0, np.random.default_rng(4))
     found = measure(strummed)
     assert [each for each in found.warnings if "is not believed" in each]
+    assert [each for each in found.warnings if each.startswith("strings 1, 2, 3, 4, 5 and 6 carry the same sound")]
     assert np.array(found.rig.bleed.matrix).tolist() == np.eye(6).tolist()
+
+
+def test_two_channels_with_one_sound_are_named(measure: Measure) -> None:
+    take = PLAIN.copy()
+    take[:, [1, 2]] = PLAIN[:, [1]] + PLAIN[:, [2]]
+    found = measure(take)
+    assert "strings 2 and 3 carry the same sound; one cable or channel for all of them?" in found.warnings
+
+
+def test_notes_too_short_to_have_a_level_are_named(measure: Measure) -> None:
+    take = hiss(len(PLAIN), 6, -85.0, np.random.default_rng(8))
+    for start in range(round(0.6 * RATE), len(PLAIN), round(0.8 * RATE)):
+        pluck = slice(start, start + round(0.12 * RATE))
+        take[pluck] += PLAIN[pluck]
+    assert [each for each in measure(take).warnings if "too short to measure levels by" in each]
+
+
+def test_hum_near_the_notes_is_told_with_its_level(measure: Measure) -> None:
+    humming = PLAIN + hum(len(PLAIN), 6, RATE, -42.0, 50.0, np.random.default_rng(3))
+    found = measure(humming)
+    assert found.mains_db == pytest.approx(-42.0, abs=3.5)  # coils differ by 3 dB either way
+    assert [each for each in found.warnings if each.startswith("mains hum of ")]
+
+
+def test_what_is_left_of_bleed_with_a_colour_is_in_the_report(measure: Measure) -> None:
+    strings = PLAIN @ np.linalg.inv(BLEED).T
+    dull = np.asarray(sosfilt(butter(1, 1500.0, fs=RATE, output="sos"), strings, axis=0))
+    left = measure(strings + dull @ (BLEED - np.eye(6)).T).strings
+    plain = measure(PLAIN).strings
+    assert max(each.left_db or -100.0 for each in plain) < -60.0
+    assert max(each.left_db or -100.0 for each in left) > -50.0
+
+
+def test_strings_that_are_never_heard_alone_are_named(measure: Measure) -> None:
+    strings = PLAIN @ np.linalg.inv(BLEED).T
+    lowest = strings[round(0.6 * RATE) : round(2.1 * RATE), 5]
+    together = np.zeros_like(strings)
+    for string in range(6):
+        own = strings[round((0.6 + 1.6 * (5 - string)) * RATE) :, string][: len(lowest)]
+        for start in (1.0, 4.0, 7.0):
+            together[round(start * RATE) : round(start * RATE) + len(own), string] += own
+    found = measure(together @ BLEED.T + hiss(len(PLAIN), 6, -85.0, np.random.default_rng(4)))
+    assert [each for each in found.warnings if "hardly ever heard alone" in each]

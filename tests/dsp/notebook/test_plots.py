@@ -43,7 +43,10 @@ def all_pictures() -> list[Picture]:
     return [
         picture_distributions(bench.levels(), bench.rig, bench.known_notes),
         picture_bleed(check_bleed(bench.frames, bench.rig, bench.rate), bench.rig),
-        picture_sweeps([SWEPT, replace(SWEPT, threshold="off_db")], bench.rig),
+        picture_sweeps(
+            [SWEPT, replace(SWEPT, setting="strictness", values=(0.5, 1.0, 2.0), plateau=(0.5, 1.0), now=1.0)],
+            bench.rig,
+        ),
         picture_trade_off(POINTS, "ms", 0.0),
         picture_latencies(scored(bench)),
         picture_lanes(bench, moment_s=3.0),
@@ -59,7 +62,9 @@ def test_every_picture_is_as_wide_as_the_others_and_shows_something() -> None:
 
 def test_a_notebook_gets_the_picture_and_words_for_it() -> None:
     shown = picture_trade_off(POINTS, "ms", 0.0)
-    assert shown._repr_mimebundle_() == {"image/png": shown.png, "text/plain": shown.alt}
+    data, metadata = shown._repr_mimebundle_()
+    assert data == {"image/png": shown.png, "text/plain": shown.alt}
+    assert metadata == {"image/png": {"alt": shown.alt}}  # where nbconvert takes an image's alternative text from
     assert shown.alt == (
         "0 ms: 1.0 ms, 17.0 false per minute; 10 ms: 11.0 ms, 0.0 false per minute; 90 ms: never, 0.0 false per minute"
     )

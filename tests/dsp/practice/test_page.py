@@ -79,3 +79,10 @@ def test_a_folder_that_lacks_its_picture_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"overview\.png: is missing"):
         write_page_of(tmp_path, index)
     assert not (tmp_path / PAGE).exists()
+
+
+def test_ears_are_thought_of_beside_the_levels(tmp_path: Path) -> None:
+    text = page_text(make_folder(tmp_path), tmp_path / "overview.png", page_stems())
+    levels = text[text.index("<legend>Levels</legend>") : text.index("<legend>Loop</legend>")]
+    assert "Headphones: set the volume low before you press Play." in levels
+    assert "you can safely listen at each level" in text

@@ -196,7 +196,7 @@ def test_what_was_taken_away_is_made_anew_and_another_loop_leaves_the_rest_as_it
     def never(*_: object) -> None:
         raise AssertionError("no whole track is to be made anew")
 
-    monkeypatch.setattr("thumbline.dsp.practice.tracks.Studio.prepare", never)
+    monkeypatch.setattr("thumbline.dsp.practice.tracks.TrackRenderer.prepare", never)
     more = make_practice_set(take, tmp_path, Rig(), replace(settings, loops=("1.0-3.3",), repeats=1))
     np.testing.assert_array_equal(_sound(more, "both-100"), was)
     assert {name for name, time in _files(more.folder).items() if time != after.get(name)} == {

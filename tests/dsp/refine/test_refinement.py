@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from thumbline.dsp.refine import refinement as refining
-from thumbline.dsp.refine.gain import Interval, gains, one_take
+from thumbline.dsp.refine.gain import BETWEEN_TAKES, Interval, gains, one_take
 from thumbline.dsp.refine.known_takes import KnownTake, Outcome
 from thumbline.dsp.refine.refinement import refine
 from thumbline.dsp.refine.search import Share, Trials
@@ -84,7 +84,8 @@ def test_the_interval_covers_another_take_as_often_as_it_says() -> None:
     held = sure = 0
 
     def made_up() -> list[np.ndarray]:
-        rights = (rng.binomial(100, share, 40) for share in (0.85, 0.90))
+        gain = 0.05 * (1.0 + BETWEEN_TAKES * rng.standard_normal())  # takes differ
+        rights = (rng.binomial(100, share, 40) for share in (0.85, 0.85 + gain))
         return [np.column_stack([np.full(40, 100), right, *[np.zeros(40, int)] * 6]) for right in rights]
 
     for _ in range(200):
@@ -103,7 +104,7 @@ def test_the_jackknife_of_a_mean_is_the_standard_error_that_books_give() -> None
     before = after * [1, 0, *[1] * 6]
     found = gains_of(before, after)
     stretches = right.reshape(4, 2).sum(axis=1) / 20  # two pieces each
-    error = stretches.std(ddof=1) / np.sqrt(4)
+    error = np.hypot(stretches.std(ddof=1) / np.sqrt(4), BETWEEN_TAKES * stretches.mean())
     assert found.value == pytest.approx(stretches.mean())
     # Student's quantiles for 3 degrees of freedom at 0.95 and 0.975, as in any table.
     assert (found.value - found.sure) / error == pytest.approx(2.353, abs=1e-3)

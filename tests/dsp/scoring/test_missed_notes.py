@@ -75,6 +75,7 @@ def test_a_blip_is_told_how_long_it_kept_its_pitch() -> None:
     t = times(0.02)
     said = why(alone(0.3 * np.sin(2 * np.pi * 440.0 * t), 1), true_note(1, 69.0, 0.2, 0.22), strictness=3.0)
     assert "its pitch has stayed for " in said
+    assert "; a lower detect.strictness asks for less" in said
     had, asked = (float(each) for each in said.split("stayed for ")[1].split(" ms that")[0].split(" of the "))
     assert had < 20.0 < asked == pytest.approx(3 * 11.0, abs=3.0)
 
