@@ -6,8 +6,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from thumbline.dsp.memory.records import ANALYSIS_STEP
-from thumbline.dsp.memory.tick_ring import decibels, place_of
+from thumbline.dsp.memory.records import ANALYSIS_STEP, TICKS
+from thumbline.dsp.memory.tick_ring import decibels
 from thumbline.dsp.processor.processor import CHUNK, Processor
 
 #: Digital silence is shown as this, in dBFS.
@@ -25,7 +25,7 @@ def analysis_signal(processor: Processor, frames: NDArray[np.floating[Any]]) -> 
         before = int(state["tick"])
         processor.decide(frames[first : first + CHUNK])
         ticks = np.arange(before, int(state["tick"]))
-        yield state["strings"]["ticks"][:n, place_of(ticks)].T.astype(np.float64) * ANALYSIS_STEP
+        yield state["strings"]["ticks"][:n, TICKS - 1 - (ticks & (TICKS - 1))].T.astype(np.float64) * ANALYSIS_STEP
 
 
 def in_decibels(power: float) -> float:

@@ -3,7 +3,7 @@
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any, Literal
 
@@ -113,7 +113,7 @@ def _other_settings(rig: Rig, accuracy: Callable[[Rig], float], tell: Callable[[
             return rig
         now = float(getattr(rig.detect if key == "strictness" else rig.choice, key))
         tried = sorted({*values, now})
-        candidates = [rig if value == now else adjusted(rig, Adjustment(**{key: value})) for value in tried]
+        candidates = [rig if value == now else adjusted(rig, replace(Adjustment(), **{key: value})) for value in tried]
         gains = [accuracy(candidate) - best for candidate in candidates]
         beside = [max(pair) for pair in zip([-1.0, *gains[:-1]], [*gains[1:], -1.0], strict=True)]
         both = [min(pair) for pair in zip(gains, beside, strict=True)]
