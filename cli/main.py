@@ -35,6 +35,10 @@ COMMANDS = {
     "refine": ("thumbline.cli.commands.refine:refine", "Search a rig's thresholds on takes whose notes are known."),
     "score": ("thumbline.cli.commands.score:score", "Compare a result with the notes that were really played."),
     "live": ("thumbline.cli.commands.live:live", "Play: through an audio interface, with the sound module's mutes."),
+    "ready": (
+        "thumbline.cli.commands.ready:ready",
+        "Check everything before the show: strings, mutes, switches, computer.",
+    ),
     "ports": ("thumbline.cli.commands.ports:ports", "List audio devices and MIDI ports, and try them."),
     "mutes": ("thumbline.cli.commands.mutes:mutes", "Match the mutes of the sound module, string by string."),
     "unmute": (

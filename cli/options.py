@@ -22,6 +22,12 @@ rig_option = click.option("--rig", "rig_file", metavar="RIG", type=PATH, help="R
 midi_option = click.option(
     "--midi", "port_name", metavar="PORT", help="MIDI port of the sound module; else that of the rig."
 )
+#: --archive.
+archive_option = click.option(
+    "--archive",
+    is_flag=True,
+    help="Each TAKE is a folder of takes, at any depth. What is made already is left as it is; results.csv lists all.",
+)
 #: --jobs NUMBER.
 jobs_option = click.option(
     "--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="How many takes to process in parallel."

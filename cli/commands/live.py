@@ -45,6 +45,15 @@ LATER_S = 60.0
     help="How long to wait for an interface or a MIDI port, from the start on. Without it one that has gone is waited "
     "for for 60 s, and one that is not there at the start not at all.",
 )
+@click.option(
+    "--keep",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path),
+    help="Keep all that is played in a new folder: strings, bass, guitar, and a table of what happened.",
+)
+@click.option(
+    "--keep-bits", type=click.Choice(["24", "32"]), default="32", show_default=True, help="Bits per sample of --keep."
+)
 @click.option("--sound", is_flag=True, help="Begin with the sound on: for a box without a keyboard.")
 @click.option("--plain", is_flag=True, help="Print lines instead of the full screen.")
 @click.option("--json", "as_json", is_flag=True, help="Print events, one JSON object per line.")
@@ -59,6 +68,8 @@ def live(
     rate: int | None,
     block: int | None,
     wait: float | None,
+    keep: Path | None,
+    keep_bits: str,
     sound: bool,
     plain: bool,
     as_json: bool,
@@ -70,6 +81,15 @@ def live(
 
     The sound is off until the space bar turns it on, or from the start with --sound. With the sound off everything else
     goes on: strings are followed, the bass is chosen, mutes and bass notes are sent, and a take is played on.
+
+    Keys: space sound, s split, h hold, u unmute all, t tuner (all sound is off, one string is shown large), + - bass
+    level, [ ] tone, c character, < > or a number: another song, w: write level, tone, character and interval as they
+    are now into the set (or the rig), r: back to what it says, q stop.
+
+    With --keep a process of its own writes what is played, up to the last second before anything goes wrong. A full or
+    slow disk is told and does not touch the sound. `render`, `practice` and the notebooks take the folder as a take and
+    decide as was decided on stage. In 32 bits samples are kept as they came; 24 bits hold all that an interface of 24
+    bits can tell.
 
     Exit codes: 0 stopped by you or at the end of the take; 2 a device, port or file was not found, or other bad input;
     1 a fault, or stopped by another program.
@@ -90,7 +110,7 @@ def live(
     with Backstage() as backstage:
         if are_compiled():  # it loads for longer than all the others, so it begins before its memory is made
             backstage.engine.start()
-        settings = _settings(rig_file, set_file, changes)
+        settings = settings_of(rig_file, set_file, changes)
         first = settings[0][1]
         from thumbline.cli.console.cautions import caution_text
         from thumbline.cli.console.run import RunOptions
@@ -111,6 +131,10 @@ def live(
             patience_s=LATER_S if wait is None else wait,
             wait_s=0.0 if wait is None else wait,
             sound=sound,
+            set_file=set_file,
+            rig_file=rig_file,
+            keep=keep,
+            keep_bits=24 if keep_bits == "24" else 32,
         )
         outcome = _run(options, backstage, plain=plain, as_json=as_json)
     if outcome.code == 2:
@@ -120,7 +144,7 @@ def live(
         sys.exit(outcome.code)
 
 
-def _settings(rig_file: Path | None, set_file: Path | None, changes: Mapping[str, object]) -> list[tuple[str, "Rig"]]:
+def settings_of(rig_file: Path | None, set_file: Path | None, changes: Mapping[str, object]) -> list[tuple[str, "Rig"]]:
     """Load the rig or the songs and apply what the command line says to each."""
     from thumbline.dsp.rig.file import load_rig
     from thumbline.dsp.rig.model import Rig

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from thumbline.cli.options import PATH, jobs_option, rig_option, takes_argument
+from thumbline.cli.options import PATH, archive_option, jobs_option, rig_option, takes_argument
 from thumbline.dsp.errors import printable
 
 if TYPE_CHECKING:
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 #: Threads that one take keeps busy at most.
 MOST_THREADS = 4
+#: What `results.csv` of an archive says of each take.
+TABLE_COLUMNS = ("folder", "seconds", "bass_notes", "tracks", "bpm")
 #: A track that is softer than wanted by more than this is named, LU.
 TELLING_LU = 0.1
 
@@ -27,6 +29,7 @@ TELLING_LU = 0.1
 @click.option("--out", required=True, metavar="DIR", type=PATH, help="Output folder; one subfolder per take.")
 @rig_option
 @jobs_option
+@archive_option
 @click.option("--bpm", type=float, metavar="BPM", help="The tempo, if you know it; else it is estimated and shown.")
 @click.option(
     "--taps", type=PATH, metavar="FILE", help="A text file with the time of each beat in seconds, one a line."
@@ -111,6 +114,7 @@ def practice(
     out: Path,
     rig_file: Path | None,
     jobs: int,
+    archive: bool,
     speeds: str,
     ladder: str | None,
     click_: str,
@@ -121,23 +125,24 @@ def practice(
 ) -> None:
     """Make practice tracks: one folder for each take.
 
-    TAKE is a recording with one channel for each string, or a folder that `thumbline render` made. With nothing but
-    --out you get, all equally loud: bass alone, guitar alone, both, each with the other quieter, both with a click, and
-    the most useful of these at 75 and 60 % of the speed, at the same pitch; the click, the bass line as MIDI and in
-    tablature, and index.json, which lists everything.
+    TAKE is a recording with one channel for each string, or a folder that `thumbline render` or `thumbline live --keep`
+    made. With nothing but --out you get, all equally loud: bass alone, guitar alone, both, each with the other quieter,
+    both with a click, and the most useful of these at 75 and 60 % of the speed, at the same pitch; the click, the bass
+    line as MIDI and in tablature, and index.json, which lists everything.
 
     Mixes: bass, guitar, both, bass-lead, guitar-lead, both-click. Bass and guitar alone are always made.
 
-    A second run makes only what has changed. What earlier runs made stays, even if this one is not asked for it, and is
-    named; --fresh removes it. A file that you changed is never removed.
+    A second run makes only what has changed; so one with --archive goes on where it was stopped. What earlier runs made
+    stays, even if this one is not asked for it, and is named; --fresh removes it. A file that you changed is never
+    removed.
     """
     from thumbline.cli.progress import compile_kernels
+    from thumbline.cli.side_by_side.archive import Archive
     from thumbline.cli.side_by_side.workers import for_each_take
     from thumbline.dsp.beats.tempo import read_taps
     from thumbline.dsp.files.takes import distinct_names
     from thumbline.dsp.practice.settings import PracticeSettings, parse_ladder, parse_speeds
     from thumbline.dsp.rig.file import load_rig
-    from thumbline.dsp.rig.model import Rig
 
     settings = PracticeSettings(
         speeds=parse_speeds(speeds),
@@ -147,20 +152,42 @@ def practice(
         mixes=mixes or None,
         **rest,
     )
-    rig = load_rig(rig_file) if rig_file else Rig()
-    distinct_names(takes)
+    rig = load_rig(rig_file) if rig_file else None
     if settings.taps:
         read_taps(settings.taps)  # refused here once, not for each take
+    archived = Archive(takes, out, TABLE_COLUMNS, partial(_facts, out)) if archive else None
+    distinct_names(() if archived else takes)
     compile_kernels()
-    jobs = min(jobs, len(takes))
+    jobs = min(jobs, len(archived.folders if archived else takes))
     threads = max(1, min((os.cpu_count() or 1) // jobs, MOST_THREADS))
-    work = partial(_make, out=out, rig=rig, settings=settings, threads=threads, fresh=fresh)
-    for made in for_each_take(work, takes, jobs):
-        for line in _lines(made, settings.loudness_lufs):
-            click.echo(line)
-        for kept in made.kept_aside:
-            named = f"{printable(made.folder.name)}: a file there had been changed; it stays as {printable(kept)}"
-            click.echo(named, err=True)
+    work = partial(_make, rig=rig, settings=settings, threads=threads, fresh=fresh)
+    tell = partial(_tell, wanted_lufs=settings.loudness_lufs)
+    if archived:
+        archived.work(work, jobs, tell)
+        return
+    for made in for_each_take(partial(work, out=out), takes, jobs):
+        tell(made)
+
+
+def _tell(made: "PracticeSet", wanted_lufs: float) -> None:
+    """Say what came of a take."""
+    for line in _lines(made, wanted_lufs):
+        click.echo(line)
+    for kept in made.kept_aside:
+        named = f"{printable(made.folder.name)}: a file there had been changed; it stays as {printable(kept)}"
+        click.echo(named, err=True)
+
+
+def _facts(out: Path, made: "PracticeSet") -> dict[str, object]:
+    """What the table of an archive says of a practice set."""
+    return {
+        "state": "made" if made.written else "as before",
+        "folder": printable(made.folder.relative_to(out)),
+        "seconds": made.index["seconds"],
+        "bass_notes": len(made.index["bass_notes"]),
+        "tracks": len(made.index["tracks"]),
+        "bpm": made.index["tempo"]["bpm"] or "",
+    }
 
 
 def _lines(made: "PracticeSet", wanted_lufs: float) -> Iterator[str]:
@@ -201,11 +228,12 @@ def _make(
     take: Path,
     show: Callable[[float], None],
     out: Path,
-    rig: "Rig",
+    rig: "Rig | None",
     settings: "PracticeSettings",
     threads: int,
     fresh: bool,
 ) -> "PracticeSet":
+    from thumbline.dsp.kept.layout import rig_for
     from thumbline.dsp.practice.practice_set import make_practice_set
 
-    return make_practice_set(take, out, rig, settings, show, threads, fresh=fresh)
+    return make_practice_set(take, out, rig or rig_for(take), settings, show, threads, fresh=fresh)

@@ -9,10 +9,13 @@ from rich.console import Console
 from rich.live import Live
 
 from thumbline.cli.console.cautions import first_screen
+from thumbline.cli.console.glyphs import huge
 from thumbline.cli.console.notices import Notice
 from thumbline.cli.console.reports import Summary
 from thumbline.cli.console.screen import screen
 from thumbline.cli.console.view import View, character_of
+from thumbline.cli.songs.songs import go_to
+from thumbline.cli.tuning.tuner_screen import tuner_screen
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.voice_records import CHARACTERS
 from thumbline.dsp.rig.model import Rig
@@ -56,6 +59,8 @@ def press(key: str, live: Record, rig: Rig) -> bool:
         request.hold = 1 - request.hold
     elif key in "uUoO":
         request.all_open = 1 - request.all_open
+    elif key in ("t", "T"):
+        request.tuner = 1 - request.tuner
     elif key in "+=-_":
         step = LEVEL_STEP_DB if key in "+=" else -LEVEL_STEP_DB
         request.bass_level_db = min(max(float(request.bass_level_db) + step, LOWEST_DB), HIGHEST_DB)
@@ -67,20 +72,11 @@ def press(key: str, live: Record, rig: Rig) -> bool:
         request.character = 1 + following % len(CHARACTERS)
     elif key in "<>,.":
         step = 1 if key in ">." else -1
-        _go_to(request, (int(request.setting) + step) % int(live.setting_count))
-    elif key.isdecimal() and 1 <= int(key) <= int(live.setting_count):
-        _go_to(request, int(key) - 1)
+        go_to(request, (int(request.setting) + step) % int(live.setting_count))
     elif key in ("r", "R"):
         request.bass_level_db, request.tone_hz, request.interval, request.character = 0.0, 0.0, math.nan, 0
         live.engine.work_worst_ns = 0
     return True
-
-
-def _go_to(request: Record, setting: int) -> None:
-    """Ask for another song, with its own interval and character, as a foot does (``foot_controller.go_to``)."""
-    if setting != int(request.setting):
-        request.interval, request.character = math.nan, 0
-        request.setting = setting
 
 
 class ScreenReport:
@@ -135,7 +131,11 @@ class ScreenReport:
         if self._cautions:
             drawn = first_screen(view(), width, height)
         else:
-            drawn = screen(view(), width, height, plain_characters=self._plain_characters)
+            seen, plain = view(), self._plain_characters
+            if seen.tuner is not None:
+                drawn = tuner_screen(seen.tuner, width, height, huge, plain_characters=plain)
+            else:
+                drawn = screen(seen, width, height, plain_characters=plain)
         self._screen.update(drawn, refresh=True)
 
     def stop(self, code: int, figures: Summary) -> None:  # noqa: D102

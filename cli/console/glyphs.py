@@ -47,6 +47,7 @@ _DOTS = {
     "7": "### ..# .#. .#. .#.",
     "8": ".#. #.# .#. #.# .#.",
     "9": ".#. #.# .## ..# ##.",
+    "+": "... .#. ### .#. ...",
     " ": "... ... ... ... ...",
 }
 DOTS_HIGH = 5
@@ -70,6 +71,14 @@ def small(text: str) -> list[str]:
 def large(text: str) -> list[str]:
     """Return ``text`` as five lines, one dot to two characters."""
     return [row.replace(".", " ").replace("#", "█") for row in _rows(text, 2)]
+
+
+def huge(text: str, width: int, height: int, dot: str = "█") -> list[str]:
+    """Return ``text`` as large as ``width`` columns and ``height`` lines allow, a dot at least two characters wide."""
+    dots = 4 * len(text) - 1
+    tall = max(min(height // DOTS_HIGH, width // (2 * dots)), 1)
+    rows = _rows(text, min(2 * tall, max(width // dots, 1)))
+    return [row.replace(".", " ").replace("#", dot) for row in rows for _ in range(tall)]
 
 
 def _rows(text: str, wide: int) -> list[str]:

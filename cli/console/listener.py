@@ -10,6 +10,7 @@ import numpy as np
 from thumbline.cli.console.feet_now import what_feet_do
 from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, View, character_of
 from thumbline.cli.shared.live_memory import percentile_ns
+from thumbline.cli.tuning.tuner_view import TunerListener
 from thumbline.dsp.decibels import amplitude_db, power_db, power_of
 from thumbline.dsp.live.record import ENDED, FAULT, PLAYING, READY
 from thumbline.dsp.memory.events import BY_PLUCK, END, HANDOVER, LOCK, NOTE, PITCH, PLUCK, take_events
@@ -58,6 +59,7 @@ class Listener:
         self._bins = np.zeros(len(live.engine.work_bins), np.int64)
         self._bins_ns = 0
         self._work_ns = 0.0
+        self._tuner = TunerListener(live)
 
     @property
     def rig(self) -> Rig:
@@ -147,6 +149,8 @@ class Listener:
             next_song=songs[(number + 1) % len(songs)] if len(songs) > 1 else "",
             feet=what_feet_do(self._feet, int(live.keeper.foot_down), now, songs),
             character=character_of(request, rig),
+            tuner=self._tuner.view(rig),
+            recording="" if not live.tape["length"] else "NOT REC" if live.recorder.fault else "REC",
         )
 
     def _strings(self) -> list[StringView]:

@@ -22,6 +22,9 @@ from thumbline.cli.console.rig_fit import PATIENCE_S, FitCheck
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.console.supervision import Outcome, Supervision
 from thumbline.cli.keeper.orders import write_orders
+from thumbline.cli.recorder.recording import Recording
+from thumbline.cli.songs.songs import Songs
+from thumbline.dsp.files.growing_wav import Bits
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
 
@@ -45,6 +48,10 @@ class RunOptions:
     block: int
     patience_s: float
     sound: bool  #: whether it begins with the sound on
+    set_file: Path | None = None  #: where the settings came from, and what is set is saved into
+    rig_file: Path | None = None  #: likewise, without a set
+    keep: Path | None = None  #: where to keep what is played
+    keep_bits: Bits = 32
     wait_s: float = 0.0  #: a device or port that is missing at the start is waited for this long
     told: SimpleQueue[Notice] = field(default_factory=SimpleQueue)
 
@@ -91,7 +98,9 @@ def play(
         output_device=options.output_device,
         take=options.take,
         wait_s=options.wait_s,
+        tape=options.keep is not None,
     )
+    recording = _recording(options, memory, int(record.setup.inputs))
     write_orders(memory, [rig for _, rig in options.settings])
     fit = FitCheck(options.take, rig)
     supervision = Supervision(backstage, record, options.told.put, options.patience_s, options.wait_s)
@@ -101,7 +110,9 @@ def play(
     try:
         report.start(_start_event(options, memory))
         supervision.start()
-        outcome = _loop(options, record, supervision, report, keyboard, screen, fit)
+        if recording is not None:
+            recording.start()
+        outcome = _loop(options, record, supervision, report, keyboard, screen, fit, recording)
     except KeyboardInterrupt:
         outcome = Outcome(0)
     except _ToldToEndError as error:
@@ -111,10 +122,19 @@ def play(
             signal.signal(number, signal.SIG_IGN)
         fit.stop()
         supervision.stop()
+        kept = None if recording is None else recording.finish(record)
         for number, handler in before.items():
             signal.signal(number, handler)
+    if kept is not None:
+        report.notice(Notice("recorder", kept, fault=False))
     report.stop(outcome.code, summary(record))
     return outcome
+
+
+def _recording(options: RunOptions, memory: Path, inputs: int) -> Recording | None:
+    if options.keep is None:
+        return None
+    return Recording(memory, options.keep, options.keep_bits, options.settings, options.rate, inputs)
 
 
 def _loop(
@@ -125,11 +145,13 @@ def _loop(
     keyboard: Keyboard | None,
     screen: ScreenReport | None,
     fit: FitCheck,
+    recording: Recording | None = None,
 ) -> Outcome:
     """Look, listen, show and do as the keys say, until the player or something else ends it."""
     listener = Listener(record, options.settings)
     watch = Watch(record, options.settings[0][1].input.channels)
     changes = Changes(record, options.settings)
+    songs = Songs(record, options.settings, options.rate, options.set_file, options.rig_file)
     period = 1.0 / (LINES_HZ if screen is None else SCREEN_HZ)
     wanted, sounding_ns = options.sound, 0
     next_s = time.monotonic()
@@ -145,6 +167,10 @@ def _loop(
                 report.notice(options.told.get_nowait())
         for notice in watch.look():
             report.notice(notice)
+        for saved in songs.look(time.monotonic()):
+            report.notice(Notice("save", saved.text, fault=saved.fault))
+        for told in recording.look(record) if recording is not None else ():
+            report.notice(Notice("recorder", *told))
         waits_s = PATIENCE_S if ended is not None and ended.code == 0 else 0.0
         if misfit := fit.look(begun=bool(sounding_ns), wait_s=waits_s):
             report.notice(misfit)
@@ -162,7 +188,7 @@ def _loop(
             for key in in_order(keyboard.wait(left)) if keyboard is not None else "":
                 if screen is not None:
                     screen.go_on()
-                if not press(key, record, listener.rig):
+                if not (songs.press(key, time.monotonic()) or press(key, record, listener.rig)):
                     return Outcome(0)
                 wanted = wanted ^ (key == " ")
             if time.monotonic() >= next_s:

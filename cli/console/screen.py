@@ -69,6 +69,7 @@ def unusual(view: View) -> list[str]:
         ("SPLIT OFF", not view.split),
         ("HOLD", view.hold),
         ("UNMUTED", view.all_unmuted),
+        ("NOT REC", view.recording == "NOT REC"),
     ]
     return list(dict.fromkeys(word for word, holds in words if holds))
 
@@ -78,7 +79,7 @@ def _where(view: View) -> str:
     minutes, seconds = divmod(int(view.elapsed_s), 60)
     song = f"{view.song_number}/{view.song_count}  " if view.song_count > 1 else ""
     done = "" if view.done is None else f"  {view.done:.0%}"
-    return f"{song}{minutes}:{seconds:02d}{done}"
+    return f"{song}{minutes}:{seconds:02d}{done}" + (f"  {view.recording}" if view.recording == "REC" else "")
 
 
 def _status(view: View) -> str:

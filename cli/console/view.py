@@ -6,6 +6,7 @@ cents from the nearest key.
 
 from dataclasses import dataclass
 
+from thumbline.cli.tuning.tuner_view import TunerView
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.voice_records import CHARACTERS
 from thumbline.dsp.rig.model import Rig
@@ -83,6 +84,8 @@ class View:
     next_song: str = ""  #: name of the song that follows; empty with one rig
     feet: tuple[str, ...] = ()  #: what a press of each foot switch would do now, and what each pedal is for
     character: str = "raw"  #: of the bass
+    tuner: TunerView | None = None  #: None while nobody tunes
+    recording: str = ""  #: "REC" while what is played is kept, "NOT REC" while it cannot be; empty if nobody asked
 
 
 def character_of(request: Record, rig: Rig) -> str:

@@ -105,7 +105,7 @@ _callback = ctypes.CFUNCTYPE(
 
 def address_of(live: Record) -> int:
     """Return where a record of dtype ``LIVE`` lies."""
-    return int(np.asarray(live).__array_interface__["data"][0])
+    return int(np.asarray(live).ctypes.data)  # its array interface would describe every field first
 
 
 def call(live: Record, frames_in: np.ndarray, frames_out: np.ndarray, flags: int = 0) -> None:

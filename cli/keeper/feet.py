@@ -109,14 +109,17 @@ class Feet:
 def controls(live: Record, orders: Orders) -> Controls:
     """Return what is asked for now."""
     request, setting = live.request, orders.settings[int(live.request.setting)]
-    interval = float(request.interval)
+    interval, ratio = float(request.interval), max(float(live.params[int(request.setting)]["ratio"]), 1e-9)
     return Controls(
         split=bool(request.split),
         hold=bool(request.hold),
         all_open=bool(request.all_open),
+        tuner=bool(request.tuner),
+        save=int(request.save),
         bass_level_db=float(request.bass_level_db),
         tone_hz=float(request.tone_hz) or setting.tone_hz,
-        interval=setting.interval if math.isnan(interval) else interval,
+        # A saved song has another interval than when the orders were written; 2^(n/12) gives n back to the last digit.
+        interval=round(12.0 * math.log2(ratio), 9) if math.isnan(interval) else interval,
         setting=int(request.setting),
         settings=len(orders.settings),
     )

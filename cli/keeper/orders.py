@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from thumbline.cli.keeper.keep_alive import ACTIVE_SENSING
 from thumbline.dsp.midi.foot_controller import Binding, bind
 from thumbline.dsp.midi.mutes import MuteOrder
 
@@ -37,7 +38,6 @@ class SettingOrders:
     gap_s: float
     silence: str
     tone_hz: float
-    interval: float
     a4_hz: float
 
 
@@ -49,6 +49,7 @@ class Orders:
     port: str
     foot_port: str
     resend_s: float
+    keep_alive: tuple[int, ...]
     bass_notes: bool
     bass_channel: int
     bend_range: int
@@ -69,6 +70,7 @@ def orders_of(rigs: Sequence["Rig"]) -> Orders:
         port=first.midi.port,
         foot_port=first.midi.foot_port,
         resend_s=first.midi.resend_s,
+        keep_alive=_keep_alive(first),
         bass_notes=first.midi.bass_notes,
         bass_channel=first.midi.bass_channel,
         bend_range=first.midi.bend_range,
@@ -80,12 +82,16 @@ def orders_of(rigs: Sequence["Rig"]) -> Orders:
                 gap_s=1e-3 * rig.mutes.gap_ms,
                 silence=rig.choice.silence,
                 tone_hz=rig.bass.tone_hz,
-                interval=float(rig.bass.interval),
                 a4_hz=rig.instrument.a4_hz,
             )
             for rig in rigs
         ),
     )
+
+
+def _keep_alive(rig: "Rig") -> tuple[int, ...]:
+    chosen = rig.midi.keep_alive
+    return () if chosen == "off" else ACTIVE_SENSING if chosen == "active sensing" else rig.midi.keep_alive_message
 
 
 def write_orders(memory: Path, rigs: Sequence["Rig"]) -> None:
@@ -97,6 +103,7 @@ def read_orders(memory: Path) -> Orders:
     """Read what :func:`write_orders` wrote. Raises OSError if there is nothing."""
     table = json.loads(orders_path(memory).read_text(encoding="utf-8"))
     feet = tuple(Binding(**{**foot, "steps": tuple(foot["steps"])}) for foot in table.pop("feet"))
+    table["keep_alive"] = tuple(table["keep_alive"])
     settings = tuple(
         SettingOrders(
             modules=tuple(

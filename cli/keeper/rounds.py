@@ -12,6 +12,7 @@ import numpy as np
 
 from thumbline.cli.devices.midi_ports import OutputPort
 from thumbline.cli.keeper.feet import controls
+from thumbline.cli.keeper.keep_alive import KeepAlive
 from thumbline.cli.keeper.orders import Orders
 from thumbline.cli.shared.live_memory import PLAYING, READY, bin_of, encoded, encoded_names, field_view, frame_time_ns
 from thumbline.cli.shared.processes import ProcessHandle
@@ -80,6 +81,7 @@ class Keeper:
         self._live, self._orders, self._out, self._stands_by = live, orders, out, stands_by
         self._now = {path: field_view(live, path) for path in LOOKED_AT}
         self._bass_line = LiveBassLine(orders.bass_channel, orders.bend_range) if orders.bass_notes else None
+        self._alive = KeepAlive(orders.keep_alive)
         self._setting = -1
         self._mutes = LiveMutes(orders.strings, ())
         self._forced = ""
@@ -129,6 +131,7 @@ class Keeper:
             self._forced = ""
             self._send_mutes(self._mutes.release(now_ns * 1e-9), now_ns)
         self._send_mutes(self._mutes.due(now_ns * 1e-9), now_ns)
+        self._send(self._alive.due(now_ns), now_ns)
         if now_ns - self._reported_ns > REPORT_NS:
             self._report(now_ns)
             self._reported_ns = now_ns
@@ -281,6 +284,7 @@ class Keeper:
         """Send messages, if there is a port; returns how many there were to send."""
         for message in messages:
             if self._out.send(message):
+                self._alive.others(now_ns)
                 self._wire.append((now_ns, len(message)))
                 self._wire_bytes += len(message)
                 self._live.keeper.sent += 1

@@ -1,8 +1,9 @@
 """Takes: recordings with one string a channel, read as a stream of blocks.
 
-A take is one sound file (whatever libsndfile reads) or a folder of mono files, one per string, in
-the order that `thumbline.dsp.files.mono_files` tells. Samples are float64, full scale is 1.0; a float file may exceed
-it. Channels keep the file's order: which string each belongs to is the processor's business.
+A take is one sound file (whatever libsndfile reads), a folder of mono files, one per string, in the order that
+`thumbline.dsp.files.mono_files` tells, or the folder of a take that was kept while it was played. Samples are float64,
+full scale is 1.0; a float file may exceed it. Channels keep the file's order: which string each belongs to is the
+processor's business.
 """
 
 import logging
@@ -41,6 +42,16 @@ _REASONS = {
     3: "is damaged or cut short",
     4: "is in an encoding that cannot be read",
 }
+
+
+#: What makes a folder a take that was kept while it was played, and the sound in it.
+KEPT, STRINGS = "kept.json", "strings.wav"
+
+
+def kept_strings(path: Path) -> Path | None:
+    """Return the file that holds the strings of a take that `thumbline live` kept; None if ``path`` is no such take."""
+    with suppress(OSError):
+        return path / STRINGS if (path / KEPT).is_file() and (path / STRINGS).is_file() else None
 
 
 def state_of(path: Path) -> tuple[int, ...]:
@@ -235,8 +246,9 @@ class Take:
     ) -> None:
         self.path, self.name = path, take_name(path)
         self._reading: Future[NDArray[np.float64] | None] | None = None
-        self.is_folder = folder = stat.S_ISDIR(_mode(path))
-        self.files = tuple(mono_files(path)) if folder else (path,)
+        kept = kept_strings(path)
+        self.is_folder = folder = stat.S_ISDIR(_mode(path)) and kept is None
+        self.files = tuple(mono_files(path)) if folder else (kept or path,)
         if folder:
             _check_count(path, len(self.files), "mono file", strings, channels)
             if notes:

@@ -11,6 +11,7 @@ from thumbline.dsp.kernel.process import process
 from thumbline.dsp.live.alike import compare_channels
 from thumbline.dsp.live.arrival import note_arrival
 from thumbline.dsp.live.record import BINS, CHUNK, SETTINGS
+from thumbline.dsp.live.tape import keep, mark, wind_on
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import OUTPUTS
 
@@ -39,12 +40,14 @@ def serve(live: Record, frames_in: np.ndarray, frames_out: np.ndarray) -> None:
     processor, rounded to 32 bits. Nothing is allocated.
     """
     engine, st = live.engine, live.state
-    wanted = live.request.setting
+    wanted, before = live.request.setting, engine.setting
     if wanted != engine.setting and 0 <= wanted < min(live.setting_count, SETTINGS):
         change_setting(live.params[engine.setting], live.params[wanted], st)
         engine.setting = wanted
     p = live.params[engine.setting]
     _apply_request(live.request, st.controls)
+    if live.tape.length > 0:
+        mark(live.tape, st, before, engine.setting, engine.frames == 0)
     n = frames_in.shape[0]
     for first in range(0, n, CHUNK):
         count = min(CHUNK, n - first)
@@ -52,6 +55,8 @@ def serve(live: Record, frames_in: np.ndarray, frames_out: np.ndarray) -> None:
             for j in range(frames_in.shape[1]):
                 live.chunk_in[i, j] = frames_in[first + i, j]
         process(p, st, live.chunk_in[:count], live.chunk_out[:count])
+        if live.tape.length > 0:
+            keep(live.tape, first, live.chunk_in, live.chunk_out, count)
         _route(live, p, live.chunk_out[:count], frames_out[first : first + count])
     _update_meters(live, p, frames_in)
 
@@ -78,8 +83,9 @@ def _route(live: Record, p: Record, mixed: np.ndarray, frames_out: np.ndarray) -
     engine = live.engine
     routing = live.setup.routing
     rise, fall = 1.0 / (RISE_S * p.rate), 1.0 / (FALL_S * p.rate)
+    audible = live.request.sound_on == 1 and live.request.tuner == 0 and live.request.stop == 0
     for i in range(mixed.shape[0]):
-        sound = engine.sound + (rise if live.request.sound_on == 1 and live.request.stop == 0 else -fall)
+        sound = engine.sound + (rise if audible else -fall)
         sound = min(max(sound, 0.0), 1.0)
         engine.sound = sound
         ceiling = live.state.now.ceiling
@@ -140,3 +146,5 @@ def count_block(live: Record, frames: int, begun_ns: int, ended_ns: int, trouble
     if trouble:
         engine.missed += 1
     engine.events = live.state.events_written
+    if live.tape.length > 0:
+        wind_on(live.tape, frames)

@@ -17,6 +17,9 @@ STAND_BYS = 2
 #: The engine's work and the keeper's waits are counted in bins a quarter octave wide, the first from 1 microsecond.
 BINS = 64
 
+#: Samples that the tape holds, and marks on it: 19 s of six strings and three outputs at 48 kHz.
+TAPE_SAMPLES, MARKS = 1 << 23, 1024
+
 #: Phases of the engine and the keeper.
 STARTING, READY, PLAYING, ENDED, FAULT = range(5)
 
@@ -46,6 +49,8 @@ REQUEST = record_type(
         ("split", "i8"),  # 0: no bass; the guitar has all strings
         ("hold", "i8"),  # 1: the bass stays on the string that has it
         ("all_open", "i8"),  # 1: every mute is open, whatever is played
+        ("tuner", "i8"),  # 1: the outputs are silent while the player tunes
+        ("save", "i8"),  # how often it was asked to save what is set now into the set file
         ("bass_level_db", "f8"),  # added to the setting's level; -60 or less is silent
         ("tone_hz", "f8"),  # 0: as in the setting
         ("interval", "f8"),  # semitones, -24 to 0; NaN: as in the setting
@@ -133,6 +138,53 @@ KEEPER = record_type(
 #: A setting's name, UTF-8. (A record of its own: the compiler knows no arrays of text.)
 NAME = record_type([("text", "S64")])
 
+#: What was asked of the processor from a frame on. The units are the kernel's (``CONTROLS``).
+MARK = record_type(
+    [
+        ("frame", "i8"),  # of the tape
+        ("events", "i8"),  # written to the ring before it
+        ("anew", "i8"),  # 1: an engine began here, with its state at rest
+        ("setting_before", "i8"),  # in which it began, or that was in force,
+        ("setting", "i8"),  # and the one in force from here on
+        ("split", "i8"),
+        ("hold", "i8"),
+        ("level", "f8"),
+        ("tone_hz", "f8"),
+        ("ratio", "f8"),
+        ("character", "i8"),
+    ]
+)
+
+#: A ring of all that comes in and goes out, for the process that keeps it. Written by the engine; it outlives engines.
+TAPE = record_type(
+    [
+        ("length", "i8"),  # frames that the ring holds; 0: nothing is kept. Written once, by the console.
+        ("columns", "i8"),  # samples of a frame: the inputs, then bass, left and right; likewise
+        ("written", "i8"),  # frames so far
+        ("marked", "i8"),  # marks so far
+        ("marking", "i8"),  # 1: one more has been made, for the block that is being served
+        ("marks", MARK, MARKS),
+        ("samples", "f4", TAPE_SAMPLES),
+    ]
+)
+
+#: What the process that keeps the tape says. Written by it alone.
+RECORDER = record_type(
+    [
+        ("pid", "i8"),
+        ("beat_ns", "i8"),
+        ("ended", "i8"),  # 1: all that was on the tape is in the files
+        ("fault", "S512"),  # why nothing can be written at the moment; empty if all is well
+        ("frames", "i8"),  # in the files, of each,
+        ("lost", "i8"),  # and of these, silence in place of what was lost
+        ("marks_read", "i8"),
+        ("events_read", "i8"),
+        ("table_bytes", "i8"),  # of the tables, up to those frames
+        ("controls_bytes", "i8"),
+        ("offset", "i8"),  # frame of the tape at which the engine's own count begins
+    ]
+)
+
 CONSOLE = record_type([("pid", "i8"), ("beat_ns", "i8")])
 
 #: The whole of it.
@@ -149,5 +201,7 @@ LIVE = record_type(
         ("state", STATE),
         ("chunk_in", "f8", (CHUNK, CHANNELS)),  # the callback's own
         ("chunk_out", "f8", (CHUNK, OUTPUTS)),
+        ("recorder", RECORDER),
+        ("tape", TAPE),  # the last: its pages are not even there unless they are asked for
     ]
 )

@@ -38,6 +38,8 @@ ACTIONS: Mapping[str, Action] = {
     "split": Action(("latching", "momentary")),
     "hold": Action(("momentary", "latching")),
     "unmute all": Action(("momentary", "latching")),
+    "tuner": Action(("momentary", "latching")),
+    "save song": Action(("stepped",)),
     "bass level": Action(RANGED, -60.0, 12.0, (-30.0, 0.0), (0.0, -6.0)),
     "bass tone": Action(RANGED, 80.0, 20000.0, (200.0, 5000.0), (3000.0, 800.0)),
     "interval": Action(("stepped", "momentary", "latching", "pedal"), -24.0, 0.0, (-12.0, -24.0), (-12.0, -24.0), True),
@@ -108,6 +110,8 @@ class Controls:
     split: bool = True  #: the bass is split off
     hold: bool = False
     all_open: bool = False
+    tuner: bool = False  #: all sound is silent and the pitch is shown large
+    save: int = 0  #: how often it was asked to save what is set now
     bass_level_db: float = 0.0
     tone_hz: float = 3000.0
     interval: float = -12.0  #: semitones; NaN: as in the setting
@@ -119,6 +123,8 @@ FIELDS = {
     "split": "split",
     "hold": "hold",
     "unmute all": "all_open",
+    "tuner": "tuner",
+    "save song": "save",
     "bass level": "bass_level_db",
     "bass tone": "tone_hz",
     "interval": "interval",
@@ -200,6 +206,8 @@ def _answer(binding: Binding, press: Press, pressed: bool, now: Controls) -> Con
     if binding.behaviour == "stepped":
         if not pressed:
             return now
+        if field == "save":
+            return replace(now, save=now.save + 1)
         if field == "setting":
             return go_to(now, _setting(binding, press, now))
         return replace(now, **{field: _next(binding, now)})

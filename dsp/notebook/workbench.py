@@ -19,6 +19,8 @@ from numpy.typing import NDArray
 from thumbline.dsp.calibration.survey import complete_for_take, survey
 from thumbline.dsp.errors import InputError, printable
 from thumbline.dsp.files.takes import open_take
+from thumbline.dsp.kept.layout import rig_for
+from thumbline.dsp.kept.moments import seconds_at
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.midi.mutes import MuteDecision
 from thumbline.dsp.notebook.explain import Explanation, explain
@@ -252,7 +254,7 @@ def open_workbench(
     rig: str | os.PathLike[str] | None = None,
     truth: str | os.PathLike[str] | None = None,
     *,
-    start_s: float = 0.0,
+    start_s: float | str = 0.0,
     seconds: float | None = None,
 ) -> Workbench:
     """Open a take for tuning.
@@ -262,13 +264,17 @@ def open_workbench(
     likewise. What the rig leaves open is measured from the take. Of a take longer than ``LONGEST_S`` so much is taken
     from ``start_s`` on, or ``seconds`` if they are given.
 
+    A folder that `thumbline live` kept brings its own rig, and ``start_s`` may be a time of day in it, such as
+    "22:31:05".
+
     Raises InputError for a file that cannot be used, for two files of notes beside the take, or a stretch that is not
     in it.
     """
     path = Path(take)
     beside = path.with_suffix(".toml")
     rig_path = Path(rig) if rig is not None else beside if beside.is_file() else None
-    settings = load_rig(rig_path) if rig_path is not None else Rig()
+    settings = load_rig(rig_path) if rig_path is not None else rig_for(path)
+    start_s = seconds_at(path, start_s) if isinstance(start_s, str) else start_s
     truth_path = Path(truth) if truth is not None else find_truth(path)
     warm_up()
     with open_take(path, settings.string_count, settings.input.channels, settings.instrument.strings) as opened:

@@ -5,7 +5,7 @@ render`` made holds the bass, which is one voice too, and the guitar as one soun
 """
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from csv import DictReader
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,17 +14,16 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from thumbline.dsp.calibration.survey import complete_for_take, passes_of, survey
 from thumbline.dsp.errors import InputError, printable
-from thumbline.dsp.files.passes import Progress, counted_passes
+from thumbline.dsp.files.passes import Progress
 from thumbline.dsp.files.sound_files import file_name
 from thumbline.dsp.files.takes import Take, open_take, take_name
+from thumbline.dsp.kept.replay import Prepared, prepare
 from thumbline.dsp.memory.events import PLUCK
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.practice.gates import add_gated, bass_spans, gate, silenced, silences
-from thumbline.dsp.processor.hum import Hum
 from thumbline.dsp.processor.notes import Note, in_order
-from thumbline.dsp.processor.processor import CHUNK, Processor
+from thumbline.dsp.processor.processor import CHUNK
 from thumbline.dsp.processor.settled_line import SettledLine, settled_line
 from thumbline.dsp.processor.transcript import PitchReport, Transcript
 from thumbline.dsp.rig.model import Rig
@@ -110,14 +109,13 @@ def _line(bassline: Sequence[Note], notes: Sequence[Note], as_heard: bool) -> Se
 def _from_take(path: Path, rig: Rig, progress: Progress, as_heard: bool) -> Source:
     with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
         _refuse_long(path, take.frames, take.sample_rate)
-        blocks = counted_passes(take, passes_of(rig), progress)
-        found = survey(blocks, rig, take.sample_rate)
-        return _take_apart(take, complete_for_take(rig, found), found.hum, blocks(), as_heard)
+        return _take_apart(take, prepare(take, rig, progress), as_heard)
 
 
-def _take_apart(take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[np.float64]], as_heard: bool) -> Source:
+def _take_apart(take: Take, prepared: Prepared, as_heard: bool) -> Source:
+    rig, processor, blocks, _ = prepared
     rate, n = take.sample_rate, rig.string_count
-    processor, transcript = Processor(rig, rate, hum), Transcript(rig, rate)
+    transcript = Transcript(rig, rate)
     p, st = processor.params[0], processor.state[0]
     past = st["past"][: int(p["past_mask"]) + 1, :n]
     columns = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]
@@ -133,7 +131,7 @@ def _take_apart(take: Take, rig: Rig, hum: Hum | None, blocks: Iterator[NDArray[
             out, events = processor.process(block[first : first + size])
             new = slice(done, done + len(out))
             # The strings after conditioning are read from the processor's own past, which goes round.
-            row = done % len(past)
+            row = (int(st["frame"]) - len(out)) % len(past)
             before = min(len(out), len(past) - row)
             clean[:, done : done + before] = past[row : row + before].T
             clean[:, done + before : new.stop] = past[: len(out) - before].T

@@ -1,5 +1,6 @@
 """Split a take: from a recording to a folder with the bass line, the rest, MIDI, tables and a picture."""
 
+import json
 import math
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
@@ -13,19 +14,20 @@ from typing import Any
 
 import numpy as np
 
-from thumbline.dsp.calibration.survey import Survey, complete_for_take, passes_of, survey
-from thumbline.dsp.files.made_files import RENDERED_FILES, write_summary
+from thumbline.dsp.files.digests import digest, file_digest
+from thumbline.dsp.files.made_files import RENDERED_FILES, SUMMARY, write_summary
 from thumbline.dsp.files.outputs import AudioWriter, OutputFolder, sound_bytes, write_csv
-from thumbline.dsp.files.passes import Progress, counted_passes
+from thumbline.dsp.files.passes import Progress
 from thumbline.dsp.files.take_in_the_way import refuse_take_as_target
 from thumbline.dsp.files.takes import Take, open_take
+from thumbline.dsp.kept.replay import prepare
 from thumbline.dsp.memory.records import BASS, LEFT, RIGHT
 from thumbline.dsp.midi.mutes import MuteDecision, encode_all, open_all
 from thumbline.dsp.midi.smf import write_bass_midi, write_mutes_midi
 from thumbline.dsp.midi.wire import decision_delays, summarise
 from thumbline.dsp.processor.notes import Note, hand_overs
 from thumbline.dsp.processor.parameters import REPORT_S
-from thumbline.dsp.processor.processor import Processor, warm_up
+from thumbline.dsp.processor.processor import warm_up
 from thumbline.dsp.processor.transcript import PitchReport, Transcript
 from thumbline.dsp.results.overview import draw_overview
 from thumbline.dsp.rig.model import Rig
@@ -48,36 +50,51 @@ class Rendered:
 
     folder: Path
     summary: dict[str, Any]
+    as_before: bool = False  #: nothing had to be done: the result of this very take and rig was there
     kept_aside: tuple[str, ...] = ()  #: names under which files of a former result stay that were changed since
 
 
-def render_take(path: Path, out: Path, rig: Rig, progress: Progress = lambda share: None) -> Rendered:
+def render_take(
+    path: Path, out: Path, rig: Rig, progress: Progress = lambda share: None, *, go_on: bool = False
+) -> Rendered:
     """Render the take at ``path`` into the folder ``out/<name of the take>``.
 
-    What the rig leaves open ("auto") is measured from the take first. Raises InputError for a take that cannot be used
+    What the rig leaves open ("auto") is measured from the take first. A take that was kept on stage with this very rig
+    is decided as it was there instead. With ``go_on`` a result that this version has made of the same take and rig is
+    left as it is. Raises InputError for a take that cannot be used
     or a folder that cannot be written, or holds files in the way that the program did not make; nothing appears, or is
     lost, then.
     """
     warm_up()
     with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
         refuse_take_as_target(take, out, rig.string_count)
+        made_of = digest(*map(file_digest, take.files), rig.model_dump(mode="json"), version("thumbline"))
+        if go_on and (former := _former(out / take.name, made_of)) is not None:
+            return Rendered(out / take.name, former, as_before=True)
         with OutputFolder(out, take.name, spared=take.files) as folder:
             folder.refuse_what_is_not_ours(RENDERED_FILES)
             folder.refuse_without_room(sound_bytes(take.frames, 1) + sound_bytes(take.frames, 1 + rig.guitar.stereo))
-            summary = _split(take, rig, folder.path, progress)
+            summary = _split(take, rig, folder.path, made_of, progress)
     return Rendered(folder.target, summary, tuple(folder.kept_aside))
 
 
-def _split(take: Take, rig: Rig, folder: Path, progress: Progress) -> dict[str, Any]:
+def _former(folder: Path, made_of: str) -> dict[str, Any] | None:
+    """Return the summary of a whole result that was made of the same, None if there is none."""
+    try:
+        summary = json.loads((folder / SUMMARY).read_text("utf-8"))
+        if summary["made_of"] == made_of and all(
+            (folder / name).stat().st_size == facts["bytes"] for name, facts in summary["files"].items()
+        ):
+            return summary
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        pass
+    return None
+
+
+def _split(take: Take, rig: Rig, folder: Path, made_of: str, progress: Progress) -> dict[str, Any]:
     """Measure what the rig leaves open, write all files into ``folder`` and return the summary."""
-    blocks = counted_passes(take, passes_of(rig), progress)
-    found = survey(blocks, rig, take.sample_rate)
-    return _write(take, complete_for_take(rig, found), found, folder, blocks())
-
-
-def _write(take: Take, rig: Rig, found: Survey, folder: Path, blocks: Iterator[np.ndarray]) -> dict[str, Any]:
+    rig, processor, blocks, misfit = prepare(take, rig, progress)
     rate, seconds = take.sample_rate, take.frames / take.sample_rate
-    processor = Processor(rig, rate, found.hum)
     transcript = Transcript(rig, rate)
     guitar = [LEFT, RIGHT] if rig.guitar.stereo else [LEFT]
     drawn: list[tuple[float, int, float]] = []
@@ -128,7 +145,7 @@ def _write(take: Take, rig: Rig, found: Survey, folder: Path, blocks: Iterator[n
         "hand_overs": hand_overs(bassline),
         "faulty_channels": sorted(transcript.faulty_channels),
         "strings_without_notes": sorted({*range(1, rig.string_count + 1)} - {note.string for note in notes}),
-        "rig_misfit": found.misfit,
+        "rig_misfit": misfit,
         "decision_latency_ms": {
             "after_a_pluck": _milliseconds(transcript.pluck_latencies_s()),
             "after_a_stop": _milliseconds(transcript.stop_latencies_s()),
@@ -138,6 +155,7 @@ def _write(take: Take, rig: Rig, found: Survey, folder: Path, blocks: Iterator[n
         "times_real_time": round(seconds / processing_s, 1) if processing_s > 0.0 else None,
         "peak_dbfs": peaks,
         "version": version("thumbline"),
+        "made_of": made_of,
         "rig": rig.model_dump(mode="json"),
     }
     return write_summary(folder, summary)

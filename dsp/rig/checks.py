@@ -54,6 +54,7 @@ def _wrong_lengths(rig: "Rig") -> Iterator[str]:
         "detect.tuning_cents": rig.detect.tuning_cents,
         "bleed.matrix": rig.bleed.matrix,
         "guitar.pan": rig.guitar.pan,
+        "tuner.offsets_cents": rig.tuner.offsets_cents,
     }
     if not isinstance(rig.bleed.matrix, str):
         lists |= {f"bleed.matrix[{i}]": row for i, row in enumerate(rig.bleed.matrix)}
@@ -141,6 +142,7 @@ def _modules(rig: "Rig") -> Iterator[str]:
 def stage_contradictions(rig: "Rig") -> Iterator[str]:
     """Yield one line for each contradiction: the key, the value received and what is accepted."""
     yield from _outputs(rig)
+    yield from _keep_alive(rig)
     for i, foot in enumerate(rig.feet):
         yield from _foot(f"feet[{i}]", foot)
     yield from _repeated_feet(rig)
@@ -166,6 +168,24 @@ def _outputs(rig: "Rig") -> Iterator[str]:
             first = outputs.index(number)
             if first < i:
                 yield f"{key}[{i}] is {number}, as is {key}[{first}]; accepted: each output once"
+
+
+def _keep_alive(rig: "Rig") -> Iterator[str]:
+    """The message must be a whole one, and none that moves a mute."""
+    message = rig.midi.keep_alive_message
+    if rig.midi.keep_alive != "message":
+        return
+    key = f"midi.keep_alive_message is {list(message)}"
+    lengths = {0xC0: 2, 0xD0: 2}  # data bytes follow by table II of MIDI 1.0; all other channel messages have two
+    status = message[0] & 0xF0 if message else 0
+    if not 0x80 <= status < 0xF0 or len(message) != lengths.get(status, 3) or max(message[1:]) > 127:
+        yield f"{key}; accepted: a whole channel message, such as [176, 99, 127]"
+    elif status == 0xB0:
+        if message[1] > LAST_CONTROLLER:
+            yield f"{key}; accepted for control changes: a controller up to {LAST_CONTROLLER}"
+        for module in rig.mutes.modules:
+            if module.channel == (message[0] & 0x0F) + 1 and message[1] in module.controllers:
+                yield f'{key}, which moves a mute of "{module.name}"; accepted: another controller or channel'
 
 
 def _foot(key: str, foot: "Foot") -> Iterator[str]:

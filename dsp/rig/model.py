@@ -28,7 +28,7 @@ from thumbline.dsp.rig.sections import (
     Output,
     Section,
 )
-from thumbline.dsp.rig.stage_sections import Feet, Foot, Live, Midi
+from thumbline.dsp.rig.stage_sections import Feet, Foot, Live, Midi, Tuner
 
 __all__ = [
     "Bass",
@@ -45,6 +45,7 @@ __all__ = [
     "Mutes",
     "Output",
     "Rig",
+    "Tuner",
 ]
 
 FIRST_CONTROLLER = 102
@@ -77,6 +78,7 @@ class Rig(Section):
     output: Output = Output()
     live: Live = Live()
     midi: Midi = Midi()
+    tuner: Tuner = Tuner()
     feet: Feet = Field(default=(), description="The foot switches and pedals, each under its own [[feet]].")
 
     @model_validator(mode="before")
@@ -96,6 +98,7 @@ class Rig(Section):
             "input": {"channels": tuple(range(1, count + 1)), "trim_db": (0.0,) * count},
             "detect": {"tuning_cents": (0.0,) * count},
             "guitar": {"pan": (0.0,) * count},
+            "tuner": {"offsets_cents": (0.0,) * count},
             "mutes": {"modules": ({},)},
         }
         for section, lists in defaults.items():

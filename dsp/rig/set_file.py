@@ -50,8 +50,12 @@ def load_set(path: str | os.PathLike[str]) -> list[Song]:
 
     Raises InputError, naming the file, the song, what was received and what is accepted.
     """
-    file = Path(path)
-    table = read_toml(file, "a set file")
+    return songs_in(read_toml(path, "a set file"), Path(path))
+
+
+def songs_in(content: Mapping[str, Any], file: Path) -> list[Song]:
+    """Return the songs in the content of the set file ``file``; raises InputError as :func:`load_set` does."""
+    table = dict(content)
     if "songs" not in table and FORMERLY in table:
         table["songs"] = table.pop(FORMERLY)
     if unknown := [key for key in table if key not in ("base", "songs")]:

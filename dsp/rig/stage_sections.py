@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, StrictBool
 
-from thumbline.dsp.rig.sections import Section, limits, one_line
+from thumbline.dsp.rig.sections import PerString, Section, limits, one_line
 from thumbline.dsp.sample_rates import HIGHEST_RATE, LOWEST_RATE
 
 
@@ -23,14 +23,19 @@ PortName = Annotated[
     Field(max_length=200, description='"" or a port\'s name, or a part of it that no other port has'),
 ]
 OutputNumber = Annotated[int, limits(1, 64)]
+Byte = Annotated[int, limits(0, 255)]
 Outputs = Annotated[tuple[OutputNumber, ...], Field(min_length=1, max_length=64, description="a list of 1 to 64")]
 OutputLevel = Annotated[float, limits(-60.0, 0.0)]
 OutputLevels = Annotated[tuple[OutputLevel, ...], Field(description="one per output")]
+
+Offset = Annotated[float, limits(-50.0, 50.0)]
 
 Action = Literal[
     "split",
     "hold",
     "unmute all",
+    "tuner",
+    "save song",
     "bass level",
     "bass tone",
     "interval",
@@ -90,6 +95,17 @@ class Midi(Section):
         description="Each string's mute is sent again this often, in seconds, string by string, so that a module "
         "that was switched off and on, or missed a message, is right again. 0: never.",
     )
+    keep_alive: Literal["off", "active sensing", "message"] = Field(
+        default="off",
+        description="Whether the module is told ten times per second that all is well, so that one which knows that "
+        'opens its mutes by itself when the cable or the computer goes: "active sensing" is MIDI\'s own message for '
+        'that, "message" the one in keep_alive_message.',
+    )
+    keep_alive_message: Annotated[tuple[Byte, ...], Field(max_length=3, description="a list of up to 3 bytes")] = Field(
+        default=(),
+        description="The message that is sent instead, as bytes: [176, 99, 127] is controller 99 with value 127 on "
+        "channel 1.",
+    )
     bass_notes: StrictBool = Field(
         default=False, description="Whether the bass line is also sent as MIDI notes, with pitch bend."
     )
@@ -101,14 +117,25 @@ class Midi(Section):
     )
 
 
+class Tuner(Section):
+    """The tuner on stage: silent, and as sweet or stretched as you like each string."""
+
+    offsets_cents: PerString[Offset] = Field(
+        default=(),
+        description="How far above its note (below, if less than 0) each open string is in tune, in cents, and with it "
+        "every note on that string.",
+    )
+
+
 class Foot(Section):
     """One foot switch or pedal and what it does. `thumbline rig learn` fills in message, channel and number."""
 
     action: Action = Field(
         default="split",
         description='"split": bass on or off; "hold": the bass stays on the string that has it; "unmute all": no '
-        "string is muted while it is on; the others set the bass's level, tone or interval, or choose a "
-        "song of the set.",
+        'string is muted while it is on; "tuner": all sound is silent and the pitch is shown large; "save song": what '
+        "is set now goes into the set file; the others set the bass's level, tone or interval, or choose a song of "
+        "the set.",
     )
     message: Literal["control change", "note", "program change"] = Field(
         default="control change", description="The kind of MIDI message that the switch or pedal sends."

@@ -17,6 +17,7 @@ class Receiver:
     def __init__(self, server_name: str, client_name: str = "module"):
         pytest.importorskip("jack", reason="needs JACK-Client and libjack")
         self.messages: list[tuple[float, int, int]] = []  # monotonic seconds, string, value
+        self.signs_of_life: list[float] = []  # monotonic seconds
         command = [sys.executable, __file__, server_name, client_name]
         self._process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         assert self._process.stdout is not None
@@ -27,7 +28,11 @@ class Receiver:
 
     def _read(self) -> None:
         for line in self._lines:
-            nanoseconds, status, controller, value = map(int, line.split())
+            nanoseconds, status, *data = map(int, line.split())
+            if status == 0xFE:  # active sensing
+                self.signs_of_life.append(nanoseconds * 1e-9)
+                continue
+            controller, value = data
             assert status == 0xB0
             self.messages.append((nanoseconds * 1e-9, controller - 101, value))
 

@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 import thumbline.cli.commands.live as live
 import thumbline.cli.devices.audio_devices as audio_devices
 import thumbline.cli.devices.midi_ports as midi_ports
+import thumbline.cli.readiness.walk as walk
 from tests.material.short_take import RATE
 from thumbline.cli.main import COMMANDS, thumbline
 from thumbline.dsp.errors import InputError
@@ -109,6 +110,7 @@ def nothing_plugged_in(monkeypatch: pytest.MonkeyPatch, files: Path, tmp_path: P
     monkeypatch.setattr(streams, "sound_library", missing)
     monkeypatch.setattr(midi_ports, "_opened", lambda *_, **__: nullcontext([]))
     monkeypatch.setattr(live, "_run", missing)
+    monkeypatch.setattr(walk, "walk", missing)
     shutil.copytree(files, tmp_path / "work")
     monkeypatch.chdir(tmp_path / "work")
 

@@ -6,7 +6,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -35,14 +35,14 @@ Run = Callable[..., tuple[int, str, str]]
 ORDER = (6, 5, 4, 6, 3, 5, 6, 4)
 
 
-def make_take(seconds: float) -> NDArray[np.float64]:
+def make_take(seconds: float, order: Sequence[int] = ORDER) -> NDArray[np.float64]:
     rng = np.random.default_rng(7)
     frames = round(seconds * RATE)
     take = np.asarray(hiss(frames, 6, -85.0, rng), np.float64)
     plucks: dict[int, list[Pluck]] = {}
     begin, place = 0.3, 0
     while begin < seconds - 0.3:
-        string = ORDER[place % len(ORDER)]
+        string = order[place % len(order)]
         plucks.setdefault(string, []).append(Pluck(begin, round(STRINGS[string].open_midi), begin + 0.18, 0.8))
         begin, place = begin + 0.2, place + 1
     for string, of_string in plucks.items():

@@ -120,9 +120,7 @@ def test_what_is_asked_for_is_what_is_shown(live: Record) -> None:
 
 def test_another_setting_by_key_has_its_own_interval(live: Record) -> None:
     live.request.interval, live.request.bass_level_db = -7.0, -6.0
-    assert press("1", live, Rig())
-    assert float(live.request.interval) == -7.0, "the same setting"
-    for key in ">2":
+    for key in "><":
         live.request.interval, live.request.setting = -7.0, 0
         assert press(key, live, Rig())
         assert np.isnan(float(live.request.interval))
@@ -166,9 +164,9 @@ def test_keys_stay_within_what_is_accepted(live: Record) -> None:
     assert math.isnan(float(live.request.interval))
 
 
-def test_settings_go_round_and_can_be_numbered(live: Record) -> None:
+def test_settings_go_round(live: Record) -> None:
     rig = Rig()
-    for key, setting in ((">", 1), (">", 0), ("<", 1), ("1", 0), ("2", 1), ("3", 1), ("0", 1), ("9", 1)):
+    for key, setting in ((">", 1), (">", 0), ("<", 1)):
         press(key, live, rig)
         assert int(live.request.setting) == setting, key
 

@@ -59,7 +59,7 @@ class Stage:
         self.live: Record = attach(path)
         live = self.live
         live.request.split, live.request.interval, live.state["bass"] = 1, np.nan, -1
-        live.setting_count = len(settings)
+        live.setting_count, live.params["ratio"] = len(settings), 0.5
         live.engine.rate, live.engine.block_frames, live.engine.started_ns = 48000, 64, 1
         live.engine.phase, live.engine.pid, live.console.pid = PLAYING, os.getpid(), os.getpid()
         self.out, self.somebody = Out(), True

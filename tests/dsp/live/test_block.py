@@ -153,3 +153,24 @@ def test_work_is_counted_and_what_takes_longer_than_its_block_is_late(tmp_path: 
     assert (engine.first_block_ns, engine.block_at_ns) == (1_000, 5_000)
     assert engine.work_worst_ns == engine.work_ns == 2 * block_ns
     assert np.flatnonzero(engine.work_bins).tolist() == [28, 45]  # 133 us and 2.67 ms, a quarter octave each
+
+
+def test_the_tuner_fades_all_sound_without_a_click_and_decisions_go_on(tmp_path: Path, demo: np.ndarray) -> None:
+    live = make(tmp_path, make_routing([1], [2]))
+    steady = play(live, demo)
+    (tmp_path / "again").mkdir()
+    again = make(tmp_path / "again", make_routing([1], [2]))
+    parts = [play(again, demo[:16_000])]
+    again.request.tuner = 1
+    parts.append(play(again, demo[16_000:28_800]))
+    again.request.tuner = 0
+    parts.append(play(again, demo[28_800:]))
+    faded = np.concatenate(parts)
+    assert not faded[16_000 + round(FALL_S * RATE) : 28_800].any()
+    np.testing.assert_array_equal(faded[:16_000], steady[:16_000])
+    np.testing.assert_array_equal(
+        faded[28_800 + round(RISE_S * RATE) + 2 :], steady[28_800 + round(RISE_S * RATE) + 2 :]
+    )
+    assert np.abs(np.diff(faded, 2, axis=0)).max() <= 1.05 * np.abs(np.diff(steady, 2, axis=0)).max()
+    assert int(again.state.events_written) == int(live.state.events_written), "what the mutes follow is the same"
+    assert again.state.bass == live.state.bass

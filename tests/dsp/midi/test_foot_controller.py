@@ -178,3 +178,13 @@ def test_every_action_has_a_behaviour_that_auto_stands_for() -> None:
     for action, about in ACTIONS.items():
         foot = rig_from_dict({"feet": [{"action": action} | ({"steps": [1]} if action == "song" else {})]}).feet[0]
         assert bind(foot).behaviour == about.behaviours[0]
+
+
+def test_the_tuner_is_on_while_a_switch_is_held_or_until_the_next_press() -> None:
+    assert asked(board({"action": "tuner", "number": 80}), "tuner", ON, OFF, ON) == [True, False, True]
+    latching = board({"action": "tuner", "number": 80, "behaviour": "latching"})
+    assert asked(latching, "tuner", ON, OFF, ON) == [True, True, False]
+
+
+def test_each_press_asks_once_to_save_what_is_set() -> None:
+    assert asked(board({"action": "save song", "number": 80}), "save", ON, OFF, ON) == [1, 1, 2]

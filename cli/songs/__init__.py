@@ -1,0 +1,1 @@
+"""What a player does to songs while they are played."""

@@ -1,0 +1,1 @@
+"""The tuner as a player sees it."""

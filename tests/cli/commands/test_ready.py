@@ -1,0 +1,83 @@
+"""`thumbline ready` over a sound server: a guitar, a room, a module and a foot controller, all there or not."""
+
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+import soundfile
+
+from tests.cli.commands.test_live import RATE, make_take
+from tests.helpers.jack_server import JackServer, jack_server
+from tests.helpers.jack_stage import RIG, stage_apart
+
+pytestmark = pytest.mark.real_time
+
+FLOOR = """
+import jack, sys, time
+client = jack.Client("floor", no_start_server=True)
+port = client.midi_outports.register("out")
+@client.set_process_callback
+def process(frames):
+    port.clear_buffer()
+    if int(time.monotonic() / 0.5) != client.last:
+        client.last = int(time.monotonic() / 0.5)
+        port.write_midi_event(0, (0xB0, 81, 127 * (client.last % 2)))
+client.last = 0
+client.activate()
+print("ready", flush=True)
+sys.stdin.read()
+"""
+FEET = """
+foot_port = "floor"
+[[feet]]
+action = "hold"
+number = 81
+"""
+
+
+@contextmanager
+def floor(server: JackServer) -> Iterator[None]:
+    """A foot controller whose switch 81 is pressed again and again."""
+    command = [sys.executable, "-c", FLOOR]
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=os.environ | server.environment
+    ) as process:
+        assert process.stdout is not None
+        assert process.stdin is not None
+        assert process.stdout.readline() == b"ready\n"
+        try:
+            yield
+        finally:
+            process.stdin.close()
+            try:
+                process.wait(2.0)
+            except subprocess.TimeoutExpired:
+                process.kill()
+
+
+def ready(server: JackServer, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "thumbline.cli", "ready", *map(str, arguments)]
+    return subprocess.run(
+        command, env=os.environ | server.environment, capture_output=True, text=True, timeout=100.0, check=False
+    )
+
+
+def of_the_computer(line: str) -> bool:
+    """A finding that a busy machine may give rise to."""
+    return line.startswith(("computer:", "interface:", "sound system:", "battery:", "clock governor:", "keeper:"))
+
+
+def test_strings_mutes_and_switches_that_are_there_are_ready(tmp_path: Path) -> None:
+    take = tmp_path / "open.wav"
+    soundfile.write(take, make_take(3.0, (6, 5, 4, 3, 2, 1)), RATE, subtype="FLOAT")
+    (tmp_path / "rig.toml").write_text(RIG + FEET)
+    with jack_server(tmp_path, client_timeout_ms=500) as server, stage_apart(server, take, tmp_path):
+        with floor(server):
+            done = ready(server, "--rig", tmp_path / "rig.toml", "--seconds", "15")
+        found = [line for line in done.stdout.splitlines() if not of_the_computer(line)]
+        assert found in ([], ["ready"]), (done.stdout, done.stderr)
+        assert (done.returncode == 0) == (found == ["ready"])
