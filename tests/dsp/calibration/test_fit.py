@@ -83,7 +83,7 @@ def moments(strings: NDArray[np.float64], bleed: NDArray[np.float64]) -> NDArray
 
 def test_soft_playing_a_quiet_room_and_what_is_left_to_auto_say_nothing() -> None:
     rng = np.random.default_rng(1)
-    floor, bleed = np.full(6, 1e-9), bleed_matrix(6, -26.0, 8.0, rng)
+    floor, bleed = np.full(6, 1e-9), np.asarray(bleed_matrix(6, -26.0, 8.0, rng), np.float64)
     strings = np.full((400, 6), 1e-9)
     strings[np.arange(400), np.arange(400) % 6] = 10.0 ** rng.uniform(-5.0, -2.5, 400)
     heard = moments(strings, bleed)
