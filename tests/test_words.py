@@ -13,7 +13,7 @@ import click
 import pytest
 
 from thumbline.cli.main import COMMANDS, thumbline
-from thumbline.dsp.rig.catalogue import all_sections, describe
+from thumbline.dsp.rig.catalogue import all_sections, all_settings, describe
 from thumbline.dsp.rig.file import rig_text
 from thumbline.dsp.rig.model import Rig
 
@@ -125,6 +125,7 @@ def surfaces() -> dict[str, str]:
         assert command is not None
         texts[f"{name} --help"] = "\n".join(helps(command, name))
     texts["rig new"] = re.sub(r"\n# ", " ", rig_text(Rig()))
+    texts["data/demo.toml"] = re.sub(r"\n# ", " ", (ROOT / "data" / "demo.toml").read_text("utf-8"))
     texts["rig explain"] = "\n".join(map(describe, all_sections()))
     for path in (ROOT / "dsp" / "practice" / "web").iterdir():
         texts[f"web/{path.name}"] = "\n".join(
@@ -157,3 +158,9 @@ def test_nobody_is_told_in_words_that_mislead(texts: dict[str, str], phrase: str
         for match in re.finditer(phrase.replace(" ", r"\s+"), text)
     ]
     assert not found, f"say {NOT_SAID[phrase]!r} instead:\n" + "\n".join(found)
+
+
+def test_the_demos_rig_is_explained_in_todays_words(texts: dict[str, str]) -> None:
+    rig = " ".join(texts["data/demo.toml"].split())
+    missing = [key for key, setting in all_settings().items() if " ".join(setting.meaning.split()) not in rig]
+    assert not missing, "run thumbline calibrate data/demo_open_strings.flac --out data/demo.toml"

@@ -32,7 +32,7 @@ ROUND_S, IDLE_ROUND_S = 0.0005, 0.003
 #: Time between looks of the first who stands by, and of the others, in seconds; the end of who is in charge wakes them.
 NEXT_S, BEHIND_S = 0.015, 0.04
 #: Who is not first in line gives those before it this much time to take charge, in seconds.
-AFTER_YOU_S = 0.03
+AFTER_YOU_S = 0.012
 #: The process that hears the feet hangs if its heartbeat is older than this, in nanoseconds.
 FEET_HANG_NS = 1_000_000_000
 #: Said where a port of our own cannot be handed on.

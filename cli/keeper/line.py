@@ -17,7 +17,7 @@ from thumbline.dsp.memory.record_type import Record
 #: nanoseconds.
 LOOK_NS, FREE_NS, AHEAD_NS = 20_000_000, 250_000_000, 50_000_000
 #: One whose heartbeat is older than this may have been stopped: it is asked for, in nanoseconds.
-LATE_NS = 60_000_000
+LATE_NS = 30_000_000
 #: One whose heartbeat is older than this does not count as warm, and is ended after the second, in nanoseconds; after
 #: the third if it is the processor that it waits for.
 SILENT_NS, HANGS_NS, STARVES_NS = 250_000_000, 1_000_000_000, 3_000_000_000

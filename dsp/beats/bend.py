@@ -145,7 +145,7 @@ def places(beats: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[n
     return index + (time_s - beats[index]) / (beats[index + 1] - beats[index])
 
 
-def times_at(beats: NDArray[np.float64], place: NDArray[np.float64]) -> NDArray[np.float64]:
+def times_at(beats: NDArray[np.float64], place: NDArray[Any]) -> NDArray[np.float64]:
     """The inverse of `places`."""
     index = np.clip(np.floor(place).astype(np.int64), 0, len(beats) - 2)
     return beats[index] + (place - index) * (beats[index + 1] - beats[index])

@@ -91,7 +91,10 @@ def _direction(strum: Sequence[Note]) -> float:
     """Which way a hand went over three strings or more."""
     if len(strum) < 3:
         return 0.0
-    rank = np.array([note.onset_s for note in strum]) - np.mean([note.onset_s for note in strum])
-    string = np.array([note.string for note in strum]) - np.mean([note.string for note in strum])
-    spread = float(np.std(rank) * np.std(string)) * len(strum)
-    return 0.0 if spread <= 0.0 else float(np.clip(-2.0 * (rank @ string) / spread, -1.0, 1.0))
+    mean_s = sum(note.onset_s for note in strum) / len(strum)
+    middle = sum(note.string for note in strum) / len(strum)
+    later = [note.onset_s - mean_s for note in strum]
+    higher = [middle - note.string for note in strum]
+    spread = math.sqrt(sum(x * x for x in later) * sum(x * x for x in higher))
+    together = sum(x * y for x, y in zip(later, higher, strict=True))
+    return 0.0 if spread <= 0.0 else min(max(2.0 * together / spread, -1.0), 1.0)

@@ -180,7 +180,7 @@ def _counts(
     key = index + places * np.arange(len(index))[:, np.newaxis]
     size = len(index) * places
     counts = [np.bincount(key.ravel(), (on * weight).ravel(), size).reshape(-1, places) for weight in weights]
-    return np.stack(counts, axis=1)
+    return np.stack(counts, axis=1).astype(np.float64)
 
 
 def _pattern(prior: NDArray[np.float64], counts: NDArray[np.float64], turned: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -40,9 +40,9 @@ class Grids:
         return len(self.period_s)
 
 
-def grids(time_s: NDArray[np.float64], parts: int) -> Grids:
-    """Every grid, of beats of ``parts`` parts, that onsets at ``time_s`` (rising, two or more) suggest."""
-    period_s = np.repeat(_periods(time_s), 3)
+def grids(time_s: NDArray[np.float64], suggested_s: NDArray[np.float64], parts: int) -> Grids:
+    """Grids of beats of ``parts`` parts, about as long as one of ``suggested_s``, fitted to onsets (rising)."""
+    period_s = np.repeat(suggested_s, 3)
     harmonic = np.tile(np.array([1, 2, parts]), len(period_s) // 3)
     fitted, phase_s = _fit(time_s, period_s, parts, _phase(time_s, period_s / harmonic))
     good = (fitted >= 60.0 / FASTEST_BPM) & (fitted <= 60.0 / SLOWEST_BPM)
@@ -81,7 +81,7 @@ def _distinct(time_s: NDArray[np.float64], found: Grids) -> Grids:
     return Grids(found.period_s[kept], phase_s[kept], found.parts)
 
 
-def _periods(time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+def suggested_periods(time_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """Periods that a beat may have, by the spectrum of the onsets."""
     train = np.bincount(np.rint((time_s - time_s[0]) * TRAIN_RATE).astype(np.int64)).astype(np.float64)
     size = 1 << int(np.ceil(np.log2(FINENESS * (len(train) + TRAIN_RATE))))

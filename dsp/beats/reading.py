@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from thumbline.dsp.beats.bend import followed, places, times_at
 from thumbline.dsp.beats.evidence import Moments
 from thumbline.dsp.beats.features import MOST_MOMENTS, NAMES, Metre, features, timing_of
-from thumbline.dsp.beats.grid import DIVISIONS, NEAR_S, grids, grids_at
+from thumbline.dsp.beats.grid import DIVISIONS, NEAR_S, grids, grids_at, suggested_periods
 from thumbline.dsp.beats.weights import NONE, NONE_PER_HUNDRED, WEIGHTS
 
 #: A strict grid that is so many nats better than no beat needs no bending.
@@ -56,7 +56,7 @@ class Family:
     @property
     def score(self) -> NDArray[np.float64]:
         """(places,) how good each reading is, nats."""
-        return self.features @ _WEIGHTS
+        return self.features.astype(np.float64) @ _WEIGHTS
 
     def beats(self, part: int) -> NDArray[np.float64]:
         """Times of the beats if they lie so many parts of a beat later."""
@@ -67,7 +67,8 @@ def likeliest(moments: Moments, beats_per_bar: int) -> Beat | None:
     """The likeliest beats; None if no reading could be tried."""
     families = list(strict_readings(moments, beats_per_bar))
     none = NONE + NONE_PER_HUNDRED * min(len(moments), MOST_MOMENTS) / 100.0
-    if max((float(family.score.max()) for family in families), default=-np.inf) < none + GOOD_ENOUGH:
+    strict = max(families, key=lambda family: float(family.score.max()), default=None)
+    if strict is None or float(strict.score.max()) < none + GOOD_ENOUGH or not _holds(strict, moments.time_s):
         families += bent_readings(moments, beats_per_bar)
     return _best(families, moments, none)
 
@@ -79,11 +80,20 @@ def likeliest_at(moments: Moments, period_s: float, beats_per_bar: int) -> Beat:
     return best
 
 
+def _holds(strict: Family, time_s: NDArray[np.float64]) -> bool:
+    """Whether a strict grid explains every stretch of the take better than no grid does."""
+    part_s = float(strict.times_s[1] - strict.times_s[0]) / strict.parts
+    off_s = (time_s - strict.times_s[0] + 0.5 * part_s) % part_s - 0.5 * part_s
+    stretches = np.array_split(off_s, min(PROBES, len(off_s)))
+    return all(timing_of(each[np.newaxis], np.full((1, len(each)), part_s))[0][0] > 0.0 for each in stretches)
+
+
 def strict_readings(moments: Moments, beats_per_bar: int, period_s: float | None = None) -> Iterator[Family]:
     """Strict grids; of beats that last ``period_s``, if that is known."""
     time_s = moments.time_s
+    suggested = suggested_periods(time_s) if period_s is None else np.zeros(0)
     for parts in DIVISIONS:
-        found = grids(time_s, parts) if period_s is None else grids_at(time_s, period_s, parts)
+        found = grids(time_s, suggested, parts) if period_s is None else grids_at(time_s, period_s, parts)
         if not len(found):
             continue
         at = (time_s - found.phase_s[:, np.newaxis]) / found.period_s[:, np.newaxis]
@@ -130,8 +140,7 @@ def _best(families: list[Family], moments: Moments, none: float) -> Beat | None:
     entries = [(float(mass[part]), i, part) for i, mass in enumerate(masses) for part in range(len(mass))]
     entries = sorted(entries, key=lambda entry: -entry[0])[:MOST_COMPARED]
     probes_s = np.linspace(moments.time_s[0], moments.time_s[-1], PROBES)
-    found = [_at_probes(families[i].beats(part), probes_s) for _, i, part in entries]
-    alike = [[_alike(one, other) for other in found] for one in found]
+    alike = _alike([families[i].beats(part) for _, i, part in entries], probes_s)
     mass = np.array([entry[0] for entry in entries])
     summed = np.array([mass[same].sum() for same in alike])
     chosen = int(np.argmax(summed))
@@ -171,12 +180,9 @@ def _with_whole_bpm(beats: NDArray[np.float64], parts: int, time_s: NDArray[np.f
     return moved if worth[1] >= worth[0] - WHOLE_COSTS else beats
 
 
-def _at_probes(beats: NDArray[np.float64], probes_s: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
-    """How long a beat lasts, and where in a beat each probe lies."""
-    return float(np.median(np.diff(beats))), places(beats, probes_s)
-
-
-def _alike(one: tuple[float, NDArray[np.float64]], other: tuple[float, NDArray[np.float64]]) -> bool:
-    """Whether two readings have the same beats."""
-    off = (one[1] - other[1] + 0.5) % 1.0 - 0.5
-    return abs(one[0] / other[0] - 1.0) < SAME_TEMPO and bool(np.all(np.abs(off) < SAME_PHASE))
+def _alike(readings: list[NDArray[np.float64]], probes_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """(readings, readings): whether two of them, given by their beats, have the same."""
+    period_s = np.array([np.median(np.diff(beats)) for beats in readings])
+    at = np.stack([places(beats, probes_s) for beats in readings])
+    off = (at[:, np.newaxis] - at + 0.5) % 1.0 - 0.5
+    return (np.abs(period_s[:, np.newaxis] / period_s - 1.0) < SAME_TEMPO) & np.all(np.abs(off) < SAME_PHASE, axis=2)

@@ -9,11 +9,13 @@ What sounds directly is not delayed. New partials are made once per tick, where 
 the next: they come less than 0.2 ms later, and the low-pass takes the steps away.
 """
 
+import math
+
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.records import HOP
+from thumbline.dsp.memory.records import ANALYSIS_STEP, HOP
 from thumbline.dsp.memory.voice_records import AMOUNT, BIAS, DRIVE, MIX, ROLL_OFF, SHELF, TIMBRE
 
 #: Compression, 3:1, begins so far below a note's typical level, and gives it back there.
@@ -29,13 +31,25 @@ TINY = 1e-18
 
 
 @kernel
-def reset_stage(st: Record) -> None:
-    """Forget what passed through the stage."""
+def _wanted_gain(p: Record, st: Record) -> float:
+    """What compression makes of the power that was measured."""
+    gain = st.now.bass_gain
+    over = max(st.stage.power / (p.stage_threshold * gain * gain + TINY), 1.0)
+    return MAKEUP * over ** (-0.5 * (1.0 - 1.0 / RATIO))
+
+
+@kernel
+def _begin(p: Record, st: Record) -> None:
+    """Let the stage begin in the midst of a note, as if it had heard how loud that is."""
     stage = st.stage
-    stage.total = stage.even_total = stage.power = stage.low1 = stage.low2 = stage.amplitude = 0.0
+    stage.power = 0.0
+    if st.bass >= 0:
+        stage.power = st.level[st.bass] * (ANALYSIS_STEP * st.now.bass_gain) ** 2
+    stage.gain = _wanted_gain(p, st)
+    stage.amplitude = stage.gain * math.sqrt(2.0 * stage.power)
+    stage.total = stage.even_total = stage.low1 = stage.low2 = 0.0
     stage.high1 = stage.high2 = stage.held = stage.noise = stage.gain_step = 0.0
     stage.shelf1 = stage.shelf2 = stage.roll1 = stage.roll2 = 0.0
-    stage.gain = MAKEUP
     stage.bass = st.bass
 
 
@@ -44,13 +58,13 @@ def choose_timbre(p: Record, st: Record) -> None:
     """When a ramp begins: aim at the timbre of the setting, or at the one that the player has chosen."""
     chosen = st.heard.character - 1
     if 0 <= chosen < len(p.timbres):
-        _aim_at(st, p.timbres[chosen])
+        _aim_at(p, st, p.timbres[chosen])
     else:
-        _aim_at(st, p.timbre)
+        _aim_at(p, st, p.timbre)
 
 
 @kernel
-def _aim_at(st: Record, timbre: np.ndarray) -> None:
+def _aim_at(p: Record, st: Record, timbre: np.ndarray) -> None:
     aim, now = st.aim.timbre, st.now.timbre
     if timbre[MIX] == 0.0:  # the stage leaves as it sounds
         for k in range(TIMBRE):
@@ -60,7 +74,7 @@ def _aim_at(st: Record, timbre: np.ndarray) -> None:
     for k in range(TIMBRE):
         aim[k] = timbre[k]
     if now[MIX] == 0.0:
-        reset_stage(st)
+        _begin(p, st)
         for k in range(TIMBRE):
             now[k] = timbre[k]
         now[MIX] = 0.0
@@ -100,10 +114,7 @@ def make_partials(p: Record, st: Record) -> None:
     power = x * x
     stage.power += (p.stage_compress if power > stage.power else p.stage_recover) * (power - stage.power)
     if (st.tick + 1) % HOP == 0:
-        gain = st.now.bass_gain
-        over = max(stage.power / (p.stage_threshold * gain * gain + TINY), 1.0)
-        wanted = MAKEUP * over ** (-0.5 * (1.0 - 1.0 / RATIO))
-        stage.gain_step = (wanted - stage.gain) / (HOP * p.decimation)
+        stage.gain_step = (_wanted_gain(p, st) - stage.gain) / (HOP * p.decimation)
 
 
 @kernel

@@ -104,5 +104,5 @@ def _performance(
         for rank, (key, row) in enumerate(upper):
             add(row, max(3, len(upper)) - rank, key, rank)
     last = max(note.onset_s for note in notes)
-    beats_s = begin_s + beat_s * np.arange(-2, int(last / beat_s) + 4)
+    beats_s = begin_s + beat_s * np.arange(-2.0, int(last / beat_s) + 4.0)
     return from_notes(name, notes, beats_s, 2, beats_per_bar, steady=True)

@@ -3,6 +3,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.helpers.beat_truth import beats_right
+from tests.helpers.places import ROOT
+from tests.material.performances import as_note, perform
 from thumbline.dsp.beats.tempo import (
     SURE,
     beats_from_bpm,
@@ -13,6 +16,10 @@ from thumbline.dsp.beats.tempo import (
 )
 from thumbline.dsp.errors import InputError
 from thumbline.dsp.processor.notes import Note
+from thumbline.dsp.rig.model import Rig
+from thumbline.dsp.scoring.true_bass import TrueBass
+from thumbline.dsp.scoring.truth import load_truth
+from thumbline.dsp.synthetic.demo_score import BEAT_S
 
 
 def _note(onset_s: float, midi: float = 40.0, seconds: float = 0.3, velocity: int = 90) -> Note:
@@ -37,6 +44,34 @@ def test_the_tempo_of_a_steady_line_is_found_within_half_a_percent(bpm: float) -
     assert beats.first_bar_s == pytest.approx(0.5, abs=0.02)
     assert beats.confidence is not None
     assert beats.confidence > 0.8
+
+
+def test_the_demo_is_read_as_written() -> None:
+    """Eighths under a melody, at 107.1 bpm and not at twice that; bar 1 begins with the piece."""
+    rig = Rig()
+    truth = load_truth(ROOT / "data" / "demo.json", rig)
+    notes = [as_note(n.onset_s, n.offset_s, n.string, n.midi) for n in truth]
+    line = [as_note(s.onset_s, s.offset_s, s.string, s.midi) for s in TrueBass(truth).stretches if s.plucked]
+    beats = estimate_beats(notes, line, 26.0, 4, None)
+    assert beats.bpm == pytest.approx(60.0 / BEAT_S, rel=0.001)
+    assert beats.first_bar_s == pytest.approx(truth[0].onset_s, abs=0.02)
+    assert beats.confidence is not None
+    assert beats.confidence > 0.8
+
+
+@pytest.mark.parametrize("style", ["bossa", "thumb", "waltz", "shuffle", "offbeats"])
+def test_performances_by_other_players_than_the_weights_were_fitted_to(style: str) -> None:
+    performance = perform(style, 7)
+    beats = estimate_beats(performance.notes, performance.bassline, performance.end_s, performance.beats_per_bar, None)
+    assert beats_right(performance, beats.times_s) or (beats.confidence or 0.0) < SURE
+
+
+def test_a_tempo_that_changes_at_once_is_followed() -> None:
+    times = np.concatenate([0.5 + 0.5 * np.arange(40), 20.5 + 0.43 * np.arange(50)])
+    notes = [_note(float(time_s), 40.0 if i % 4 == 0 else 47.0) for i, time_s in enumerate(times)]
+    beats = estimate_beats(notes, notes, 43.0, 4, None)
+    assert not beats.steady
+    assert np.mean(np.min(np.abs(beats.times_s[:, None] - times[None]), axis=0) < 0.03) > 0.9
 
 
 def test_beats_follow_a_player_who_speeds_up() -> None:
