@@ -22,7 +22,7 @@ NOT_READY = 1
     "--set", "set_file", metavar="SET", type=click.Path(path_type=Path), help="Several named settings: songs."
 )
 @click.option("--input", "input_device", metavar="DEV", help="Device of the strings, by name or number.")
-@click.option("--output", "output_device", metavar="DEV", help="Device of bass and guitar, likewise.")
+@click.option("--output", "output_device", metavar="DEV", help="Device of bass and guitar, by name or number.")
 @click.option("--midi", "midi_port", metavar="PORT", help="MIDI port of the sound module.")
 @click.option("--foot", "foot_port", metavar="PORT", help="MIDI port of the foot controller.")
 @click.option("--rate", metavar="HZ", type=RATE, help="Sample rate in Hz.")

@@ -18,7 +18,7 @@ Row = tuple[object, ...]
 
 #: What a change of the player's wishes is called in the table: those that the processor is not asked, of which no mark
 #: tells,
-REQUESTS = {"all_open": "all open", "sound_on": "sound", "tuner": "tuner"}
+REQUESTS = {"all_open": "unmute all", "sound_on": "sound", "tuner": "tuner"}
 #: and those that it is asked, with how they are shown: level in dB, tone in Hz, interval in semitones.
 ASKED: dict[str, tuple[str, Callable[[float], str]]] = {
     "split": ("split", lambda value: f"{value:g}"),

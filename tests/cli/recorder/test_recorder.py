@@ -152,7 +152,7 @@ def test_another_recorder_goes_on_where_one_was_killed(live: Record, recording: 
     np.testing.assert_array_equal(strings(recording), places(0, 8000)[:, :6])
     with (recording.folder / "events.csv").open() as file:
         rows = [(row["event"], row["value"]) for row in csv.DictReader(file)]
-    assert rows == [("all open", "1")]
+    assert rows == [("unmute all", "1")]
     assert live.recorder.ended == 1
 
 
