@@ -49,7 +49,7 @@ class RunOptions:
     patience_s: float
     sound: bool  #: whether it begins with the sound on
     set_file: Path | None = None  #: where the settings came from, and what is set is saved into
-    rig_file: Path | None = None  #: likewise, without a set
+    rig_file: Path | None = None  #: the same without a set
     keep: Path | None = None  #: where to keep what is played
     keep_bits: Bits = 32
     wait_s: float = 0.0  #: a device or port that is missing at the start is waited for this long

@@ -57,8 +57,8 @@ class Walk:
         if notice.fault and notice.kind not in SAID_OTHERWISE:
             self._faults.append(f"{notice.kind}: {notice}")
 
-    def show(self, view: View) -> None:  # noqa: D102
-        now = {string.number for string in view.strings if string.muted}
+    def show(self, view: Callable[[], View]) -> None:  # noqa: D102
+        now = {string.number for string in view().strings if string.muted}
         self._muted |= self._closed - now
         self._closed = now
         down = int(self._live.keeper.foot_down)

@@ -124,9 +124,10 @@ def write_sound(path: Path, sound: NDArray[np.float32], rate: int, name: str, ta
         sound, rate = soxr.resample(sound, rate, RATE_INSTEAD), RATE_INSTEAD
     title, take = printable(tags.title), printable(tags.take)  # names of files may hold bytes that are no text
     with _Disk(path) as disk:
+        target: Any = disk  # any object that reads, writes, seeks and tells will do; the stubs know files alone
         try:
             with soundfile.SoundFile(
-                disk,
+                target,
                 "w",
                 rate,
                 sound.shape[1],

@@ -1,7 +1,7 @@
 """How far a setting may be off without harm, and to what it is best set: what becomes of decisions as it moves."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -124,7 +124,7 @@ def sweep_setting(
     else:
         moved, now = tuple(range(1, rig.string_count + 1)), value_of(rig, setting)
         all_values = sorted({*(VALUES[setting] if values is None else values), now})
-        tried = [(value, adjusted(rig, Adjustment(**{setting: value}))) for value in all_values]
+        tried = [(value, adjusted(rig, replace(Adjustment(), **{setting: value}))) for value in all_values]
     return _counted(bench, setting, moved, tried, now)
 
 

@@ -75,7 +75,7 @@ def render_take(
             folder.refuse_what_is_not_ours(RENDERED_FILES)
             folder.refuse_without_room(sound_bytes(take.frames, 1) + sound_bytes(take.frames, 1 + rig.guitar.stereo))
             summary = _split(take, rig, folder.path, made_of, progress)
-    return Rendered(folder.target, summary, tuple(folder.kept_aside))
+    return Rendered(folder.target, summary, kept_aside=tuple(folder.kept_aside))
 
 
 def _former(folder: Path, made_of: str) -> dict[str, Any] | None:

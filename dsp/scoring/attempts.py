@@ -43,7 +43,8 @@ class Attempt:
     @property
     def _longest(self) -> tuple[Kind, int]:
         """What it was refused for longest, and for how many hops."""
-        return Counter(each.kind for each in self.refusals).most_common(1)[0]
+        kinds: Counter[Kind] = Counter(each.kind for each in self.refusals)
+        return kinds.most_common(1)[0]
 
     @property
     def words(self) -> str:

@@ -92,7 +92,7 @@ def lay_out(guitar: Guitar, how: Layout) -> tuple[Signal, Signal]:
     for index, (string, k) in enumerate(times):
         sound = guitar.plucks[string - 1][k % 2]
         if string in how.cents:
-            sound = resample(sound, round(len(sound) / 2.0 ** (how.cents[string] / 1200.0)))
+            sound = np.asarray(resample(sound, round(len(sound) / 2.0 ** (how.cents[string] / 1200.0))))
         if how.rings:
             tail = np.tile(sound[-2400:] * np.hanning(2400), 12)[:24_000] * 0.3
             sound = np.concatenate([sound, tail])

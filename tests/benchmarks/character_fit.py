@@ -81,8 +81,8 @@ def sums_of(take: Path, character: str) -> Sums:
         return np.add.reduceat(product, bins)[:-1]
 
     wanted = [third_octaves_db(played(found.bass_rows, each, rate), rate) for each in TARGETS[character]]
-    squares = (gathered(each * each.conj()).real for each in (heard, made))
-    return Sums(*squares, gathered(made * heard.conj()), np.mean(wanted, axis=0))
+    power_heard, power_made = (gathered(each * each.conj()).real for each in (heard, made))
+    return Sums(power_heard, power_made, gathered(made * heard.conj()), np.mean(wanted, axis=0))
 
 
 def differences_db(

@@ -297,18 +297,18 @@ def test_a_take_that_grows_while_it_is_read_is_refused(tmp_path: Path, header: b
 def test_a_take_that_is_exchanged_while_it_is_rendered_is_refused_and_nothing_is_left(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import thumbline.dsp.results.render as render
+    import thumbline.dsp.kept.replay as replay
 
     path = tmp_path / "pier.wav"
     soundfile.write(path, short_take(), RATE, "PCM_24")
-    survey = render.survey
+    survey = replay.survey
 
     def survey_and_grow(*arguments: Any) -> Any:
         found = survey(*arguments)
         grow(path, 3000, header=True)
         return found
 
-    monkeypatch.setattr(render, "survey", survey_and_grow)
+    monkeypatch.setattr(replay, "survey", survey_and_grow)
     code, out, err = run("render", path, "--out", tmp_path / "out")
     assert (code, out) == (2, "")
     assert "changed while it was read" in err

@@ -80,4 +80,6 @@ def test_strings_mutes_and_switches_that_are_there_are_ready(tmp_path: Path) -> 
             done = ready(server, "--rig", tmp_path / "rig.toml", "--seconds", "15")
         found = [line for line in done.stdout.splitlines() if not of_the_computer(line)]
         assert found in ([], ["ready"]), (done.stdout, done.stderr)
+        assert done.stdout.strip(), done.stderr
+        assert "Traceback" not in done.stderr
         assert (done.returncode == 0) == (found == ["ready"])
