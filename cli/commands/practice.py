@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from thumbline.cli.options import PATH, archive_option, jobs_option, rig_option, takes_argument
+from thumbline.cli.shared.misfit import does_not_fit
 from thumbline.dsp.errors import printable
 
 if TYPE_CHECKING:
@@ -176,6 +177,8 @@ def _tell(made: "PracticeSet", wanted_lufs: float) -> None:
     for kept in made.kept_aside:
         named = f"{printable(made.folder.name)}: a file there had been changed; it stays as {printable(kept)}"
         click.echo(named, err=True)
+    if misfit := made.index.get("rig_misfit"):  # sets of earlier versions lack it
+        click.echo(f"{printable(made.folder.name)}: {does_not_fit(misfit)}", err=True)
 
 
 def _facts(out: Path, made: "PracticeSet") -> dict[str, object]:

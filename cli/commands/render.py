@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from thumbline.cli.options import archive_option, jobs_option, rig_option, takes_argument
+from thumbline.cli.shared.misfit import does_not_fit
 from thumbline.dsp.errors import printable
 
 if TYPE_CHECKING:
@@ -16,10 +17,6 @@ if TYPE_CHECKING:
 
 #: What `results.csv` of an archive says of each take; the summary has the same.
 TABLE_COLUMNS = ("folder", "seconds", "notes", "bass_notes", "hand_overs", "strings_without_notes", "made_of")
-
-
-#: What helps against a rig of another guitar.
-CALIBRATE = "calibrate with open strings of this guitar, or leave --rig out"
 
 
 @click.command()
@@ -72,7 +69,7 @@ def _tell(rendered: "Rendered") -> None:
     for kept in rendered.kept_aside:
         click.echo(f"{name}: a file there had been changed; it stays as {printable(kept)}", err=True)
     if misfit := rendered.summary["rig_misfit"]:
-        click.echo(f"{name}: the rig does not fit this take: {misfit}; {CALIBRATE}", err=True)
+        click.echo(f"{name}: {does_not_fit(misfit)}", err=True)
     if not rendered.summary["notes"]:
         click.echo(f"{name}: no note was found; is this the right take for the rig?", err=True)
 

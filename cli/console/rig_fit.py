@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from thumbline.cli.console.notices import Notice
+from thumbline.cli.shared.misfit import CALIBRATE
 
 if TYPE_CHECKING:
     import numpy as np
@@ -58,8 +59,7 @@ class FitCheck:
         assert self._process.stdout is not None
         with self._process.stdout as answer:
             words = answer.read().strip()
-        advice = "calibrate with open strings of this guitar"
-        return Notice("rig", f"The rig does not fit this take: {words}", advice) if words else None
+        return Notice("rig", f"The rig does not fit this take: {words}", CALIBRATE) if words else None
 
     def stop(self) -> None:
         """End the process, whatever it does."""

@@ -21,7 +21,7 @@ from thumbline.dsp.notebook.figures import DPI, WIDTH_PX, Picture
 from thumbline.dsp.notebook.levels import Levels
 from thumbline.dsp.notebook.workbench import Decisions, Reference, Workbench
 from thumbline.dsp.processor.notes import Note
-from thumbline.dsp.results.paper import BAND, BASS, GUITAR, GUITAR_EDGE, INK, QUIET
+from thumbline.dsp.results.paper import BAND, BASS, GUITAR, GUITAR_EDGE, INK, QUIET, STEP
 from thumbline.dsp.results.sheet import FAMILY
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.scoring.score import Mistake
@@ -184,7 +184,7 @@ class LanesPicture:
             tops = [self._top(note.string) + _BAR_TOP + _BAR_PX / 2 for note in (before, after)]
             if before.string != after.string and after.onset_s - before.offset_s < 0.05:
                 steps.append((x, tops[0], x, tops[1]))
-        self._lines(steps, BASS, 1.2)
+        self._lines(steps, STEP, 0.8)
 
     def _draw_mistakes(self, mistakes: Sequence[Mistake]) -> None:
         """Hatch the lane of the true bass while it is missed, and cross out the one that has the bass instead."""

@@ -34,6 +34,7 @@ def contents(
         },
         "transpose": settings.transpose,
         "line": {"as_heard": settings.as_heard, "passing": source.passing},
+        "rig_misfit": source.misfit,
         "tempo": {
             "source": beats.source,
             "bpm": round(beats.bpm, 3) if beats.known else None,

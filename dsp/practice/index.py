@@ -14,6 +14,7 @@ speed at which it was played. File names are relative to the folder. Levels in d
 ``transpose``       semitones by which the sound of all tracks, tablature, MIDI and ``heard`` differ from the take
 ``line``            ``as_heard`` (whether the bass line keeps what only passes), ``passing`` (how many stretches of the
                     bass under 50 ms were left out of it: a strum passing by, the rest of a chord)
+``rig_misfit``      why the rig seems to be that of another guitar; empty if it fits, or nobody has looked
 ``tempo``           ``source`` ("given", "tapped", "estimated", or "none": the take tells no tempo), ``bpm`` (median;
                     null without a tempo), ``steady`` (whether the beats are a strict grid), ``beats_per_bar``,
                     ``confidence`` (estimated: 0 to 1, how likely these beats are the player's; else null)

@@ -63,6 +63,7 @@ class Source:
     handover_s: tuple[float, ...]
     pitch: tuple[tuple[float, int, float], ...]  #: time_s, string, Hz
     passing: int = 0  #: how many stretches of the bass were left out of the line
+    misfit: str = ""  #: why the rig seems to be that of another guitar; empty if it fits
 
     @property
     def frames(self) -> int:
@@ -113,7 +114,7 @@ def _from_take(path: Path, rig: Rig, progress: Progress, as_heard: bool) -> Sour
 
 
 def _take_apart(take: Take, prepared: Prepared, as_heard: bool) -> Source:
-    rig, processor, blocks, _ = prepared
+    rig, processor, blocks, misfit = prepared
     rate, n = take.sample_rate, rig.string_count
     transcript = Transcript(rig, rate)
     p, st = processor.params[0], processor.state[0]
@@ -167,6 +168,7 @@ def _take_apart(take: Take, prepared: Prepared, as_heard: bool) -> Source:
         passing=len(line.passing),
         handover_s=tuple(handover.time_s for handover in transcript.path()),
         pitch=pitch,
+        misfit=misfit,
     )
 
 
@@ -205,7 +207,7 @@ def _from_folder(path: Path, as_heard: bool) -> Source:
     """Read what ``thumbline render`` wrote."""
     try:
         summary = json.loads((path / "summary.json").read_text("utf-8"))
-        rig = Rig.model_validate(summary["rig"])
+        rig, misfit = Rig.model_validate(summary["rig"]), str(summary.get("rig_misfit", ""))
         notes, bassline = (_notes(path / name) for name in ("notes.csv", "bassline.csv"))
         with (path / "pitch.csv").open(encoding="utf-8", newline="") as file:
             pitch = tuple((float(r["time_s"]), int(r["string"]), float(r["hz"])) for r in DictReader(file))
@@ -234,6 +236,7 @@ def _from_folder(path: Path, as_heard: bool) -> Source:
         passing=len(line.passing),
         handover_s=tuple(note.onset_s for note in bassline[1:]),
         pitch=pitch,
+        misfit=misfit,
     )
 
 

@@ -55,9 +55,21 @@ def themes() -> list[dict[str, str]]:
 # WCAG 2.1: 4.5:1 for text (1.4.3), 3:1 for what is needed to understand a graphic or a control (1.4.11).
 @pytest.mark.parametrize("theme", themes(), ids=["light", "dark"])
 def test_the_page_can_be_read(theme: dict[str, str]) -> None:
-    for ink, ground in (("text", "ground"), ("text", "paper"), ("quiet", "ground"), ("on-ink", "ink")):
+    for ink, ground in (
+        ("text", "ground"),
+        ("text", "paper"),
+        ("quiet", "ground"),
+        ("on-ink", "ink"),
+        ("on-note", "note"),
+    ):
         assert contrast(theme[ink], theme[ground]) >= 4.5, (ink, ground)
-    for line, ground in (("ink", "paper"), ("edge", "ground"), ("edge", "paper"), ("accent", "ground")):
+    for line, ground in (
+        ("ink", "paper"),
+        ("note", "paper"),
+        ("edge", "ground"),
+        ("edge", "paper"),
+        ("accent", "ground"),
+    ):
         assert contrast(theme[line], theme[ground]) >= 3.0, (line, ground)
 
 

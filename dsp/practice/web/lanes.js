@@ -86,7 +86,7 @@ class Lanes {
     pen.fillStyle = this.colour("--sand");
     this.strings.forEach((_, i) => pen.fillRect(NAMES_PX, middle(i + 1) - 0.5, width, 1));
     for (const [notes, fill, text] of [
-      [this.guitar, "--sand", "--text"],
+      [this.guitar, "--note", "--on-note"],
       [this.bass, "--ink", "--on-ink"],
     ]) {
       const look = { fill: this.colour(fill), text: this.colour(text), height: Math.min(lane - 2, LARGEST_PX + 4) };
