@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from tests.helpers.places import DEMO
+from tests.helpers.places import DATA, DEMO
+from thumbline.dsp.rig.file import load_rig, rig_text, write_rig
+from thumbline.dsp.synthetic.model_take import bleed_matrix
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -37,6 +39,21 @@ def test_tracks_that_cannot_be_as_loud_as_wanted_are_named(run: Run, tmp_path: P
     code, out, _ = run("practice", tmp_path / "blip.flac", "--out", tmp_path, "--speeds", "100", "--mix", "both")
     assert code == 0
     assert "to be as loud as -18 LUFS: bass-100 (-" in out
+
+
+def test_a_rig_of_another_guitar_is_named_and_so_is_one_of_a_set_that_is_there_already(
+    run: Run, takes: list[Path], tmp_path: Path
+) -> None:
+    other = bleed_matrix(6, -22.0, 8.0, np.random.default_rng(5)).round(5).tolist()
+    write_rig(tmp_path / "other.toml", rig_text(load_rig(DATA / "demo.toml").changed({"bleed.matrix": other})))
+    for _ in range(2):
+        code, _, err = run(
+            *("practice", takes[0], "--rig", tmp_path / "other.toml", "--out", tmp_path),
+            *("--speeds", "100", "--mix", "both", "--bpm", "107"),
+        )
+        assert code == 0
+        assert err.startswith("ebb: the rig does not fit this take: the strings bleed into one another")
+        assert "leave --rig out" in err
 
 
 def test_several_takes_are_made_at_once(run: Run, takes: list[Path], tmp_path: Path) -> None:
