@@ -93,7 +93,7 @@ def _report(scored: "Score", *, details: bool) -> None:
     if details:
         console.print(_rates_table(scored))
         console.print(_strings_table(scored))
-    if details and scored.onset_error.count:
+    if scored.onset_error.count:
         each = scored.onset_error
         side = "late" if (each.median_ms or 0.0) >= 0.0 else "early"
         click.echo(

@@ -75,7 +75,7 @@ def likeliest(moments: Moments, beats_per_bar: int) -> Beat | None:
 
 def likeliest_at(moments: Moments, period_s: float, beats_per_bar: int) -> Beat:
     """The likeliest beats of exactly ``period_s``."""
-    best = _best(list(strict_readings(moments, beats_per_bar, period_s)), moments, -np.inf)
+    best = _best(list(strict_readings(moments, beats_per_bar, period_s)), moments, -np.inf, tempo_is_given=True)
     assert best is not None
     return best
 
@@ -126,7 +126,7 @@ def _paces(beats: NDArray[np.float64]) -> Iterator[NDArray[np.float64]]:
         yield times_at(beats, 0.5 * np.arange(2 * len(beats) - 1))
 
 
-def _best(families: list[Family], moments: Moments, none: float) -> Beat | None:
+def _best(families: list[Family], moments: Moments, none: float, *, tempo_is_given: bool = False) -> Beat | None:
     if not families:
         return None
     scores = [family.score for family in families]
@@ -152,7 +152,7 @@ def _best(families: list[Family], moments: Moments, none: float) -> Beat | None:
     family = families[i]
     beat = int(np.argmax(scores[i].reshape(-1, family.parts)[:, part]))
     beats = family.beats(part)
-    if steady:
+    if steady and not tempo_is_given:
         beats = _with_whole_bpm(beats, family.parts, moments.time_s)
     return Beat(beats, family.origin + beat, bool(steady), float(summed[chosen] / total))
 

@@ -13,8 +13,8 @@ from thumbline.dsp.decibels import power_db
 from thumbline.dsp.rig.model import Rig
 
 #: Bleed is another guitar's where, on most strings, the rig leaves this much more than the take's own matrix, as the
-#: mean logarithm of power. Right rigs of five guitars on their ten takes: at most 0.001; wrong ones: at least 0.49.
-MORE_LEFT = 0.3
+#: mean logarithm of power. Right rigs of five guitars on their ten takes: at most 0.001; wrong ones: at least 0.16.
+MORE_LEFT = 0.05
 #: Only blocks this far above the floor say anything of bleed, in dB, and at least so many.
 LOUD_DB, FEWEST_BLOCKS = 30.0, 25
 #: A residual of this many times the floor's power is as good as none (as in the estimate).

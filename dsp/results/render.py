@@ -68,14 +68,18 @@ def render_take(
     warm_up()
     with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
         refuse_take_as_target(take, out, rig.string_count)
-        made_of = digest(*map(file_digest, take.files), rig.model_dump(mode="json"), version("thumbline"))
-        if go_on and (former := _former(out / take.name, made_of)) is not None:
+        if go_on and (former := _former(out / take.name, _made_of(take, rig))) is not None:
             return Rendered(out / take.name, former, as_before=True)
         with OutputFolder(out, take.name, spared=take.files) as folder:
             folder.refuse_what_is_not_ours(RENDERED_FILES)
             folder.refuse_without_room(sound_bytes(take.frames, 1) + sound_bytes(take.frames, 1 + rig.guitar.stereo))
-            summary = _split(take, rig, folder.path, made_of, progress)
+            summary = _split(take, rig, folder.path, _made_of(take, rig), progress)
     return Rendered(folder.target, summary, kept_aside=tuple(folder.kept_aside))
+
+
+def _made_of(take: Take, rig: Rig) -> str:
+    """Return what names a result: a digest of the take, which is read for it, the rig and the version."""
+    return digest(*map(file_digest, take.files), rig.model_dump(mode="json"), version("thumbline"))
 
 
 def _former(folder: Path, made_of: str) -> dict[str, Any] | None:

@@ -155,7 +155,7 @@ def measures() -> Results:
     measure_sharpness(string, 1.0)  # turned back by more than the pitch turns on
     string.partial_re[:], string.partial_im[:], string.partial_angle = -1e6, 1e5, 0.1
     measure_sharpness(string, 1.0)
-    numbers += [float(string.stretch), float(string.partial_angle)]
+    numbers += [float(string.sharpness), float(string.partial_angle)]
     string.phase = SOUNDING
     st.nsdf[40:42] = 0.95
     track(p, st, 0, 81.0, 1.0)  # a multiple of a period that holds as well

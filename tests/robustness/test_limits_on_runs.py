@@ -26,7 +26,7 @@ pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="limits are Linu
 #: Runs a command under a limit that begins when all is loaded and compiled. Root is nobody then: limits on processes do
 #: not bind root.
 LIMITED = """
-import os, resource, sys
+import importlib.metadata, os, resource, sys
 import multiprocessing.connection, multiprocessing.popen_spawn_posix, multiprocessing.resource_tracker
 import multiprocessing.sharedctypes, multiprocessing.synchronize
 import matplotlib.pyplot, rich.live, rich.progress
@@ -36,6 +36,7 @@ from thumbline.dsp.machine_code import kernel_cache
 from thumbline.dsp.processor.processor import warm_up
 
 warm_up()
+importlib.metadata.version("thumbline")  # loads parsers
 kernel_cache.are_compiled = lambda: True
 kind, amount = sys.argv[1], int(sys.argv[2])
 if kind == "memory":

@@ -54,7 +54,7 @@ def test_each_string_is_muted_and_opened_from_the_lowest_up_and_all_are_open_bef
     assert code == 0
     steps = [(0xB0, 101 + string, value) for string in range(6, 0, -1) for value in (127, 0)]
     assert sent == ALL_OPEN * 3 + steps + ALL_OPEN * 3
-    assert "bass module: string 6 (E2) muted  channel 1, controller 107, value 127" in out
+    assert "bass module: string 6 (E2) muted    channel 1, controller 107, value 127" in out
     assert out.splitlines()[-1] == "Every string is unmuted."
 
 
@@ -146,7 +146,7 @@ def test_a_switch_is_pressed_and_the_rig_has_it(run: Run, tmp_path: Path, monkey
     assert f'{rig}: "next song" is program change 5 on channel 3' in out
     assert rig.read_text().startswith("# mine\n")
     assert load_rig(rig).feet[0].number == 5
-    assert "Foot: next setting: program change 5 on channel 3, stepped" in run("rig", "check", rig)[1]
+    assert "Foot: next song: program change 5 on channel 3, stepped" in run("rig", "check", rig)[1]
 
 
 def test_without_a_press_the_rig_stays_as_it_was(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -69,7 +69,7 @@ def test_the_demo_take_fits_its_rig_and_in_a_process_of_its_own_not_one_with_oth
     other = bleed_matrix(6, -22.0, 8.0, np.random.default_rng(5)).round(5).tolist()
     check = FitCheck(str(DATA / "demo.flac"), rig.changed({"bleed.matrix": other}))
     assert check.look(begun=False) is None
-    notice = check.look(begun=True, wait_s=60.0)
+    notice = check.look(begun=True, wait_s=180.0)
     check.stop()
     assert notice is not None
     assert "does not fit this take: the strings bleed into one another as on another guitar" in str(notice)

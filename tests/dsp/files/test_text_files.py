@@ -135,9 +135,9 @@ def test_sets_in_circles_and_through_links(tmp_path: Path) -> None:
     for name, other in (("one", "two"), ("two", "one")):
         (tmp_path / f"{name}.toml").write_text(f'base = "{other}.toml"\n[[songs]]\nname = "a"\n')
     for name in ("one", "two"):
-        assert "settings is not a setting" in refusal("set", tmp_path / f"{name}.toml").replace('"', "")
+        assert "songs is not a setting" in refusal("set", tmp_path / f"{name}.toml").replace('"', "")
     (tmp_path / "own.toml").write_text('base = "own.toml"\n[[songs]]\nname = "a"\n')
-    assert "settings is not a setting" in refusal("set", tmp_path / "own.toml")
+    assert "songs is not a setting" in refusal("set", tmp_path / "own.toml")
     (tmp_path / "away").mkdir()
     (tmp_path / "away" / "rig.toml").write_text("[bass]\ninterval = -24\n")
     (tmp_path / "linked.toml").symlink_to(tmp_path / "away" / "rig.toml")
