@@ -14,7 +14,7 @@ from thumbline.cli.console.notices import Notice
 from thumbline.cli.console.reports import Summary
 from thumbline.cli.console.screen import screen
 from thumbline.cli.console.view import View, character_of
-from thumbline.cli.songs.songs import go_to
+from thumbline.cli.songs.songs import HIGHEST_DB, LOWEST_DB, go_to
 from thumbline.cli.tuning.tuner_screen import tuner_screen
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.voice_records import CHARACTERS
@@ -28,9 +28,6 @@ FAULT_S = 12.0
 LEVEL_STEP_DB = 1.0
 #: Change of the bass's tone per press: a major third.
 TONE_RATIO = 2.0 ** (1 / 3)
-#: Levels of the bass that the keys reach, in dB.
-LOWEST_DB = -60.0
-HIGHEST_DB = 12.0
 #: Tones of the bass that the keys reach, in Hz.
 LOWEST_HZ = 80.0
 HIGHEST_HZ = 20000.0

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from thumbline.cli.console.glyphs import can_draw, small
 from thumbline.cli.console.string_rows import row_height, string_row
-from thumbline.cli.console.view import View
+from thumbline.cli.console.view import View, interval_words
 
 #: The limiter and the MIDI cable are worth a word beyond these.
 LIMITING_DB, BUSY_CABLE = -0.1, 0.7
@@ -29,7 +29,6 @@ ASIDE = 26
 #: From this width on facts are told with all their words.
 ROOMY = 92
 KEYS = " space sound  s split  h hold  u unmute  - + bass  [ ] c tone  < > song  q stop"
-INTERVALS = {0: "as played", -5: "a fourth down", -7: "a fifth down", -12: "octave down", -24: "two octaves down"}
 INVERTED = "bold reverse"
 
 
@@ -164,7 +163,7 @@ def _in_one_line(view: View, width: int) -> Text:
     dropouts = engine.missed + engine.late
     limiting = engine.limiter_db < LIMITING_DB
     busy = " BUSY" if midi.wire_share > BUSY_CABLE else ""
-    interval = INTERVALS.get(round(view.interval), f"{view.interval:+.0f} semitones")
+    interval = interval_words(view.interval)
     tone = f"{view.tone_hz / 1000:.2g} kHz" if view.tone_hz >= 1000 else f"{view.tone_hz:.0f} Hz"
     cable = ""
     if width >= ROOMY:

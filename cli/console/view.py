@@ -13,6 +13,18 @@ from thumbline.dsp.rig.model import Rig
 
 #: A level that means silence.
 SILENCE_DB = -120.0
+_INTERVALS: dict[float, str] = {
+    0: "as played",
+    -5: "a fourth down",
+    -7: "a fifth down",
+    -12: "octave down",
+    -24: "two octaves down",
+}
+
+
+def interval_words(semitones: float) -> str:
+    """Return the interval between string and bass in words where it has a name."""
+    return _INTERVALS.get(semitones, f"{semitones:+g} semitones")
 
 
 @dataclass(frozen=True)
