@@ -62,7 +62,7 @@ def main() -> None:
                 subprocess.Popen(command, env=os.environ | server.environment, stdout=out, stderr=out) as console,
             ):
                 try:
-                    code = soak(console.pid, said, stage, len(take), seconds)
+                    code = soak(console, said, stage, len(take), seconds)
                 finally:
                     console.terminate()
                     console.wait(10.0)
@@ -106,16 +106,17 @@ def _resident_kib(pid: int) -> int:
     return next((int(line.split()[1]) for line in text.splitlines() if line.startswith("RssAnon")), 0)
 
 
-def soak(console: int, said: Path, stage: StageApart, length: int, seconds: float) -> int:
-    """Watch a running live, whose console has this process number, for so many seconds."""
+def soak(console: "subprocess.Popen[bytes]", said: Path, stage: StageApart, length: int, seconds: float) -> int:
+    """Watch a running live for so many seconds."""
     while not (lines := [line for line in said.read_text().splitlines() if line.startswith("{")]):
         time.sleep(0.1)
     live = attach(Path(json.loads(lines[0])["memory"]))
     folder = Path(json.loads(lines[0])["memory"]).parent
     while float(live.engine.sound) < 1.0 or not (all(live.keeper.standby_warm) and any(folder.glob("warm-*"))):
+        assert console.poll() is None, said.read_text()
         time.sleep(0.1)
     begun = time.monotonic()
-    processes = Processes(live, console)
+    processes = Processes(live, console.pid)
     read, plucks, memory = int(live.engine.events), [], []
     next_look = begun
     while time.monotonic() < begun + seconds:
