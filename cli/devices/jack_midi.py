@@ -16,6 +16,7 @@ the message leaves in the same round as from a native one.
 import contextlib
 import functools
 import os
+import re
 import threading
 import time
 from collections import deque
@@ -35,6 +36,9 @@ SOON_S = 0.003
 FORGET_NS = 1_000_000_000
 #: A server that has not called for so long, and of which no look has come to an end for so long, does not answer.
 SILENT_NS = 1_000_000_000
+#: A client whose port is open and that has not been called for so long may be that of a server that has died without a
+#: word, as PipeWire does: a new one is tried.
+RENEW_NS = 2_000_000_000
 #: The callback does nothing for so long before the client is closed: JACK ends its thread wherever that is.
 REST_S = 0.02
 
@@ -91,7 +95,7 @@ class JackMidi:
         self._own = False
         self._held_ns: dict[str, int] = {}  # when each target was last seen connected, since it was last away
         self._preparing = self._serving = self._resting = self._closing = False
-        self._called_ns = self._looked_ns = 0
+        self._called_ns = self._looked_ns = self._opened_ns = 0
         self._messages: deque[bytes] = deque()
         self._wake, self._first_look = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._tend, name="jack midi", daemon=True)
@@ -191,7 +195,9 @@ class JackMidi:
         if self._ended.is_set():
             self._lose()
         if self._client is None:
-            self._make()
+            self._client = self._make()
+        elif self._port is not None and time.monotonic_ns() - max(self._called_ns, self._opened_ns) > RENEW_NS:
+            self._renew()
         if self._client is None:
             return
         if self._port is None and (self._serving or self._preparing):
@@ -217,15 +223,37 @@ class JackMidi:
         kept = [name for name in self._targets if name not in cut]
         self._targets = (*kept, *(name for name in connected if name not in kept))
 
-    def _make(self) -> None:
+    def _make(self) -> Any:
+        """A new client; None if no server answers."""
         jack = library()
         self._ended.clear()
         with contextlib.suppress(jack.JackOpenError):
             client = jack.Client(self._client_name, no_start_server=True)
-            client.set_shutdown_callback(lambda _status, _reason: self._end())
-            client.set_process_callback(self._callback())
-            self._client = client
+            if self._has_namesake(client):
+                client.close()
+                client = jack.Client(f"{self._client_name}-{os.getpid()}", no_start_server=True)
+            client.set_shutdown_callback(lambda _status, _reason: self._end(client))
+            client.set_process_callback(self._callback(client))
             self._settle()
+            return client
+        return None
+
+    def _renew(self) -> None:
+        """Go on with a new client, unless the one that we have is called after all while that is made."""
+        called_ns = self._called_ns
+        client = self._make()
+        if client is None:
+            return
+        if self._called_ns != called_ns:
+            client.close()
+            return
+        self._lose()
+        self._client = client
+
+    def _has_namesake(self, client: Any) -> bool:
+        """Whether our port would be called like one that is there. JACK gives each client a name of its own, PipeWire
+        does not: and who connects by a name that two have connects either, or one that has gone."""
+        return bool(client.get_ports(f"^{re.escape(f'{client.name}:{self._port_name}')}$"))
 
     def _settle(self) -> None:
         """See to what the library has made: threads in which the server speaks to us, memory that it has locked."""
@@ -233,10 +261,19 @@ class JackMidi:
         if self._priority:
             raise_priority_of_all(self._priority)
 
-    def _callback(self) -> Callable[[int], None]:
-        return self._process_out if self._output else self._process_in
+    def _callback(self, client: Any) -> Callable[[int], None]:
+        process, leave = self._process_out if self._output else self._process_in, library().CallbackExit
 
-    def _end(self) -> None:
+        def call(frames: int) -> None:
+            if client is not self._client:  # given up: the server is to call it no more
+                raise leave
+            process(frames)
+
+        return call
+
+    def _end(self, client: Any) -> None:
+        if client is not self._client:
+            return
         self.answers, self.connected, self.names = False, (), ()
         self._ended.set()
         self._wake.set()
@@ -257,6 +294,7 @@ class JackMidi:
         port = ports.register(self._port_name)
         self._port, self.own_name = port, port.name
         self._client.activate()
+        self._opened_ns = time.monotonic_ns()
         self._settle()
 
     def _connect(self, target: str) -> None:

@@ -266,9 +266,9 @@ class OutputPort(_Port):
         Real-time priority for what looks after the port (POSIX), 0 for none.
     """
 
-    OUTPUT = True
+    OUTPUT, CLIENT = True, f"{CLIENT}-mutes"
 
-    def __init__(self, wanted: str, client: str = f"{CLIENT}-mutes", port: str = "out", priority: int = 0):
+    def __init__(self, wanted: str, client: str = CLIENT, port: str = "out", priority: int = 0):
         super().__init__(wanted, client, port, priority)
 
     def send(self, message: Sequence[int]) -> bool:

@@ -100,7 +100,9 @@ class Feet:
 
     def _ask(self, before: Controls, after: Controls) -> None:
         """Write what the foot has changed, and nothing else, for the console writes too."""
-        self._live.keeper.foot_down = self._board.down
+        keeper = self._live.keeper
+        keeper.foot_down = self._board.down
+        keeper.foot_pressed = int(keeper.foot_pressed) | self._board.down
         for name in Controls.__dataclass_fields__:
             if (value := getattr(after, name)) != getattr(before, name):
                 self._live.request[name] = value

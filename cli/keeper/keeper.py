@@ -55,7 +55,8 @@ def keep(memory: Path) -> int:
         return _in_charge(live, orders, memory, stop, OutputPort(orders.port, priority=BELOW_SOUND))
     if not place.take(stop.pid):
         return 0
-    out = OutputPort(orders.port, priority=BELOW_SOUND)
+    # Named apart from the one in charge, even if that has no port yet: not every server sees to that.
+    out = OutputPort(orders.port, f"{OutputPort.CLIENT}-{stop.pid}", priority=BELOW_SOUND)
     vigil = Vigil(live)
     while not (_is_our_turn(place, vigil) and charge.take()):
         if stop.came or vigil.all_is_over:

@@ -89,6 +89,7 @@ class Keeper:
         self._engine_silent_ns: float = ENGINE_SILENT_NS
         self._asked_ns = self._reported_ns = 0
         self._reported: tuple[object, ...] = ()  # what the console was told last
+        self._closed: frozenset[int] = frozenset()  # strings whose mute was sent as closed last
         self._engine_started = 0
         self._begun_ns = 0  # when the first port was there, 0 before
         self._waits_from_ns = self._port_looked_ns = self._heard_ns = 0
@@ -278,7 +279,12 @@ class Keeper:
                 self._send(self._bass_line.begin(), now_ns)
 
     def _send_mutes(self, messages: Iterable[ControlChange], now_ns: int) -> int:
-        return self._send([message.bytes() for message in messages], now_ns)
+        sent = self._send([message.bytes() for message in messages], now_ns)
+        if sent and self._out.present and (closed := self._mutes.closed) != self._closed:
+            for string in self._closed - closed:
+                self._live.keeper.reopened[string - 1] += 1
+            self._closed = closed
+        return sent
 
     def _send(self, messages: Sequence[Sequence[int]], now_ns: int) -> int:
         """Send messages, if there is a port; returns how many there were to send."""

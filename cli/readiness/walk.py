@@ -32,9 +32,6 @@ class Walk:
     def __init__(self, rig: Rig, longest_s: float, tell: Callable[[str], object]) -> None:
         self._rig, self._longest_s, self._tell = rig, longest_s, tell
         self._heard: set[int] = set()
-        self._closed: set[int] = set()
-        self._muted: set[int] = set()
-        self._pressed: set[int] = set()
         self._faults: list[str] = []
         self._began_s = self._told_s = 0.0
         self._free = FreeShare()
@@ -58,11 +55,6 @@ class Walk:
             self._faults.append(f"{notice.kind}: {notice}")
 
     def show(self, view: Callable[[], View]) -> None:  # noqa: D102
-        now = {string.number for string in view().strings if string.muted}
-        self._muted |= self._closed - now
-        self._closed = now
-        down = int(self._live.keeper.foot_down)
-        self._pressed |= {index for index in range(len(self._rig.feet)) if down >> index & 1}
         if not self._began_s:
             return
         missing, passed_s = self._missing(), time.monotonic() - self._began_s
@@ -75,6 +67,16 @@ class Walk:
 
     def stop(self, code: int, figures: Summary) -> None:  # noqa: D102
         pass
+
+    @property
+    def _muted(self) -> set[int]:
+        """Strings whose mute was closed and opened again, as the keeper counts: a look may miss a short one."""
+        return {string for string, times in enumerate(self._live.keeper.reopened, 1) if times}
+
+    @property
+    def _pressed(self) -> set[int]:
+        pressed = int(self._live.keeper.foot_pressed)
+        return {index for index in range(len(self._rig.feet)) if pressed >> index & 1}
 
     def _missing(self) -> str:
         """What the player has still to do."""

@@ -108,7 +108,8 @@ KEEPER = record_type(
         ("events_read", "i8"),
         ("lost", "i8"),  # events that the ring had overwritten
         ("forced", "S64"),  # why every string is open whatever is played; empty if none is forced
-        ("closed", "i8", MAX_STRINGS),  # mutes as sent, string 1 first
+        ("closed", "i8", MAX_STRINGS),  # mutes as sent, string 1 first,
+        ("reopened", "i8", MAX_STRINGS),  # and how often each was opened again, however short it was closed
         ("sent", "i8"),  # messages
         ("repeated", "i8"),  # of these, said again to be sure
         ("wire_share", "f8"),  # of what the wire can carry, over the last second
@@ -131,7 +132,8 @@ KEEPER = record_type(
         ("foot_connections", "S2048"),
         ("foot_last", "u1", 3),  # bytes of the last message from the foot controller
         ("foot_count", "i8"),
-        ("foot_down", "u8"),  # bit n: the switch of the rig's foot n is pressed
+        ("foot_down", "u8"),  # bit n: the switch of the rig's foot n is pressed,
+        ("foot_pressed", "u8"),  # and it has been, however briefly
     ]
 )
 

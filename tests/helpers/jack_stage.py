@@ -1,5 +1,6 @@
 """A stage for tests: a guitar that plays a take over and over, a room, and a sound module, all JACK clients."""
 
+import gc
 import json
 import os
 import subprocess
@@ -197,6 +198,7 @@ def stand(server_name: str, take: str, folder: str) -> None:
 
     samples: Any = soundfile.read(take)[0]
     stage = Stage(server_name, samples, Path(folder))
+    gc.freeze()  # a synchronous server, and all its clients with it, would wait for a collection of all that was loaded
     stage.go = True
     print("ready", flush=True)
     sys.stdin.read()

@@ -1,25 +1,39 @@
 """A sound module for tests in a process of its own: it hears what comes however busy or stuck the test's process is."""
 
+import os
 import signal
 import subprocess
 import sys
 import threading
 import time
 from collections import deque
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pytest
 
 
 class Receiver:
-    """Hears control changes at a JACK port, ``module:in`` if not told otherwise; six strings, controllers from 102."""
+    """Hears control changes at a JACK port, ``module:in`` if not told otherwise; six strings, controllers from 102.
 
-    def __init__(self, server_name: str, client_name: str = "module"):
+    ``server_name`` may be "": the one that is found in ``environment`` by way of ``under``.
+    """
+
+    def __init__(
+        self,
+        server_name: str,
+        client_name: str = "module",
+        *,
+        under: Sequence[str] = (),
+        environment: Mapping[str, str] | None = None,
+    ):
         pytest.importorskip("jack", reason="needs JACK-Client and libjack")
         self.messages: list[tuple[float, int, int]] = []  # monotonic seconds, string, value
         self.signs_of_life: list[float] = []  # monotonic seconds
-        command = [sys.executable, __file__, server_name, client_name]
-        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        command = [*under, sys.executable, __file__, server_name, client_name]
+        self._process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, text=True, env=os.environ | dict(environment or {})
+        )
         assert self._process.stdout is not None
         self._lines = self._process.stdout
         assert self._lines.readline() == "ready\n"
@@ -66,7 +80,7 @@ def main() -> None:
     import jack
 
     received: deque[tuple[int, bytes]] = deque()
-    client = jack.Client(sys.argv[2], no_start_server=True, servername=sys.argv[1])
+    client = jack.Client(sys.argv[2], no_start_server=True, servername=sys.argv[1] or None)
     port: Any = client.midi_inports.register("in")
 
     @client.set_process_callback

@@ -29,12 +29,52 @@ class PipeWire:
     """A running server; ``environment`` is what its clients need."""
 
     def __init__(self, folder: Path):
+        self._folder = folder
+        self._running: list[subprocess.Popen[bytes]] = []
         self.environment = {
             "XDG_RUNTIME_DIR": str(folder / "run"),
             "XDG_CONFIG_HOME": str(folder / "config"),
             "XDG_STATE_HOME": str(folder / "state"),
             "PIPEWIRE_LATENCY": f"{PERIOD}/48000",
         }
+
+    def start(self) -> None:
+        """Start it and its session manager, and wait for the interface."""
+        folder = self._folder
+        environment = {key: value for key, value in os.environ.items() if key != "DBUS_SESSION_BUS_ADDRESS"}
+        environment |= self.environment
+        session = [need("dbus-run-session"), "--", need("wireplumber")]
+        for name, command in (("pipewire", [need("pipewire")]), ("session", session)):
+            with (folder / f"{name}.log").open("ab") as log:
+                self._running.append(subprocess.Popen(command, env=environment, stdout=log, stderr=log))
+            until = time.monotonic() + START_S
+            while name == "pipewire" and not (folder / "run" / "pipewire-0").exists():
+                assert time.monotonic() < until, (folder / "pipewire.log").read_text(errors="replace")
+                time.sleep(0.05)
+        until = time.monotonic() + START_S
+        while "hexa:capture_AUX5" not in (ports := self.run("pw-link", "-io")) or "stage:playback_FR" not in ports:
+            assert time.monotonic() < until, (folder / "session.log").read_text(errors="replace")
+            time.sleep(0.1)
+
+    def kill(self) -> None:
+        """End it as a crash does; :meth:`start` starts it again."""
+        server, *others = self._running
+        server.kill()
+        server.wait()
+        self._running = others
+        self.end()
+        for socket in (self._folder / "run").glob("pipewire-0*"):
+            socket.unlink()
+
+    def end(self) -> None:
+        """End all of it."""
+        for process in reversed(self._running):
+            process.terminate()
+            with suppress(subprocess.TimeoutExpired):
+                process.wait(3.0)
+            process.kill()
+            process.wait()
+        self._running.clear()
 
     def run(self, *command: str) -> str:
         """Run a client to its end; returns what it printed."""
@@ -55,32 +95,15 @@ class PipeWire:
 @contextmanager
 def pipewire_server(folder: Path) -> Iterator[PipeWire]:
     """Run PipeWire and its session manager, apart from the desktop's; skip the test where they are not installed."""
-    programs = [need(name) for name in ("pipewire", "dbus-run-session", "wireplumber", "pw-link", "pw-jack", "pw-cat")]
+    for name in ("pipewire", "dbus-run-session", "wireplumber", "pw-link", "pw-jack", "pw-cat"):
+        need(name)
     settings = folder / "config" / "pipewire" / "pipewire.conf.d"
     settings.mkdir(parents=True)
     (settings / "test.conf").write_text(SETTINGS)
     (folder / "run").mkdir(mode=0o700)
     server = PipeWire(folder)
-    environment = {key: value for key, value in os.environ.items() if key != "DBUS_SESSION_BUS_ADDRESS"}
-    environment |= server.environment
-    running: list[subprocess.Popen[bytes]] = []
     try:
-        for name, command in (("pipewire", programs[:1]), ("session", [programs[1], "--", programs[2]])):
-            with (folder / f"{name}.log").open("wb") as log:
-                running.append(subprocess.Popen(command, env=environment, stdout=log, stderr=log))
-            until = time.monotonic() + START_S
-            while name == "pipewire" and not (folder / "run" / "pipewire-0").exists():
-                assert time.monotonic() < until, (folder / "pipewire.log").read_text(errors="replace")
-                time.sleep(0.05)
-        until = time.monotonic() + START_S
-        while "hexa:capture_AUX5" not in (ports := server.run("pw-link", "-io")) or "stage:playback_FR" not in ports:
-            assert time.monotonic() < until, (folder / "session.log").read_text(errors="replace")
-            time.sleep(0.1)
+        server.start()
         yield server
     finally:
-        for process in reversed(running):
-            process.terminate()
-            with suppress(subprocess.TimeoutExpired):
-                process.wait(3.0)
-            process.kill()
-            process.wait()
+        server.end()

@@ -113,6 +113,32 @@ def test_a_hand_over_mutes_the_others_and_its_time_from_the_pluck_is_counted(sta
     assert stage.live.keeper.events_read == 1
 
 
+def test_a_mute_that_was_closed_for_one_round_alone_is_counted_when_it_opens(stage: Stage) -> None:
+    stage.event(HANDOVER, 6)
+    stage.round()
+    stage.event(HANDOVER, 2)
+    stage.round()
+    stage.event(HANDOVER, 6)
+    stage.round()
+    assert list(stage.live.keeper.reopened[:6]) == [0, 1, 0, 0, 0, 1]
+    assert list(stage.live.keeper.closed[:6]) == [0] * 6, "too short to be seen: what is closed is told every 10 ms"
+    stage.live.request.all_open = 1
+    stage.round()
+    assert list(stage.live.keeper.reopened[:6]) == [1, 2, 1, 1, 1, 1]
+
+
+def test_a_mute_that_opens_while_the_port_is_away_counts_when_the_port_is_back(stage: Stage) -> None:
+    stage.event(HANDOVER, 6)
+    stage.round()
+    stage.out.present = False
+    stage.live.request.all_open = 1
+    stage.round()
+    assert list(stage.live.keeper.reopened[:6]) == [0] * 6
+    stage.out.present = stage.out.returned = True
+    stage.round()
+    assert list(stage.live.keeper.reopened[:6]) == [1, 1, 1, 1, 1, 0]
+
+
 def test_a_setting_with_other_modules_leaves_the_old_ones_open_and_tells_the_new_ones_all(stage: Stage) -> None:
     stage.event(HANDOVER, 6)
     stage.round()
