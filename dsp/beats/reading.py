@@ -23,6 +23,9 @@ GOOD_ENOUGH = 9.0
 #: Two readings have the same beats if, where they are compared, beats last as long within this share and lie as near to
 #: each other as this share of a beat.
 SAME_TEMPO, SAME_PHASE = 0.02, 0.15
+#: A take that is cut to the bars of its click begins with a bar line (common practice, no source): the share of takes
+#: that are, as a plain guess, and how far players may be off their click, s.
+CUT_TO_BARS, OFF_CLICK_S = 0.2, 0.04
 #: At how many moments they are compared, and of how many readings.
 PROBES, MOST_COMPARED = 5, 80
 #: Beats that follow the player are tried at half the pace if they are so many, at twice if they last so long, s.
@@ -30,7 +33,8 @@ FEWEST_HALVED, SHORTEST_DOUBLED_S = 8, 0.5
 #: A whole number of beats per minute is preferred within this share, if it explains the take worse by no more nats.
 WHOLE_WITHIN, WHOLE_COSTS = 0.004, 3.0
 
-_WEIGHTS = np.array([WEIGHTS[name] for name in NAMES])
+#: Weights of the features, then the score of the chance that no reading is right: at all, and for a hundred moments.
+FITTED = np.array([*(WEIGHTS[name] for name in NAMES), NONE, NONE_PER_HUNDRED])
 
 
 @dataclass(frozen=True)
@@ -56,7 +60,18 @@ class Family:
     @property
     def score(self) -> NDArray[np.float64]:
         """(places,) how good each reading is, nats."""
-        return self.features.astype(np.float64) @ _WEIGHTS
+        score = self.features.astype(np.float64) @ FITTED[:-2]
+        return score + self._cut_to_bars() if self.steady else score
+
+    def _cut_to_bars(self) -> NDArray[np.float64]:
+        """(places,) how much likelier each place is for where the first frame lies; it says nothing of the tempo."""
+        places = len(self.features)
+        part_s = float(self.times_s[1] - self.times_s[0]) / self.parts
+        bar_s = places * part_s
+        off_s = (self.times_s[self.origin] + part_s * np.arange(places) + 0.5 * bar_s) % bar_s - 0.5 * bar_s
+        near = np.abs(off_s) < OFF_CLICK_S
+        share = near / near.mean() if near.any() else np.ones(places)
+        return np.log(1.0 - CUT_TO_BARS + CUT_TO_BARS * share)
 
     def beats(self, part: int) -> NDArray[np.float64]:
         """Times of the beats if they lie so many parts of a beat later."""
@@ -66,7 +81,7 @@ class Family:
 def likeliest(moments: Moments, beats_per_bar: int) -> Beat | None:
     """The likeliest beats; None if no reading could be tried."""
     families = list(strict_readings(moments, beats_per_bar))
-    none = NONE + NONE_PER_HUNDRED * min(len(moments), MOST_MOMENTS) / 100.0
+    none = float(FITTED[-2] + FITTED[-1] * min(len(moments), MOST_MOMENTS) / 100.0)
     strict = max(families, key=lambda family: float(family.score.max()), default=None)
     if strict is None or float(strict.score.max()) < none + GOOD_ENOUGH or not _holds(strict, moments.time_s):
         families += bent_readings(moments, beats_per_bar)

@@ -4,11 +4,12 @@ Run with the folder of recordings in THUMBLINE_RECORDINGS::
 
     python -m tests.benchmarks.fit_beats [--grooves FOLDER] [--write]
 
-Material: performances made by rule, 24 recorded ones (GuitarSet), grooves of an accompaniment program
-(`tests.material.grooves`) if their folder is given, and playing without a beat. The weights make the right readings of
-all performances likeliest together (maximum likelihood), held to a multiple of weights chosen by hand. Then one style,
-one song or a sixth of the grooves is left out in turn, and judged by weights fitted to the rest; all likelihoods are
-flattened by the one power that makes what is left out likeliest. ``--write`` writes ``dsp/beats/weights.py``.
+Material: performances made by rule, 24 recorded ones (GuitarSet), written music (`tests.material.scores`), grooves of
+an accompaniment program (`tests.material.grooves`) if their folder is given, and playing without a beat. The weights
+make the right readings of all performances likeliest together (maximum likelihood), held to a multiple of weights
+chosen by hand. Then one style, one song or a sixth of the grooves is left out in turn, and judged by weights fitted to
+the rest; all likelihoods are flattened by the one power that makes what is left out likeliest. Then each source is left
+out as a whole and estimated as the program does it. ``--write`` writes ``dsp/beats/weights.py``.
 """
 
 import argparse
@@ -18,18 +19,23 @@ from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
+import mir_eval
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from tests.helpers.beat_truth import bar_right, beats_right
 from tests.helpers.places import ROOT
+from tests.material.begun_later import begun_later
 from tests.material.grooves import grooves
 from tests.material.performances import STYLES, Performance, perform, without_a_beat
 from tests.material.recorded_timing import recorded
+from tests.material.scores import scores
+from thumbline.dsp.beats import reading
 from thumbline.dsp.beats.evidence import moments_of
 from thumbline.dsp.beats.features import MOST_MOMENTS, NAMES
 from thumbline.dsp.beats.reading import Family, bent_readings, strict_readings
+from thumbline.dsp.beats.tempo import estimate_beats
 
 #: Weights chosen by hand, in nats; all others are 0.
 BY_HAND = {
@@ -50,6 +56,8 @@ HELD, RECORDED_COUNTS = 5.0, 4.0
 BEST, OTHERS = 220, 60
 PERFORMANCES_A_STYLE = 8
 FOLDS_OF_GROOVES = 6
+#: Beats this near to those that were meant are close, s; how much later performances begin when they are tried again.
+CLOSE_S, LATE_S = 0.025, 0.37
 POWERS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
 Floats = NDArray[np.float64]
 
@@ -59,7 +67,7 @@ class Readings:
     """Readings of a performance, the last of which is that none is right."""
 
     performance: Performance
-    kind: str  #: recorded, made, groove
+    kind: str  #: recorded, made, written, groove
     fold: str  #: what is left out together
     features: NDArray[np.float32]  #: (readings, features and two for the last)
     beat: NDArray[np.int64]  #: readings that have the same beats have the same number
@@ -78,6 +86,8 @@ def material(groove_folder: Path | None) -> Iterator[tuple[str, str, Performance
             yield "made", style, perform(style, 100 + i, pace)
     for i in range(20):
         yield "made", "free", without_a_beat(i, found[2 * (i // 2)] if i % 2 else None)
+    for folder, each in scores():
+        yield "written", folder, each
     for i, each in enumerate(grooves(groove_folder) if groove_folder else ()):
         yield "groove", f"grooves {i // 2 % FOLDS_OF_GROOVES}", each
 
@@ -190,6 +200,10 @@ def main() -> None:
     power = min(POWERS, key=lambda p: float(told[p][:, 4].mean()))
     print(f"{len(everything)} performances, {len(left_out)} folds, power {power}")
     report(everything, told[power])
+    kinds = np.array([each.kind for each in everything])
+    for kind in sorted(set(kinds.tolist())):
+        weights = power * fit.weights(counts * (kinds != kind))
+        estimated(kind, [each.performance for each in everything if each.kind == kind], weights)
     if asked.write:
         write(power * fit.weights(counts))
 
@@ -201,7 +215,7 @@ def report(everything: list[Readings], told: Floats) -> None:
     kinds = np.array([each.kind for each in everything])
     sure, beat, bar, pace, _ = told.T
     near = np.abs(pace[:, np.newaxis] / np.array([0.5, 1.0, 2.0]) - 1.0) < 0.01
-    sets = {kind: (kinds == kind) & steady for kind in ("recorded", "made", "groove")}
+    sets = {kind: (kinds == kind) & steady for kind in ("recorded", "made", "written", "groove")}
     for name, here in (sets | {"faster or slower": meant & ~steady, "no beat": ~meant}).items():
         if here.any():
             shares = (near.any(axis=1), near[:, 1], beat, bar, sure, sure >= 0.5)
@@ -221,6 +235,33 @@ def report(everything: list[Readings], told: Floats) -> None:
                 each.performance.name,
                 f"sure {row[0]:.2f}, beat {row[1]:.0f}, bar {row[2]:.0f}, pace {row[3]:.3f}",
             )
+
+
+def estimated(kind: str, performances: list[Performance], weights: Floats) -> None:
+    """Print how well the program estimates steady performances by these weights, also where they begin later."""
+    reading.FITTED[:] = weights
+    steady = [each for each in performances if each.steady]
+    for late_s in (0.0, LATE_S):
+        rows = np.array([_estimated(begun_later(each, late_s)) for each in steady])
+        print(
+            f"{kind} left out, begun {late_s:.2f} s later: {len(rows)}",
+            *(f"{share:.3f}" for share in rows.mean(axis=0)),
+        )
+
+
+def _estimated(performance: Performance) -> tuple[float, ...]:
+    """Tempo or half or double of it, octave, beats within 25 ms, F at 70 ms, beats and bar right, how sure."""
+    found = estimate_beats(performance.notes, performance.bassline, performance.end_s, performance.beats_per_bar, None)
+    pace = found.bpm * float(np.median(np.diff(performance.beats_s))) / 60.0
+    first_s = performance.notes[0].onset_s - 0.5 * 60.0 / found.bpm
+    meant = performance.beats_s[(performance.beats_s >= first_s) & (performance.beats_s <= performance.end_s)]
+    near = np.abs(found.times_s[:, np.newaxis] - meant).min(axis=0) < CLOSE_S
+    beats = found.times_s[(found.times_s >= meant[0] - 0.07) & (found.times_s <= meant[-1] + 0.07)]
+    right = beats_right(performance, found.times_s)
+    bar = right and bar_right(performance, found.times_s[found.downbeat :: found.beats_per_bar])
+    share = mir_eval.beat.f_measure(meant, beats)
+    tempo = any(abs(pace / times - 1.0) < 0.01 for times in (0.5, 1.0, 2.0))
+    return (tempo, abs(pace - 1.0) < 0.01, float(near.mean()), share, right, bar, found.confidence or 0.0)
 
 
 def write(weights: Floats) -> None:

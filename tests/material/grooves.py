@@ -1,10 +1,9 @@
 """Grooves of an accompaniment program as performances: patterns of bass and chords that somebody else wrote.
 
 The program is MMA, Musical MIDI Accompaniment (Debian package ``mma`` 21.09, GPL-2.0), made to accompany singers and
-soloists. Of each file of its standard style library one or two grooves were played, over 12 to 20 bars of common chord
-progressions, without metronome beats before the start (``mma -0``), into a Standard MIDI File named
-``STYLE__GROOVE.mid``. These files are not part of the project. Here the track of the bass (or the walking bass) goes to
-the low strings, and one track of chords to the others, by a hand as uneven as a player's; the tempo is drawn.
+soloists. `tests.material.groove_files` has it play; its files are not part of the project. Here the track of the bass (or
+the walking bass) goes to the low strings, and one track of chords to the others, by a hand as uneven as a player's;
+the tempo is drawn.
 """
 
 import re

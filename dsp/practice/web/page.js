@@ -65,15 +65,14 @@ function now() {
 function seek(time) {
   time = Math.min(Math.max(time, 0), index.seconds);
   player.seek(Math.round(time * player.rate));
-  if (last.playing) return;
   last = { ...last, position: time * player.rate };
   lastAt = performance.now();
-  element("said").textContent = placeInWords(time);
+  if (!last.playing) element("said").textContent = placeInWords(time);
 }
 
 function togglePlay() {
   if (element("play").disabled) return;
-  if (last.playing) tell({ play: false });
+  if (last.playing) player.ask({ play: false });
   else player.play();
 }
 
@@ -90,7 +89,7 @@ const SPEEDS = [100, 75, 60];
 function setSpeed(percent) {
   const slider = element("speed");
   slider.value = percent;
-  tell({ speed: slider.value / 100 });
+  player.ask({ speed: slider.value / 100 });
   memory.set("speed", Number(slider.value));
   showSpeed(slider.value);
 }

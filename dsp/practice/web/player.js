@@ -38,6 +38,8 @@ class Player {
       this.sources[part] = [...document.querySelectorAll(`script[data-stem="${part}"]`)];
     }
     this.place = { position: 0, loop: null };
+    /** Number of the last request; a report that answers an earlier one tells of what is past. */
+    this.asked = 0;
     this.there = new Set();
     this.coming = new Set();
   }
@@ -52,20 +54,27 @@ class Player {
     });
     const beats = index.beats.map(([time, , beat]) => ({ at: Math.round(time * rate), accent: beat === 1 }));
     await this._connect({ frames: this.frames, length: this.length, stems, beats });
+    this.ask({ seek: this.place.position });
     await this._bring(0);
     this._fetch();
   }
 
+  /** Ask for something of which reports tell (place, playing, speed): until it is answered, they are ignored. */
+  ask(message) {
+    this.asked++;
+    this.tell({ ...message, request: this.asked });
+  }
+
   async play() {
     await this.context.resume();
-    this.tell({ play: true });
+    this.ask({ play: true });
   }
 
   /** Go to a frame. */
   seek(frame) {
     this.place.position = frame;
     this._fetch();
-    this.tell({ seek: frame });
+    this.ask({ seek: frame });
   }
 
   /** Loop between two frames, or not. */
@@ -135,6 +144,7 @@ class Player {
   }
 
   _hear(report) {
+    if (report.answered < this.asked) return;
     if (report.playing) {
       this.place.position = report.position;
       this._fetch();

@@ -53,6 +53,7 @@ class Tape {
     this.countInBeats = 0;
     this.ladder = 0; // added to the speed after each pass of the loop
     this.passes = 0;
+    this.answered = 0; // number of the last request that was done
     this.playing = false;
     this.waiting = false; // for sound that is not there yet
     this.envelope = 0;

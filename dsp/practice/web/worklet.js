@@ -29,14 +29,15 @@ function command(tape, message) {
     if (message.play) tape.play();
     else tape.stop();
   }
+  if ("request" in message) tape.answered = message.request;
 }
 
 /** What the page is to show. */
 function report(tape) {
   const levels = { click: tape.click.level };
   for (const stem of tape.stems) levels[stem.name] = stem.level;
-  const { position, playing, speed, passes, lead, waiting } = tape;
-  return { position, playing, speed, passes, counting: lead > 0, waiting, levels };
+  const { answered, position, playing, speed, passes, lead, waiting } = tape;
+  return { answered, position, playing, speed, passes, counting: lead > 0, waiting, levels };
 }
 
 if (typeof registerProcessor === "function") {

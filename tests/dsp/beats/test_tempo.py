@@ -160,8 +160,16 @@ def test_tempos_nobody_plays_are_refused(bpm: float) -> None:
 
 
 def test_notes_of_the_guitar_alone_begin_bar_1_with_the_first() -> None:
-    beats = estimate_beats(_line(120.0, 16, late_s=0.5), [], 9.0, 4, None)
-    assert beats.first_bar_s == pytest.approx(0.5, abs=0.02)
+    beats = estimate_beats(_line(120.0, 16, late_s=0.65), [], 9.0, 4, None)
+    assert beats.first_bar_s == pytest.approx(0.65, abs=0.02)
+
+
+def test_a_take_that_begins_a_beat_before_its_first_note_was_cut_to_its_bars() -> None:
+    """Nothing else tells the bar: no bass, and no note unlike the others."""
+    notes = [_note(0.515 + 0.5 * i) for i in range(16)]
+    beats = beats_from_bpm(120.0, notes, [], 9.0, 4, None)
+    assert beats.first_bar_s == pytest.approx(0.0, abs=0.04)
+    assert beats.position(int(np.argmin(np.abs(beats.times_s - 0.5)))) == (1, 2)
 
 
 def test_a_grid_is_the_click_and_no_beat_moves_to_a_note() -> None:

@@ -180,6 +180,34 @@ def test_pedals_play_and_go_back_and_single_characters_can_be_switched_off(page:
     assert only.get_attribute("aria-pressed") == "true"
 
 
+#: The page is busy while the audio thread reports, then it is asked for something; where it says it is at each report.
+AFTER_A_BUSY_MOMENT = """(ask) => new Promise((done) => {
+  const { player } = practice, seen = [], pass = player.onReport;
+  for (const until = performance.now() + 150; performance.now() < until; );
+  player.onReport = (report) => {
+    pass(report);
+    seen.push([practice.now(), Number(document.getElementById("speed").value)]);
+    if (seen.length < 12) return;
+    player.onReport = pass;
+    done(seen);
+  };
+  for (const key of ask) document.body.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true }));
+})"""
+
+
+def test_a_late_report_of_the_audio_thread_takes_back_neither_place_nor_speed(page: Any) -> None:
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("PageDown")
+    until(page, "s.playing && s.position > 0")
+    for _time_s, speed in page.evaluate(AFTER_A_BUSY_MOMENT, ["-", "-"]):
+        assert speed == 90
+    assert page.evaluate(AFTER_A_BUSY_MOMENT, ["Home", "ArrowRight", "ArrowRight"])[0][0] == pytest.approx(2.5, abs=0.2)
+    page.keyboard.press("PageDown")
+    until(page, "!s.playing")
+    seen = page.evaluate(AFTER_A_BUSY_MOMENT, ["Home", "ArrowRight", "ArrowRight", "PageUp"])
+    assert [time_s for time_s, _speed in seen] == pytest.approx([0.5] * len(seen), abs=0.001)
+
+
 def test_a_live_region_says_bar_and_beat_and_the_screen_stays_on_while_it_plays(page: Any) -> None:
     page.evaluate(
         """navigator.wakeLock.request = (kind) => {
