@@ -17,9 +17,13 @@ NOT_READY = 1
 
 
 @click.command()
-@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
+@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Rig of the guitar.")
 @click.option(
-    "--set", "set_file", metavar="SET", type=click.Path(path_type=Path), help="Several named settings: songs."
+    "--set",
+    "set_file",
+    metavar="SET",
+    type=click.Path(path_type=Path),
+    help="Songs of an evening, and what each changes.",
 )
 @click.option("--input", "input_device", metavar="DEV", help="Device of the strings, by name or number.")
 @click.option("--output", "output_device", metavar="DEV", help="Output device for bass and guitar, by name or number.")
