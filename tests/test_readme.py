@@ -1,33 +1,16 @@
-"""Every command of the README is one: those that need no interface run as printed, in a folder like a fresh clone.
+"""README is short, in order, and every command, option and link in it exists; `test_readme_walk.py` runs them."""
 
-The first command (install, render) and the last (the tests) are run from the README by the continuous integration. With
-``THUMBLINE_README=all`` those that take longer than a moment run too.
-"""
-
-import os
 import re
 import shlex
-import shutil
-import subprocess
-import sys
-from pathlib import Path
 
 import click
 import pytest
 
-from tests.helpers.places import DATA
+from tests.helpers.places import ROOT
+from tests.helpers.readme_lines import INLINE, PRINTED, README
 from thumbline.cli.main import thumbline
 
-ROOT = Path(__file__).parents[1]
-README = (ROOT / "README.md").read_text("utf-8")
-BLOCKS = re.findall(r"^```sh\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
-#: Command lines without what follows a #.
-PRINTED = [line.split("  #")[0].strip() for block in BLOCKS for line in block.splitlines() if line.strip()]
-INLINE = [each for each in re.findall(r"`(thumbline [^`]+)`", README) if "..." not in each]
 COMMANDS = [line for line in [*PRINTED, *INLINE] if line.startswith("thumbline ")]
-#: These wait for a player, an interface or a foot.
-WAIT = ("thumbline ports", "thumbline live", "thumbline mutes", "thumbline unmute", "thumbline rig learn")
-LONG = ("thumbline practice", "thumbline refine", "thumbline score", "thumbline render", "thumbline live --rig data/")
 
 
 def test_readme_is_short_and_says_first_what_comes_first() -> None:
@@ -58,26 +41,6 @@ def test_every_command_and_option_exists(line: str) -> None:
         assert command is not None
     if arguments and arguments != ["--help"]:
         try:
-            command.make_context(name, [*arguments])
+            command.make_context(name, [*arguments], help_option_names=["-h", "--help"])
         except click.MissingParameter:
             assert line in INLINE  # said in a sentence, not to be typed
-
-
-def test_commands_run_as_printed(tmp_path: Path) -> None:
-    for name in ("data", "notebooks"):
-        shutil.copytree(ROOT / name, tmp_path / name)
-    every = os.environ.get("THUMBLINE_README") == "all"
-    shell = f"thumbline() {{ '{sys.executable}' -m thumbline.cli \"$@\"; }}\n"
-    lines = [
-        line
-        for line in PRINTED
-        if line.startswith("thumbline ")
-        and "--live" not in line
-        and (not line.startswith((*WAIT, *LONG)) or (every and line.startswith(LONG)))
-    ]
-    assert len(lines) >= 3
-    for line in lines:
-        done = subprocess.run(["bash", "-c", shell + line], cwd=tmp_path, capture_output=True, text=True, check=False)
-        assert done.returncode == 0, f"{line}\n{done.stderr}"
-    assert (tmp_path / "my-guitar.toml").is_file()
-    assert DATA.is_dir()

@@ -75,6 +75,10 @@ NOT_SAID = {
     r"\ball open\b|\bopen all\b|\bclose all\b|\bopen first\b|\bclose first\b": "unmute all, mute all",
     r"\bopens? every string|every string (open|is open|opens)\b|\bkeeps? all strings open": "unmute",
     r"\bwork \d": "load",
+    r"\bone a line\b|\b[Bb]eats a bar\b": "per",
+    r"waited for for|not at all\.": "name the thing, then how long",
+    r"open \d+, closed \d+": "unmuted, muted",
+    r"named settings": "songs",
 }
 #: Read by people, though no docstring: everything that is printed, drawn or written comes from these.
 SOURCES = sorted(path for folder in ("dsp", "cli") for path in (ROOT / folder).rglob("*.py"))
@@ -107,7 +111,13 @@ def said_in_code(path: Path) -> Iterator[str]:
 
 def helps(command: click.Command, name: str) -> Iterator[str]:
     """Yield the help of a command and of all below it, unwrapped."""
-    context = click.Context(command, info_name=name, terminal_width=10_000, max_content_width=10_000)
+    context = click.Context(
+        command,
+        info_name=name,
+        terminal_width=10_000,
+        max_content_width=10_000,
+        help_option_names=["-h", "--help"],  # as the program has it: click keeps the option it makes
+    )
     yield command.get_help(context)
     for below in getattr(command, "commands", {}).values():
         yield from helps(below, below.name)

@@ -29,8 +29,8 @@ LATER_S = 60.0
     "--wait",
     metavar="SECONDS",
     type=Seconds(0.0, 86400.0),
-    help="How long to wait for an interface or a MIDI port, from the start on. Without it one that has gone is waited "
-    "for for 60 s, and one that is not there at the start not at all.",
+    help="How long to wait for an interface or a MIDI port, from the start on. Left out: 60 s for one that disappears, "
+    "and no time for one that is missing at the start.",
 )
 @click.option(
     "--keep",

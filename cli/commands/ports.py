@@ -27,11 +27,11 @@ SHOW_S = 0.2
     metavar="OUTPUT INPUT",
     help="Measure the round trip through a cable from an output to an input.",
 )
-@click.option("--yes", is_flag=True, help="With --loopback: everything is as it must be; do not ask.")
+@click.option("--yes", is_flag=True, help="With --loopback: do not ask; every precaution has been taken.")
 @click.option("--input", "input_device", default="", metavar="DEV", help="Input device, by name or number.")
 @click.option("--output", "output_device", default="", metavar="DEV", help="Output device, by name or number.")
 @click.option("--rate", default=48000, show_default=True, type=RATE, help="Sample rate in Hz.")
-@click.option("--block", default=64, show_default=True, type=click.IntRange(32, 2048), help="Frames at a time.")
+@click.option("--block", default=64, show_default=True, type=click.IntRange(32, 2048), help="Buffer size in frames.")
 @click.option("--hz", default=110.0, show_default=True, help="Frequency of the tone, 20 to 5000.")
 @click.option("--db", default=-30.0, show_default=True, help="Peak level of the tone in dBFS, at most -12.")
 @click.option("--seconds", type=Seconds(1.0, 3600.0), help="How long: tone 4 (at most 30), levels 10.")

@@ -100,7 +100,7 @@ def _string_table(rig: "Rig") -> "Table":
                 levels if isinstance(levels, str) else f"{levels[i]:.1f}"
                 for levels in (rig.detect.on_db, rig.detect.off_db)
             ),
-            "yes" if i + 1 in rig.bass_strings else "no",
+            "yes" if i + 1 in rig.bass_strings else "in rests" if rig.choice.rest == "next string" else "no",
         )
     return table
 

@@ -37,8 +37,8 @@ LOOK_S = 0.01
 def learn(rig_file: Path, action: str, port: str | None, behaviour: str | None, steps: str | None, wait: float) -> None:
     """Assign a foot switch or pedal to ACTION by pressing or moving it.
 
-    ACTION is split, hold, "unmute all", "bass level", "bass tone", interval, "next song", "previous song" or
-    song. The rest of the file stays as it is; `thumbline rig explain feet` says more.
+    ACTION is split, hold, "unmute all", "bass level", "bass tone", interval, "next song", "previous song",
+    song, tuner or "save song". The rest of the file stays as it is; `thumbline rig explain feet` says more.
     """
     from thumbline.cli.devices.midi_ports import InputPort, no_midi
     from thumbline.dsp.midi.foot_controller import ACTIONS

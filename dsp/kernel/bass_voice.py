@@ -8,6 +8,9 @@ plucked string is read from the beginning of its attack, at first at its own spe
 drawn out; an octave down, the first jump is due two periods after the pluck, and the pitch is known after one and a
 half.
 
+A string that loses the bass to a pluck is cut off by its attack, or lingers under it, softer and softer; until it has
+gone it is read on as before, by a head of its own.
+
 The synthesised voice is a sum of the first harmonics at the shifted pitch with the string's level. It cannot begin
 before the pitch is known: until then the shifted string is heard.
 """
@@ -18,6 +21,7 @@ import numpy as np
 
 from thumbline.dsp.compilation import kernel
 from thumbline.dsp.kernel.first_partial import partial_period
+from thumbline.dsp.kernel.rest import ring_on, tone
 from thumbline.dsp.kernel.tone_stage import shape
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import ANALYSIS_STEP, SILENT, SOUNDING, SYNTH
@@ -55,7 +59,7 @@ def _take_head(st: Record, string: int, lag: float, rate: float, step: float) ->
         if st.heads[h].string < 0:
             free = h
             break
-        if st.heads[h].gain < st.heads[free].gain and h != st.lead:
+        if st.heads[h].gain < st.heads[free].gain and h != st.lead and h != st.lingering:
             free = h
     if st.lead >= 0:
         st.heads[st.lead].step = -step
@@ -65,13 +69,59 @@ def _take_head(st: Record, string: int, lag: float, rate: float, step: float) ->
     head.rate = rate
     head.gain = 0.0
     head.step = step
+    head.level = 1.0
+    head.ebb = 0.0
     st.lead = free
+
+
+@kernel
+def _let_linger(p: Record, st: Record) -> None:
+    """The string that leads has lost the bass to a pluck: it lingers, and what lingered before makes room."""
+    if st.lingering >= 0:
+        st.heads[st.lingering].step = -p.fade_step
+    st.lingering = st.lead
+    st.heads[st.lead].ebb = p.linger_step
+    st.lead = -1
+
+
+@kernel
+def _read_on(p: Record, st: Record) -> None:
+    """Every tick: let the head that lingers jump as the one that leads does, until its string has the bass again."""
+    at = st.lingering
+    if at < 0:
+        return
+    head = st.heads[at]
+    if head.string < 0 or head.level <= 0.0:
+        st.lingering = -1
+        return
+    if head.string == st.bass:
+        head.step = -p.attack_step
+        st.lingering = -1
+        return
+    period = _jump_period(p, st, head.string)
+    if head.gain < 1.0 or period == 0.0 or head.lag < period + NEWEST:
+        return  # without a period it reads on as far as the past reaches: its string has been stopped
+    lead, level = st.lead, head.level
+    st.lead = at
+    jump = math.floor((head.lag - NEWEST) / period) * period
+    _take_head(st, head.string, head.lag - jump, head.rate, 2.0 / period)
+    st.lingering, st.lead = st.lead, lead
+    st.heads[st.lingering].level = level
+    st.heads[st.lingering].ebb = p.linger_step
+
+
+@kernel
+def _jump_period(p: Record, st: Record, s: int) -> float:
+    """Frames by which a head of a string jumps; 0 while its pitch is unknown."""
+    string = st.strings[s]
+    return string.period * 2.0 ** (SHARPNESS_SHARE * string.sharpness) * p.decimation
 
 
 @kernel
 def update_heads(p: Record, st: Record) -> None:
     """Every tick: answer hand-overs and plucks, and let a head that lags by a period jump."""
     bass = st.bass
+    _read_on(p, st)
     lead_string = st.heads[st.lead].string if st.lead >= 0 else -1
     if bass < 0:
         if st.lead >= 0:
@@ -82,6 +132,8 @@ def update_heads(p: Record, st: Record) -> None:
     if lead_string != bass or string.attack_tick > st.attack_seen:
         if st.tick - string.attack_tick < 2 * p.short_ticks:
             # The attack is heard from its beginning and at its own speed, then slows down.
+            if p.linger_step > 0.0 and lead_string >= 0 and lead_string != bass:
+                _let_linger(p, st)
             since = float((st.tick - string.restart_tick) * p.decimation + (p.taps - 1) // 2)
             _take_head(st, bass, max(NEWEST, min(since, p.longest_lead)), 1.0, p.attack_step)
         else:
@@ -91,7 +143,7 @@ def update_heads(p: Record, st: Record) -> None:
     head = st.heads[st.lead]
     if head.gain < 1.0:
         return
-    period = string.period * 2.0 ** (SHARPNESS_SHARE * string.sharpness) * p.decimation
+    period = _jump_period(p, st, bass)
     if period > 0.0:
         if head.lag >= period + NEWEST:
             jump = math.floor((head.lag - NEWEST) / period) * period
@@ -128,16 +180,19 @@ def render_bass(p: Record, st: Record) -> float:
         head = st.heads[h]
         if head.string < 0:
             continue
-        y += head.gain * _interpolate(st.past, p.past_mask, head.string, st.frame, head.lag)
+        y += head.level * head.gain * _interpolate(st.past, p.past_mask, head.string, st.frame, head.lag)
         head.lag += 1.0 - head.rate
         head.rate += p.slowing * (st.ratio - head.rate)
         head.gain = min(1.0, head.gain + head.step)
-        if head.gain <= 0.0 or head.lag > p.past_mask - 8:
+        head.level -= head.ebb
+        if head.gain <= 0.0 or head.level <= 0.0 or head.lag > p.past_mask - 8:
             if h == st.lead:
                 st.lead = -1
             head.string = -1
     if p.voice == SYNTH or st.synth_mix > 0.0:
         y = _synthesise(p, st, y)
+    if st.tail.target > 0.0 or st.tail.amplitude > 0.0:
+        y += ring_on(p, st)
     st.dynamics_gain += p.smoothing * (st.dynamics_target - st.dynamics_gain)
     now = st.now
     y *= now.bass_gain * st.dynamics_gain
@@ -159,7 +214,4 @@ def _synthesise(p: Record, st: Record, shifted: float) -> float:
     st.synth_phase += st.synth_increment
     if st.synth_phase > math.pi:
         st.synth_phase -= 2.0 * math.pi
-    sine, cosine = math.sin(st.synth_phase), math.cos(st.synth_phase)
-    # A round fundamental with a little of the second to fourth harmonic, so that small loudspeakers speak too.
-    tone = sine * (1.0 + cosine * (0.8 + cosine * (0.8 + 0.4 * cosine)))
-    return (1.0 - st.synth_mix) * shifted + st.synth_mix * st.synth_amplitude * tone
+    return (1.0 - st.synth_mix) * shifted + st.synth_mix * st.synth_amplitude * tone(st.synth_phase)

@@ -4,15 +4,21 @@ from thumbline.dsp.compilation import kernel
 from thumbline.dsp.memory.event_ring import emit
 from thumbline.dsp.memory.events import BY_PLUCK, BY_RULE, BY_STOP, HANDOVER
 from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.records import BELIEVED, LOWEST_PITCH, LOWEST_STRING, SILENT
+from thumbline.dsp.memory.records import BELIEVED, LOWEST_PITCH, LOWEST_STRING, NEXT_STRING, SILENT
 from thumbline.dsp.memory.tick_ring import frame_of
+
+
+@kernel
+def sounds(st: Record, s: int) -> bool:
+    """Whether a string sounds, and is believed to."""
+    return st.strings[s].phase != SILENT and st.strings[s].proof == BELIEVED
 
 
 @kernel
 def may_carry(p: Record, st: Record, s: int) -> bool:
     """Whether a string sounds and may be the bass with the note that it has."""
     string = st.strings[s]
-    if string.phase == SILENT or string.proof != BELIEVED or p.carries[s] == 0:
+    if not sounds(st, s) or p.carries[s] == 0:
         return False
     return string.period == 0.0 or p.tick_rate / string.period <= p.highest_hz
 
@@ -20,11 +26,20 @@ def may_carry(p: Record, st: Record, s: int) -> bool:
 @kernel
 def _preferred(p: Record, st: Record) -> int:
     """The string that the rule names, as an index; -1 where none sounds that may carry the bass."""
-    best = -1
     if st.controls.split == 0:
-        return best
+        return -1
+    best = _best(p, st, False)
+    if best < 0 and p.rest == NEXT_STRING:
+        best = _best(p, st, True)
+    return best
+
+
+@kernel
+def _best(p: Record, st: Record, rest: bool) -> int:
+    """The same among those that may carry the bass, or, in a ``rest`` of these, among all that sound."""
+    best = -1
     for s in range(p.strings):
-        if not may_carry(p, st, s):
+        if not (sounds(st, s) if rest else may_carry(p, st, s)):
             continue
         if best < 0 or p.rule == LOWEST_STRING:
             best = s

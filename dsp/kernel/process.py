@@ -11,6 +11,7 @@ from thumbline.dsp.kernel.guitar_mix import mix_guitar
 from thumbline.dsp.kernel.limiter import limit
 from thumbline.dsp.kernel.offsets import decay_tail
 from thumbline.dsp.kernel.onsets import detect_plucks
+from thumbline.dsp.kernel.rest import follow_rest
 from thumbline.dsp.kernel.string_update import update_string
 from thumbline.dsp.kernel.tone_stage import make_partials
 from thumbline.dsp.memory.record_type import Record
@@ -69,6 +70,7 @@ def _analyse(p: Record, st: Record) -> None:
     _analyse_strings(p, st)
     if (st.tick + 1) % HOP == 0:
         follow_level(p, st)
+        follow_rest(p, st)
     choose(p, st)
     update_heads(p, st)
     make_partials(p, st)

@@ -16,7 +16,7 @@ import numpy as np
 
 from thumbline.dsp.memory.events import EVENT, EVENTS
 from thumbline.dsp.memory.record_type import Record, record_type
-from thumbline.dsp.memory.voice_records import CHARACTERS, CONTROLS, HEAD, HEADS, TIMBRE, TONE_STAGE
+from thumbline.dsp.memory.voice_records import CHARACTERS, CONTROLS, HEAD, HEADS, TAIL, TIMBRE, TONE_STAGE
 
 MAX_STRINGS = 10
 #: Columns of the arrays in which strings lie side by side: three vectors of four, whatever the guitar.
@@ -54,6 +54,8 @@ HUM_AWAITED, HUM_LEARNED_FAST, HUM_KNOWN = 0, 1, 2
 #: Rules by which the bass string is chosen, in the order in which the rig file lists them, and voices of the bass.
 LOWEST_STRING, LOWEST_PITCH, LAST_PLUCKED = 0, 1, 2
 SHIFTED, SYNTH = 0, 1
+#: What the bass does in a rest.
+STOP, FADE, NEXT_STRING = 0, 1, 2
 #: Window of a sounding string's pitch, in periods, and the shortest one, in seconds.
 WINDOW_PERIODS, SHORTEST_WINDOW_S = 2.0, 0.008
 #: A string left to itself does not fade faster than this, in dB a second.
@@ -113,6 +115,7 @@ PARAMS = record_type(
         ("rule", "i8"),
         ("carries", "i8", MAX_STRINGS),
         ("highest_hz", "f8"),
+        ("rest", "i8"),  # STOP, FADE, NEXT_STRING
         ("settle_ticks", "i8"),
         ("hold_ticks", "i8"),
         # bass voice
@@ -123,7 +126,9 @@ PARAMS = record_type(
         ("dynamics", "f8"),
         ("typical_power", "f8", MAX_STRINGS),
         ("fade_step", "f8"),  # gain a frame at a hand-over
+        ("rest_fade", "f8"),  # power factor a hop with which a note dies away in a rest; 0: it stops
         ("attack_step", "f8"),  # gain a frame for a plucked string
+        ("linger_step", "f8"),  # level a frame that a string loses under the pluck of another; 0: it is cut off
         ("longest_lead", "f8"),  # frames of an attack before the decision that are still heard
         ("slowing", "f8"),  # share of the way a frame from the attack's own speed to the interval's
         ("smoothing", "f8"),  # share of the way a frame, for levels and dynamics
@@ -286,7 +291,9 @@ STATE = record_type(
         # bass voice
         ("heads", HEAD, HEADS),
         ("lead", "i8"),  # index of the leading head; -1: none
+        ("lingering", "i8"),  # index of the head of a string that lost the bass to a pluck; -1: none
         ("attack_seen", "i8"),  # tick up to which the voice has answered attacks
+        ("tail", TAIL),
         ("synth_phase", "f8"),
         ("synth_increment", "f8"),
         ("synth_known", "i8"),  # 1 while the bass string's pitch is known
@@ -314,7 +321,7 @@ def initial_state(params: np.ndarray) -> np.ndarray:
     st = state[0]
     st["hum_re"] = 1.0
     st["hum_phase"] = HUM_AWAITED if params[0]["hum_harmonics"] else HUM_KNOWN
-    st["bass"] = st["wanted"] = st["lead"] = -1
+    st["bass"] = st["wanted"] = st["lead"] = st["lingering"] = -1
     st["heads"]["string"] = -1
     st["dynamics_gain"] = st["dynamics_target"] = 1.0
     st["limiter_gain"] = 1.0

@@ -29,6 +29,21 @@ HEAD = record_type(
         ("rate", "f8"),  # frames read a frame
         ("gain", "f8"),
         ("step", "f8"),  # change of gain a frame
+        ("level", "f8"),  # less than 1 while it lingers,
+        ("ebb", "f8"),  # and what it loses of that a frame
+    ]
+)
+
+#: The last note of the bass, which may ring on in a rest.
+TAIL = record_type(
+    [
+        ("string", "i8"),  # whose note it is, as an index,
+        ("pluck_tick", "i8"),  # and which
+        ("power", "f8"),  # what is left of it (analysis steps)
+        ("target", "f8"),  # amplitude of the tone that fills the gap,
+        ("amplitude", "f8"),  # and as it is heard
+        ("phase", "f8"),
+        ("increment", "f8"),
     ]
 )
 

@@ -143,20 +143,23 @@ def _standing(p: Record, st: Record, rig: Rig, s: int) -> str:
         among = "of the strings that may carry the bass" if rig.choice.strings != "all" else "of all that sound"
         if s != int(st["wanted"]):
             return "it keeps the bass while the next one waits"
+        if not may_carry(p, st, s):
+            return "it is the bass in a rest of the strings that may carry it (choice.rest)"
         return f'it is the bass: the "{rig.choice.rule}" {among}' if others else "it is the bass: no other sounds"
-    if not p["carries"][s]:
+    wanted = int(st["wanted"])
+    rest = wanted >= 0 and not may_carry(p, st, wanted)
+    if not p["carries"][s] and not rest:
         return "it may not carry the bass (choice.strings)"
     if st["strings"][s]["proof"] != BELIEVED:
         return disbelief(p, st, s)
-    if not may_carry(p, st, s):
+    if not may_carry(p, st, s) and not rest:
         return f"its note is higher than the bass may be (choice.highest_note is {rig.choice.highest_note})"
-    if s == int(st["wanted"]):
+    if s == wanted:
         wait = "choice.shortest_ms keeps the bass where it is" if st["delayed"] else "choice.settle_ms is not over"
         return f"it will be the bass, but {wait}"
-    ahead = int(st["wanted"])
-    if ahead < 0:
+    if wanted < 0:
         return "it is not wanted: the split is off"
-    return f"{string_name(rig, ahead + 1)} {_BY_RULE[rig.choice.rule]}"
+    return f"{string_name(rig, wanted + 1)} {_BY_RULE[rig.choice.rule]}"
 
 
 def _silent(processor: Processor, own: NDArray[np.void], s: int, loudest: NDArray[np.float64]) -> str:

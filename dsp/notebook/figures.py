@@ -3,7 +3,9 @@
 Colours are those of the overview; whatever differs in colour differs in line, hatching or words as well.
 """
 
+import base64
 from dataclasses import dataclass, field
+from html import escape
 from io import BytesIO
 from typing import Any
 
@@ -25,8 +27,16 @@ class Picture:
     alt: str
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> tuple[dict[str, Any], dict[str, Any]]:
-        """Return the picture and the words, as IPython asks for them, and the words as its alternative text."""
-        return {"image/png": self.png, "text/plain": self.alt}, {"image/png": {"alt": self.alt}}
+        """Return the picture and the words, as IPython asks for them, and the words as its alternative text.
+
+        JupyterLab shows the first of these that it knows, and of a bare picture it would leave the words out.
+        """
+        data = base64.b64encode(self.png).decode()
+        page = f'<img src="data:image/png;base64,{data}" alt="{escape(self.alt)}" style="max-width:100%">'
+        return (
+            {"text/html": page, "image/png": self.png, "text/plain": self.alt},
+            {"image/png": {"alt": self.alt}},
+        )
 
 
 def new_figure(height_px: float, rows: int = 1, columns: int = 1, **options: Any) -> tuple[Figure, Any]:

@@ -20,7 +20,7 @@ from thumbline.dsp.notebook.lanes import LanesPicture, picture_lanes
 from thumbline.dsp.notebook.places import Place, places
 from thumbline.dsp.notebook.players import Players, players
 from thumbline.dsp.notebook.save_tuned import save_tuned, tuned_name
-from thumbline.dsp.notebook.sliders import BESIDE, CONTROLS, LogSlider, Slider
+from thumbline.dsp.notebook.sliders import BESIDE, CONTROLS, NAMED, LogSlider, Slider
 from thumbline.dsp.notebook.styles import AS_IN_THE_RIG, STYLES, start_for
 from thumbline.dsp.notebook.workbench import Decisions, Workbench
 from thumbline.dsp.rig.adjustment import Adjustment, adjusted, everywhere
@@ -146,8 +146,7 @@ class TuningPanel:
     def show(self) -> None:
         """Put the controls into the notebook, and below them the picture and the reasons."""
         if self.bench.misfit:
-            words = f"The rig does not fit this take: {self.bench.misfit}. Calibrate with open strings of this guitar."
-            display(Markdown(f"**{words}**"))
+            display(Markdown(f"**The rig does not fit this take: {self.bench.misfit}. Calibrate this guitar again.**"))
         controls = widgets.VBox(
             [
                 self.style,
@@ -187,6 +186,7 @@ class TuningPanel:
         """Display widgets, with words in their place where no widget can be shown."""
         bundle: Any = controls._repr_mimebundle_()
         display({**bundle, "text/plain": words}, raw=True)
+        display(NAMED)
 
     def move(
         self,

@@ -29,6 +29,7 @@ class Players:
         """Return players and words, as IPython asks for them."""
         rows = "".join(
             f'<tr><td style="text-align:left">{escape(caption)}</td><td><audio controls preload="auto" '
+            f'aria-label="{escape(caption)}" '
             f'src="data:audio/flac;base64,{base64.b64encode(sound).decode()}"></audio></td></tr>'
             for caption, sound in self.sounds
         )

@@ -1,8 +1,9 @@
-"""Sliders that know whether a hand moves them, and the style that puts controls beside a picture."""
+"""Sliders that know whether a hand moves them and have names, and the style that puts controls beside a picture."""
 
 from typing import Any
 
 import ipywidgets as widgets
+from IPython.display import Javascript
 
 #: The class of the box of controls, as a page knows it.
 CONTROLS = "thumbline-controls"
@@ -17,6 +18,14 @@ BESIDE = """<style>
 }
 .jp-OutputArea:has(> .jp-OutputArea-child .thumbline-controls) .jp-OutputPrompt { display: none; }
 </style>"""
+#: The handle of a slider bears no name of its own in JupyterLab; this gives it that of the slider, for screen readers.
+NAMED = Javascript("""(() => {
+  const name = () => document.querySelectorAll(".widget-slider").forEach((slider) => {
+    const words = slider.querySelector("label")?.textContent;
+    for (const handle of slider.querySelectorAll(".noUi-handle")) if (words) handle.setAttribute("aria-label", words);
+  });
+  for (const wait_ms of [0, 500, 2000, 8000]) setTimeout(name, wait_ms);
+})();""")
 
 
 class _MovedByHand:

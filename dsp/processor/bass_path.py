@@ -37,6 +37,7 @@ class BassPath:
 
     def __init__(self, rig: Rig, notes: Sequence[Note], found_s: Mapping[tuple[int, float], float]) -> None:
         self._rule = rig.choice.rule
+        self._rig = rig
         self._found_s = found_s
         self._notes: defaultdict[int, list[Note]] = defaultdict(list)
         for note in sorted(notes, key=lambda note: note.onset_s):
@@ -84,11 +85,17 @@ class BassPath:
 
     def _wins(self, new: Note, old: Note) -> bool:
         """Whether the rule prefers the note ``new`` to ``old``. "lowest pitch" goes by the mean pitch of each."""
+        if self._rig.choice.rest == "next string" and self._may_carry(new) != self._may_carry(old):
+            return self._may_carry(new)  # another string has the bass only in a rest of those that may carry it
         if new.string == old.string or self._rule == "lowest string":
             return new.string >= old.string
         if self._rule == "lowest pitch":
             return (new.midi, -new.string) < (old.midi, -old.string)
         return (self._found(new), new.string) > (self._found(old), old.string)
+
+    def _may_carry(self, note: Note) -> bool:
+        """Whether the rig lets this note be the bass outside a rest."""
+        return note.string in self._rig.bass_strings and note.midi <= self._rig.highest_bass_midi + 0.5
 
     def _found(self, note: Note) -> float:
         """Return when the pluck of a note was found; a note without a pluck counts as found when it began."""

@@ -10,6 +10,7 @@ from thumbline.dsp.errors import InputError
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import (
     ANALYSIS_STEP,
+    FADE,
     FASTEST_FADE_DB_S,
     HARMONICS,
     HISTORY,
@@ -19,10 +20,12 @@ from thumbline.dsp.memory.records import (
     LAST_PLUCKED,
     LOWEST_PITCH,
     LOWEST_STRING,
+    NEXT_STRING,
     PARAMS,
     SHIFTED,
     SHORTEST_WINDOW_S,
     SQUARES,
+    STOP,
     SYNTH,
     TAPS,
     WINDOW_PERIODS,
@@ -81,6 +84,8 @@ LONGEST_LEAD_S = 0.001
 SLOWING_S = 0.003
 SMOOTHING_S = 0.005
 LIMITER_RELEASE_S = 0.08
+#: A fade lasts until the sound is this much softer, in dB: that of a reverberation time (ISO 3382-1).
+FADE_DB = 60.0
 
 RULES = {
     "lowest string": LOWEST_STRING,
@@ -88,6 +93,7 @@ RULES = {
     "last plucked": LAST_PLUCKED,
 }
 VOICES = {"shifted": SHIFTED, "synth": SYNTH}
+RESTS = {"stop": STOP, "fade": FADE, "next string": NEXT_STRING}
 
 
 def compile_parameters(rig: Rig, rate: int) -> np.ndarray:
@@ -192,6 +198,7 @@ def _choice(p: Record, rig: Rig) -> None:
         p["carries"][number - 1] = 1
     # Half a semitone more: the highest note itself may be bass, in whatever tuning.
     p["highest_hz"] = midi_to_hz(rig.highest_bass_midi + 0.5, rig.instrument.a4_hz)
+    p["rest"] = RESTS[rig.choice.rest]
     p["settle_ticks"] = round(1e-3 * rig.choice.settle_ms * p["tick_rate"])
     p["hold_ticks"] = round(1e-3 * rig.choice.shortest_ms * p["tick_rate"])
 
@@ -208,7 +215,11 @@ def _sound(p: Record, rig: Rig) -> None:
     else:
         p["tone"][0] = 1.0
     p["fade_step"] = 1e3 / (rig.bass.crossfade_ms * rate)
+    if rig.choice.rest == "fade":
+        p["rest_fade"] = 10.0 ** (-0.1 * FADE_DB * HOP / (1e-3 * rig.bass.fade_ms * p["tick_rate"]))
     p["attack_step"] = max(p["fade_step"], 1.0 / (ATTACK_S * rate))
+    if rig.bass.linger_ms > 0.0:
+        p["linger_step"] = 1e3 / (rig.bass.linger_ms * rate)
     p["longest_lead"] = LONGEST_LEAD_S * rate
     p["slowing"] = 1.0 - math.exp(-1.0 / (SLOWING_S * rate))
     p["smoothing"] = 1.0 - math.exp(-1.0 / (SMOOTHING_S * rate))

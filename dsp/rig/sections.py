@@ -178,6 +178,11 @@ class Choice(Section):
     shortest_ms: Annotated[float, limits(0.0, 1000.0)] = Field(
         default=0.0, description="The shortest time a string keeps the bass once it has it."
     )
+    rest: Literal["stop", "fade", "next string"] = Field(
+        default="stop",
+        description="What the bass does in a rest, when no string that may carry it sounds: stop with the string, fade "
+        'over bass.fade_ms, or pass to the "next string" that sounds, whatever strings and highest_note say.',
+    )
     silence: Literal["keep", "unmute all", "mute all"] = Field(
         default="keep",
         description="What the mutes do when no string sounds: stay as they are, unmute every string, or mute all.",
@@ -209,7 +214,16 @@ class Bass(Section):
         description="0 makes every bass note equally loud, 1 leaves them as hard or soft as you played.",
     )
     crossfade_ms: Annotated[float, limits(1.0, 50.0)] = Field(
-        default=5.0, description="How long a hand-over fades from one string to the next: shorter is crisper."
+        default=5.0, description="How long a hand-over fades from one string to the next: short is crisp, long is soft."
+    )
+    linger_ms: Annotated[float, limits(0.0, 500.0)] = Field(
+        default=0.0,
+        description="How long a string lingers, softer and softer, when the pluck of another takes the bass: 0 cuts it "
+        "off, 30 to 150 ties the notes.",
+    )
+    fade_ms: Annotated[float, limits(20.0, 20000.0)] = Field(
+        default=600.0,
+        description='How long the last note takes to die away by 60 dB in a rest, if choice.rest is "fade".',
     )
 
 

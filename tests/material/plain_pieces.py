@@ -222,6 +222,25 @@ def stage() -> Results:
     return {"out": out, "events": events, "peaks": peaks, **kept}
 
 
+def rests() -> Results:
+    """Notes that ring on after their end in both voices, another string that steps in, strings that linger."""
+    seconds = 0.3
+    frames = noise(seconds)
+    frames[:, 5] += tone(seconds, 165.0, 0.01, 0.07)
+    frames[:, 3] += tone(seconds, 330.0, 0.1, 0.17)
+    frames[:, 5] += tone(seconds, 165.0, 0.14, 0.2)
+    frames[:, 3] += tone(seconds, 294.0, 0.22, 0.28)
+    bass = {"fade_ms": 20.0, "linger_ms": 20.0}
+    settings = {
+        "stays": Rig.model_validate({"choice": {"rest": "fade"}, "bass": {"linger_ms": 500.0, "fade_ms": 400.0}}),
+        "shifted": Rig.model_validate({"choice": {"rest": "fade", "rule": "last plucked"}, "bass": bass}),
+        "synth": Rig.model_validate({"choice": {"rest": "fade"}, "bass": {"voice": "synth"}}),
+        "steps in": Rig.model_validate({"choice": {"rest": "next string", "strings": [4]}, "bass": bass}),
+    }
+    results = {name: played(rig, frames) for name, rig in settings.items()}
+    return {f"{name}, {what}": result for name, both in results.items() for what, result in both.items()}
+
+
 def stretched() -> Results:
     """A voice of three notes, the second too low and too short to jump in, at several speeds; and true peaks."""
     rate = 8_000
@@ -248,6 +267,7 @@ def stretched() -> Results:
 PIECES: dict[str, Callable[[], Results]] = {
     "synth": synth,
     "hands": hands,
+    "rests": rests,
     "knocks": knocks,
     "doubts": doubts,
     "basses": basses,

@@ -115,8 +115,9 @@ def _use(page: Any, workplace: Path) -> None:
     page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
     page.locator("audio").nth(2).wait_for()  # the last cell's output
     assert page.locator("[data-mime-type='application/vnd.jupyter.stderr']").count() == 0
+    _everything_has_a_name(page)
 
-    picture = page.locator(".jp-Cell:has(.widget-slider) .jp-RenderedImage img").first
+    picture = page.locator(".jp-Cell:has(.widget-slider) .jp-OutputArea img").first
     before = picture.get_attribute("src")
     assert before
     handle = page.locator(".widget-slider", has_text="begin to sound (on), dB").locator(".noUi-handle")
@@ -135,6 +136,19 @@ def _use(page: Any, workplace: Path) -> None:
     changed = [line.split(" = ")[0] for line in original.splitlines() if line not in saved.splitlines()]
     assert changed in (["on_db"], ["on_db", "off_db"])  # dragged to below it, "on" takes "off" along
     assert "# Changed by hand: tuned in the notebook on demo.flac" in saved
+
+
+def _everything_has_a_name(page: Any) -> None:
+    """Pictures, players and controls say what they are: axe-core, from outside, and pictures in more than a title."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    page.locator(".noUi-handle[aria-label]").nth(6).wait_for()
+    words = [image.get_attribute("alt") for image in page.locator(".jp-OutputArea img").all()]
+    assert len(words) == 5
+    assert all(text and len(text) > 60 for text in words), words
+    assert all(player.get_attribute("aria-label") for player in page.locator("audio").all())
+    found = Axe().run(page, context=".jp-Notebook .jp-OutputArea").response["violations"]
+    assert not found, [(each["id"], [node["html"][:200] for node in each["nodes"]]) for each in found]
 
 
 def _drag(page: Any, picture: Any, handle: Any) -> None:

@@ -79,6 +79,8 @@ def oracle(notes: Sequence[Played], settings: Rig, seconds: float) -> Iterator[t
         now = millisecond / 1000
         sounding = [note for note in notes if note.start_s <= now < note.stop_s]
         candidates = [note for note in sounding if note.string in carriers and note.midi <= limit]
+        if choice.rest == "next string" and not candidates:
+            candidates = sounding
         wanted = max(candidates, key=preference).string if candidates else 0
         if wanted != wanted_before:
             wanted_before, wanted_since = wanted, now
@@ -158,6 +160,9 @@ SETTINGS: list[Mapping[str, object]] = [
     {"shortest_ms": 440.0},
     {"settle_ms": 32.0, "shortest_ms": 180.0},
     {"rule": "last plucked", "shortest_ms": 250.0, "strings": [1, 2, 3, 4]},
+    {"strings": [4, 5, 6], "rest": "next string"},
+    {"rule": "last plucked", "highest_note": "A2", "rest": "next string"},
+    {"rule": "lowest pitch", "strings": [6], "settle_ms": 32.0, "rest": "next string"},
 ]
 
 

@@ -32,6 +32,8 @@ RANGES = [
     ("bass.tone_hz", 80, 20000, 0.01),
     ("bass.dynamics", 0, 1, 0.01),
     ("bass.crossfade_ms", 1, 50, 0.01),
+    ("bass.linger_ms", 0, 500, 0.01),
+    ("bass.fade_ms", 20, 20000, 0.01),
     ("guitar.level_db", -60, 12, 0.01),
     ("mutes.gap_ms", 0, 100, 0.01),
     ("mutes.modules.channel", 1, 16, 1),
