@@ -47,7 +47,7 @@ class Page(Protocol):
         """Where it is, and the code that lets one more screen in."""
         ...
 
-    def start(self, live: Record, ask: Callable[[str, int], None]) -> None:
+    def start(self, ask: Callable[[str, int], None]) -> None:
         """Begin; what somebody touches is asked for by ``ask``, from a thread of its own."""
         ...
 
@@ -190,7 +190,7 @@ def _loop(
     wishes = Wishes(record, songs, lambda: listener.rig, sound=options.sound)
     page, news = options.page, News() if screen is None else screen.news
     if page is not None:
-        page.start(record, wishes.ask)
+        page.start(wishes.ask)
     period = 1.0 / (LINES_HZ if screen is None else SCREEN_HZ)
     sounding_ns = 0
     next_s = time.monotonic()

@@ -85,7 +85,7 @@ def test_what_the_full_screen_has_told_stays_readable_when_it_has_gone(capsys: p
     with ScreenReport() as report:
         report.start(START)
         assert report.news.now is not None
-        assert not report.news.fault
+        assert not report.news.now.fault
         report.events([{"event": "pluck", "time_s": 0.5, "string": 1}, {"event": "channel fault", "channel": 3}])
         assert report.news.now.fault
         report.stop(0, FIGURES)
