@@ -56,7 +56,7 @@ def main(memory: Path) -> int:
     try:
         asyncio.run(StagePage(live, memory, programme, address).run())
     except OSError as error:
-        print(f"{address.url} cannot be used ({error.strerror or error})", file=sys.stderr)
+        print(f"{address.url} cannot be used ({os.strerror(error.errno) if error.errno else error})", file=sys.stderr)
         return 1
     return 0
 

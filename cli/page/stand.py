@@ -119,7 +119,7 @@ class Stand:
 
     def _begin(self) -> None:
         where = (self.address.host, str(self.address.port), self.address.name)
-        self._started_s = time.monotonic()
+        self._started_s, self._code, self._screens = time.monotonic(), None, 0
         with self._log.open("wb") as log:
             self._process = subprocess.Popen(
                 [sys.executable, *MODULE, "thumbline.cli.page", str(self._memory), *where],
@@ -137,7 +137,7 @@ class Stand:
         assert pipe is not None
         with pipe:
             while line := pipe.readline(LONGEST):
-                with contextlib.suppress(ValueError, TypeError, RecursionError):
+                with contextlib.suppress(ValueError, TypeError, KeyError, RecursionError):
                     self._hear_line(json.loads(line))
 
     def _hear_line(self, said: dict[str, Any]) -> None:

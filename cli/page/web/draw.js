@@ -8,8 +8,11 @@ const say = (element, text) => {
 
 const mark = (element, name, on) => element.classList.toggle(name, Boolean(on));
 
-// Sign and octave above one another, as a share of the letter's font size: they stand out above and below it (page.css).
-const MARKS_TALL = 2 * 0.55 * 0.74 + 0.04;
+// Of the note (page.css): size of the marks and height of a line, as shares of the letter's font size; and how many times
+// as wide as tall a place is that is long and low.
+const MARK = 0.55;
+const LINE = 0.74;
+const LONG = 1.6;
 
 const draw = {
   // How the note of the bass is shared out: the letter, and beside it sign and octave, half as tall.
@@ -48,7 +51,7 @@ const draw = {
     const { clientWidth, clientHeight } = get("head");
     const height = clientHeight - get("where").offsetHeight - get("also").offsetHeight;
     const ways = [[words], words.split(" ")];
-    const sizes = ways.map((lines) => fit.size(lines, clientWidth * 0.94, height, 1.4));
+    const sizes = ways.map((lines) => fit.size(lines, clientWidth * 0.94, height, 1.28));
     const best = sizes[1] > sizes[0] ? 1 : 0;
     draw.spans(get("unusual"), ways[best]);
     fit.set(get("unusual"), sizes[best]);
@@ -70,10 +73,17 @@ const draw = {
     say(get("sign"), sign.replaceAll("#", "♯").replaceAll("b", "♭"));
     say(get("octave"), octave);
     say(get("string"), view.bass ? `string ${view.bass.string}` : "");
-    const box = get("bass"), { width } = fit.measure("G");
-    const marks = 0.55 * Math.max(fit.measure("♯").width, fit.measure("2").width);
-    const size = Math.min((0.98 * box.clientHeight) / MARKS_TALL, (0.96 * box.clientWidth) / (width + 0.06 + marks));
-    fit.set(get("note"), size);
+    draw.fitNote(get("bass"));
+  },
+
+  // The marks stand above one another beside the letter, or all in one line where the place is long and low.
+  fitNote({ clientWidth, clientHeight }) {
+    const [letter, sharp, two] = ["G", "♯", "2"].map((text) => fit.measure(text).width);
+    const inLine = clientWidth > LONG * clientHeight;
+    const wide = 0.06 + letter + (inLine ? sharp + two : MARK * Math.max(sharp, two));
+    const tall = inLine ? LINE : 2 * MARK * LINE + 0.04;
+    mark(get("note"), "in-line", inLine);
+    fit.set(get("note"), Math.min((0.98 * clientHeight) / tall, (0.96 * clientWidth) / wide));
   },
 
   strings(view) {
@@ -99,7 +109,7 @@ const draw = {
   },
 
   words(view, awake) {
-    say(get("news"), view.news || (view.sound ? "" : "Ears: turn the amplifier down before the sound comes on"));
+    say(get("news"), view.news || (view.sound ? "" : "Ears: turn the amplifier down first"));
     mark(get("news"), "alarm", view.alarm && view.news);
     say(get("facts"), [view.facts, awake].filter(Boolean).join("; "));
     say(get("feet"), view.feet.length ? `feet: ${view.feet.join(", ")}` : "");

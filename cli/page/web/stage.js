@@ -29,6 +29,7 @@ stage.draw = () => {
 stage.show = (which) => {
   get("door").hidden = which !== "door";
   get("stage").hidden = which !== "stage";
+  mark(get("title"), "unseen", which === "stage");
 };
 
 const link = new Link({
