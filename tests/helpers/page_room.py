@@ -2,6 +2,8 @@
 
 import json
 import os
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -118,8 +120,7 @@ class PageRoom:
 
     def socket(self, **options: Any) -> ClientConnection:
         """Open the page's socket as the page does."""
-        options = {"origin": f"http://{self.host}"} | options
-        return connect(f"ws://{self.host}/stage", compression=None, open_timeout=20, proxy=None, **options)
+        return socket_to(self.address.port, **options)
 
     def get(self, path: str = "/", **headers: str) -> tuple[int, dict[str, str], str]:
         """Ask for a path with these headers; status, headers and text of the answer."""
@@ -131,16 +132,22 @@ class PageRoom:
 
     def screen(self) -> "ScreenByHand":
         """A screen that has been let in."""
-        return ScreenByHand(self)
+        return ScreenByHand(self.address.port, code=self.code())
+
+
+def socket_to(port: int, **options: Any) -> ClientConnection:
+    """Open the socket of a page on this computer, as the page does."""
+    options = {"origin": f"http://127.0.0.1:{port}"} | options
+    return connect(f"ws://127.0.0.1:{port}/stage", compression=None, open_timeout=20, proxy=None, **options)
 
 
 class ScreenByHand:
     """A screen without a browser: says that it has seen what comes, unless it stalls."""
 
-    def __init__(self, room: PageRoom, **first: str):
+    def __init__(self, port: int, **first: str):
         self._stack = ExitStack()
-        self.socket = self._stack.enter_context(room.socket())
-        self.socket.send(json.dumps(first or {"code": room.code()}))
+        self.socket = self._stack.enter_context(socket_to(port))
+        self.socket.send(json.dumps(first))
         self.answer: dict[str, Any] = json.loads(self.socket.recv(20))
         self.ticket = self.answer.get("ticket", "")
         self.number = 0
@@ -186,6 +193,36 @@ def a_page(folder: Path, songs: list[tuple[str, Rig]] | None = None) -> Iterator
         yield room.start()
     finally:
         room.end()
+
+
+FLOOD = """
+import socket, sys
+place = ("127.0.0.1", int(sys.argv[1]))
+print("begun", flush=True)
+kept = []
+asks = [b"", b"GET / HTTP/1.1\\r\\n", b"GET / HTTP/1.1\\r\\nHost: 127.0.0.1:%d\\r\\n\\r\\n" % place[1], b"\\0" * 9000]
+while True:
+    for ask in asks:
+        try:
+            one = socket.create_connection(place, 1.0)
+            one.sendall(ask)
+            kept.append(one)
+        except OSError:
+            pass
+    kept = kept[-400:]
+"""
+
+
+@contextmanager
+def a_flood(port: int) -> Iterator[None]:
+    """Have another process ask as fast as it can."""
+    with subprocess.Popen([sys.executable, "-c", FLOOD, str(port)], stdout=subprocess.PIPE) as flood:
+        try:
+            assert flood.stdout is not None
+            assert flood.stdout.readline() == b"begun\n"
+            yield
+        finally:
+            flood.kill()
 
 
 def note_hz(midi: float) -> float:

@@ -8,7 +8,6 @@ import os
 import secrets
 import socket
 import subprocess
-import sys
 import time
 from contextlib import ExitStack, suppress
 from pathlib import Path
@@ -19,7 +18,7 @@ import pytest
 from websockets.exceptions import ConnectionClosed, InvalidMessage, InvalidStatus
 
 from tests.helpers.live_process import wait_until
-from tests.helpers.page_room import PageRoom, ScreenByHand, a_page
+from tests.helpers.page_room import PageRoom, ScreenByHand, a_flood, a_page
 from thumbline.cli.page.crowd import MOST, MOST_OF_ONE
 from thumbline.cli.page.guard import MOST_WRONG, TRIES
 
@@ -75,11 +74,11 @@ def test_a_wrong_code_is_refused_and_one_address_has_few_tries(tmp_path: Path) -
 
 def test_a_code_works_once_and_a_ticket_again(room: PageRoom) -> None:
     code = room.code()
-    screen = ScreenByHand(room, code=f"{code[:4]} {code[4:]}")
+    screen = ScreenByHand(room.address.port, code=f"{code[:4]} {code[4:]}")
     assert screen.answer["in"]
     wait_until(lambda: room.code() != code, "another code")
     assert first_answer(room, json.dumps({"code": code})) == {"refused": "code"}
-    again = ScreenByHand(room, ticket=screen.ticket)
+    again = ScreenByHand(room.address.port, ticket=screen.ticket)
     assert again.answer == {"in": True}
     assert again.view()["song"] == "Slack Water"
     for each in (screen, again):
@@ -184,50 +183,20 @@ def test_a_flood_is_refused_and_the_screen_that_is_in_goes_on(tmp_path: Path) ->
     with a_page(tmp_path) as room:
         screen = room.screen()
         screen.view()
-        command = [sys.executable, "-c", FLOOD, str(room.address.port)]
-        with subprocess.Popen(command, stdout=subprocess.PIPE) as flood:
-            try:
-                times = play_on_in(flood, screen)
-                screen.ask("hold", 1)
-                wait_until(lambda: ("hold", 1) in room.asked, "a touch")
-                descriptors = len(list(Path(f"/proc/{room.pid}/fd").iterdir()))
-            finally:
-                flood.kill()
+        with a_flood(room.address.port):
+            times = []
+            for _ in range(60):
+                screen.view()
+                times.append(time.monotonic())
+            screen.ask("hold", 1)
+            wait_until(lambda: ("hold", 1) in room.asked, "a touch")
+            descriptors = len(list(Path(f"/proc/{room.pid}/fd").iterdir()))
         assert np.median(np.diff(times)) < 0.2
         assert room.asked == [("hold", 1)]
         assert descriptors < MOST + 30, "who is too much is hung up on"
         assert room.memory.with_name("page.log").stat().st_size == 0, "what strangers send fills no disk"
         assert not room.told, "the same process"
         wait_until(lambda: room.get(Host=room.host)[0] == 200, "the page, once the flood is over")
-
-
-def play_on_in(flood: "subprocess.Popen[bytes]", screen: ScreenByHand) -> list[float]:
-    """When 60 views came while the flood was on, in seconds."""
-    assert flood.stdout is not None
-    assert flood.stdout.readline() == b"begun\n"
-    times = []
-    for _ in range(60):
-        screen.view()
-        times.append(time.monotonic())
-    return times
-
-
-FLOOD = """
-import socket, sys
-place = ("127.0.0.1", int(sys.argv[1]))
-print("begun", flush=True)
-kept = []
-asks = [b"", b"GET / HTTP/1.1\\r\\n", b"GET / HTTP/1.1\\r\\nHost: 127.0.0.1:%d\\r\\n\\r\\n" % place[1], b"\\0" * 9000]
-while True:
-    for ask in asks:
-        try:
-            one = socket.create_connection(place, 1.0)
-            one.sendall(ask)
-            kept.append(one)
-        except OSError:
-            pass
-    kept = kept[-400:]
-"""
 
 
 def test_one_address_has_so_many_connections_and_no_more(tmp_path: Path) -> None:

@@ -32,7 +32,7 @@ def test_a_killed_process_is_followed_by_another_that_knows_the_tickets(tmp_path
         first = room.pid
         os.kill(first, signal.SIGKILL)
         wait_until(lambda: room.pid != first and room.stand._code, "another process")
-        again = ScreenByHand(room, ticket=screen.ticket)
+        again = ScreenByHand(room.address.port, ticket=screen.ticket)
         assert again.answer == {"in": True}
         assert again.view()["song"] == "Slack Water"
         wait_until(lambda: len(room.told) == 2, "the notice")
@@ -100,12 +100,10 @@ def test_what_the_process_says_is_believed_no_further_than_it_must_be(tmp_path: 
     asked: list[tuple[str, int]] = []
     one = Stand(tmp_path / "memory", PageAddress("127.0.0.1", 1), SONGS)
     one._ask = lambda what, to: asked.append((what, to))
-    lines = [
-        b"", b"no JSON\n", b"[1]\n", b"null\n", b'{"ask": "hold"}\n', b'{"ask": "hold", "to": "x"}\n', b"[" * 5000 + b"\n",
-        b'{"code": "\\u001b[2J"}\n', b'{"screens": "many"}\n', b'{"ask": "split", "to": 0}\n', b"\xff\n",
-    ]  # fmt: skip
+    asks = [b'{"ask": "hold"}', b'{"ask": "hold", "to": "x"}', b'{"ask": "split", "to": 0}']
+    others = [b"", b"no JSON", b"[1]", b"null", b"[" * 5000, b'{"code": "\\u001b[2J"}', b'{"screens": "many"}', b"\xff"]
     read, write = os.pipe()
-    os.write(write, b"".join(lines))
+    os.write(write, b"\n".join([*asks, *others, b""]))
     os.close(write)
     one._hear(SimpleNamespace(stdout=os.fdopen(read, "rb")))  # pyright: ignore[reportArgumentType]
     assert asked == [("split", 0)]
