@@ -30,7 +30,7 @@ from thumbline.dsp.memory.record_type import Record
 #: Views per second, and time between looks for what is shown at once, in seconds: with screens, and without.
 VIEWS_HZ, LOOK_S, IDLE_S = 15.0, 0.005, 0.05
 #: Views are at least so far apart, in seconds.
-APART_S = 0.02
+APART_S = 0.01
 #: Events after which a view is shown at once ...
 URGENT = frozenset({"handover", "note", "channel fault"})
 #: ... and fields whose change is.
