@@ -2,14 +2,12 @@
 
 import asyncio
 from collections import Counter
-from typing import Any, cast
+from typing import cast
 
 from websockets.asyncio.server import ServerConnection
 
 #: Connections at a time: of everybody, and of one address.
 MOST, MOST_OF_ONE = 48, 16
-#: Bytes that the system keeps for a screen that does not read, so that it is not shown what is long past.
-SEND_BUFFER = 16384
 
 
 class Crowd:
@@ -39,11 +37,6 @@ def counted_by(crowd: Crowd) -> type[ServerConnection]:
         def connection_made(self, transport: asyncio.BaseTransport) -> None:
             super().connection_made(transport)
             self.address = address_of(transport)
-            sock: Any = transport.get_extra_info("socket")
-            if sock is not None:
-                import socket
-
-                sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
             if not crowd.enter(self.address):
                 cast("asyncio.Transport", transport).abort()
 

@@ -49,7 +49,7 @@ def main(memory: Path) -> int:
     logging.disable(logging.CRITICAL)  # what strangers send must fill no disk
     if hasattr(os, "nice"):
         os.nice(NICENESS)
-    with contextlib.suppress(OSError):
+    with contextlib.suppress(OSError, AttributeError):  # Windows cannot
         os.set_blocking(sys.stdout.fileno(), False)
     address = PageAddress(sys.argv[2], int(sys.argv[3]), sys.argv[4])
     live, programme = attach(memory, to_write=False), read_programme(memory)

@@ -26,8 +26,8 @@ from thumbline.cli.page.screens import POLICY, Screens
 SOCKET = "/stage"
 #: Requests of one address at once, and more per second.
 REQUESTS, REQUESTS_PER_S = 40.0, 4.0
-#: A request must be whole, and the code said, within so many seconds.
-OPEN_S, CODE_S = 3.0, 5.0
+#: A request must be whole and its answer read, the code said, and a socket closed, within so many seconds.
+OPEN_S, CODE_S, CLOSE_S = 8.0, 5.0, 5.0
 #: A screen that does not answer is asked this often and hung up on after so long, in seconds.
 PING_S, SILENT_S = 5.0, 10.0
 #: The longest message that a screen sends, in bytes.
@@ -56,7 +56,7 @@ class PageServer:
             open_timeout=OPEN_S,
             ping_interval=PING_S,
             ping_timeout=SILENT_S,
-            close_timeout=1.0,
+            close_timeout=CLOSE_S,
             max_size=LONGEST,
             max_queue=4,
             logger=nobody,

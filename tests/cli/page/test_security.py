@@ -199,6 +199,19 @@ def test_a_flood_is_refused_and_the_screen_that_is_in_goes_on(tmp_path: Path) ->
         wait_until(lambda: room.get(Host=room.host)[0] == 200, "the page, once the flood is over")
 
 
+def test_a_phone_on_a_bad_network_gets_the_whole_page(room: PageRoom) -> None:
+    _, _, whole = room.get(Host=room.host)
+    with socket.socket() as slow:
+        slow.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2048)
+        slow.connect(("127.0.0.1", room.address.port))
+        slow.sendall(f"GET / HTTP/1.1\r\nHost: {room.host}\r\n\r\n".encode())
+        read = b""
+        while part := slow.recv(1024):
+            read += part
+            time.sleep(0.05)
+    assert read.split(b"\r\n\r\n", 1)[1].decode() == whole
+
+
 def test_one_address_has_so_many_connections_and_no_more(tmp_path: Path) -> None:
     with a_page(tmp_path) as room:
         with ExitStack() as kept:
