@@ -41,6 +41,14 @@ LATER_S = 60.0
 @click.option(
     "--keep-bits", type=click.Choice(["24", "32"]), default="32", show_default=True, help="Bits per sample of --keep."
 )
+@click.option(
+    "--page",
+    metavar="[ADDRESS]",
+    is_flag=False,
+    flag_value="",
+    help="Show the stage page to a browser: on this computer alone, or with ADDRESS (such as 192.168.1.20, with a port "
+    "192.168.1.20:61240) to phones and tablets of that network.",
+)
 @click.option("--sound", is_flag=True, help="Begin with the sound on: for a box without a keyboard.")
 @click.option("--plain", is_flag=True, help="Print lines instead of the full screen.")
 @click.option("--json", "as_json", is_flag=True, help="Print events, one JSON object per line.")
@@ -51,6 +59,7 @@ def live(
     wait: float | None,
     keep: Path | None,
     keep_bits: str,
+    page: str | None,
     sound: bool,
     plain: bool,
     as_json: bool,
@@ -73,21 +82,30 @@ def live(
     decide as was decided on stage. In 32 bits samples are kept as they came; 24 bits hold all that an interface of 24
     bits can tell.
 
+    With --page a browser shows the stage screen: what is not as usual large, the note of the bass, the strings, and
+    buttons for sound, split, hold, unmute all, tuner and songs. Each screen is let in by a code that works once; the
+    terminal shows the next one. The page is served by a process of its own, never from outside, and needs no internet.
+    Whoever can listen in on the network can read what is sent: use a network of your own. A phone keeps its screen on
+    by itself only for pages of its own computer: set its screen time-out to never.
+
     Exit codes: 0 stopped by you or at the end of the take; 2 a device, port or file was not found, or other bad input;
     1 a fault, or stopped by another program.
     """
     if plain and as_json:
         raise InputError("--plain and --json are both given; accepted: one of them")
     from thumbline.cli.console.child_processes import Backstage
+    from thumbline.cli.page.address import page_address
     from thumbline.dsp.machine_code.kernel_cache import are_compiled
 
     with Backstage() as backstage:
         if are_compiled():  # it loads for longer than all the others, so it begins before its memory is made
             backstage.engine.start()
+        address = None if page is None else page_address(page)
         settings = settings_of(rig_file, set_file, stage_changes(given))
         first = settings[0][1]
         from thumbline.cli.console.cautions import caution_text
         from thumbline.cli.console.run import RunOptions
+        from thumbline.cli.page.stand import Stand
 
         used_rate = _rate(take, given["rate"], first)
         click.echo(caution_text(), err=True)
@@ -109,6 +127,7 @@ def live(
             rig_file=rig_file,
             keep=keep,
             keep_bits=24 if keep_bits == "24" else 32,
+            page=None if address is None else Stand(backstage.memory, address, settings),
         )
         outcome = _run(options, backstage, plain=plain, as_json=as_json)
     if outcome.code == 2:

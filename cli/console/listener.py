@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 
 from thumbline.cli.console.feet_now import what_feet_do
-from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, View, character_of
+from thumbline.cli.console.view import SILENCE_DB, EngineView, MidiView, StringView, View
 from thumbline.cli.shared.live_memory import percentile_ns
+from thumbline.cli.songs.wishes import character_of
 from thumbline.cli.tuning.tuner_view import TunerListener
 from thumbline.dsp.decibels import amplitude_db, power_db, power_of
 from thumbline.dsp.live.record import ENDED, FAULT, PLAYING, READY
@@ -111,7 +112,7 @@ class Listener:
         midi = hz_to_midi(hz, self.rig.instrument.a4_hz)
         return (midi_to_note(midi), 100.0 * (midi - math.floor(midi + 0.5))) if math.isfinite(midi) else ("", 0.0)
 
-    def view(self, notice: str = "", *, alarm: bool = False, headline: str = "") -> View:
+    def view(self, notice: str = "", *, alarm: bool = False, headline: str = "", page: str = "") -> View:
         """Return what there is to see now. Call :meth:`happened` first, or pitches are old."""
         live = self._live
         engine, request, rig = live.engine, live.request, self.rig
@@ -151,6 +152,7 @@ class Listener:
             character=character_of(request, rig),
             tuner=self._tuner.view(rig),
             recording="" if not live.tape["length"] else "NOT REC" if live.recorder.fault else "REC",
+            page=page,
         )
 
     def _strings(self) -> list[StringView]:

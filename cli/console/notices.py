@@ -5,7 +5,7 @@ matters.
 """
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,8 +24,10 @@ BUSY_WIRE = 0.8
 CLIPPING = 0.999
 #: In the first second sound devices settle; what they lose then is counted, not told.
 SETTLE_NS = 1_000_000_000
-
-
+#: Good news is shown for this long, in seconds ...
+NEWS_S = 4.0
+#: ... and a fault for this long.
+FAULT_S = 12.0
 #: The largest block that `--block` accepts.
 LARGEST_BLOCK = 2048
 
@@ -90,6 +92,31 @@ KEEPER_DIED = Notice(
 KEEPER_HANGS = Notice(
     "keeper", "MIDI does not answer", "check the sound module's cable and power; the sender is being started again"
 )
+
+
+class News:
+    """The latest notice, for as long as it is shown."""
+
+    def __init__(self) -> None:
+        self._notice, self._until_s = Notice("", "", fault=False), 0.0
+
+    def tell(self, notice: Notice, seconds: float = 0.0) -> None:
+        """Show a notice, for as long as its kind is, or for ``seconds``."""
+        self._notice = notice
+        self._until_s = time.monotonic() + (seconds or (FAULT_S if notice.fault else NEWS_S))
+
+    @property
+    def now(self) -> Notice | None:
+        """The notice that is to be shown at the moment."""
+        return self._notice if time.monotonic() < self._until_s else None
+
+
+def channel_notices(events: Iterable[dict[str, Any]]) -> Iterator[Notice]:
+    """Yield a notice for each event that tells of a faulty channel."""
+    for event in events:
+        if event["event"] == "channel fault":
+            text = f"Input channel {event['channel']} holds invalid samples"
+            yield Notice("channel", text, "replaced by silence; look at that cable")
 
 
 class Watch:

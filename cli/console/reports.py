@@ -15,6 +15,8 @@ handover       string (0: none), from, cause ("pluck" or "other"), decided_s
 mutes          muted: numbers of the strings whose mute was sent as on
 song           number (from 1), name
 channel fault  channel: holds invalid samples
+page           url, code: where the stage page is, and the code that lets one more screen in (no ``time_s``); an empty
+               code: no code works any more
 fault          kind, text, advice: something is wrong (no ``time_s``)
 recovered      kind, text: it is right again (no ``time_s``)
 status         once per second, everything that the screen shows: see ``thumbline.cli.console.view.View``
@@ -161,7 +163,9 @@ class PlainReport:
 
     def events(self, events: list[dict[str, Any]]) -> None:  # noqa: D102
         for event in events:
-            if (line := self._line(event)) is not None:
+            if event["event"] == "page":
+                self._say(f"stage page: {event['url']}  code: {event['code'] or 'locked, too many wrong ones'}")
+            elif (line := self._line(event)) is not None:
                 self._say(f"{event['time_s']:9.3f} s  {line}")
 
     def _line(self, event: dict[str, Any]) -> str | None:

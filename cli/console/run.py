@@ -3,27 +3,30 @@
 import contextlib
 import signal
 import time
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from types import FrameType
-from typing import Any
+from typing import Any, Protocol
 
 from thumbline.cli.console.child_processes import Backstage
-from thumbline.cli.console.full_screen import ScreenReport, in_order, press
+from thumbline.cli.console.full_screen import ScreenReport
 from thumbline.cli.console.keys import Keyboard
 from thumbline.cli.console.listener import Listener
 from thumbline.cli.console.make_memory import create
-from thumbline.cli.console.notices import Notice, Watch
+from thumbline.cli.console.notices import News, Notice, Watch, channel_notices
 from thumbline.cli.console.reports import Report, summary
 from thumbline.cli.console.rig_fit import PATIENCE_S, FitCheck
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.console.supervision import Outcome, Supervision
 from thumbline.cli.keeper.orders import write_orders
 from thumbline.cli.recorder.recording import Recording
+from thumbline.cli.shared.live_memory import encoded
 from thumbline.cli.songs.songs import Songs
+from thumbline.cli.songs.wishes import Wishes, in_order
 from thumbline.dsp.files.growing_wav import Bits
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
@@ -34,6 +37,35 @@ SCREEN_HZ = 15.0
 LINES_HZ = 50.0
 #: The signals of a polite end, beside the terminal's Ctrl-C.
 TOLD_TO_END = [number for name in ("SIGTERM", "SIGHUP") if (number := getattr(signal, name, None)) is not None]
+
+
+class Page(Protocol):
+    """The stage page as a run sees it (``thumbline.cli.page.stand``)."""
+
+    @property
+    def words(self) -> str:
+        """Where it is, and the code that lets one more screen in."""
+        ...
+
+    def start(self, ask: Callable[[str, int], None]) -> None:
+        """Begin; what somebody touches is asked for by ``ask``, from a thread of its own."""
+        ...
+
+    def look(self) -> Iterable[Notice]:
+        """Return what is wrong with it, or right again, and see to it."""
+        ...
+
+    def happened(self) -> list[dict[str, Any]]:
+        """Return events since the last call."""
+        ...
+
+    def use(self, settings: list[tuple[str, Rig]]) -> None:
+        """Go by changed settings."""
+        ...
+
+    def stop(self) -> None:
+        """End it."""
+        ...
 
 
 @dataclass
@@ -52,6 +84,7 @@ class RunOptions:
     rig_file: Path | None = None  #: the same without a set
     keep: Path | None = None  #: where to keep what is played
     keep_bits: Bits = 32
+    page: Page | None = None  #: the stage page
     wait_s: float = 0.0  #: a device or port that is missing at the start is waited for this long
     told: SimpleQueue[Notice] = field(default_factory=SimpleQueue)
 
@@ -122,6 +155,8 @@ def play(
             signal.signal(number, signal.SIG_IGN)
         fit.stop()
         supervision.stop()
+        if options.page is not None:
+            options.page.stop()
         kept = None if recording is None else recording.finish(record)
         for number, handler in before.items():
             signal.signal(number, handler)
@@ -152,32 +187,36 @@ def _loop(
     watch = Watch(record, options.settings[0][1].input.channels)
     changes = Changes(record, options.settings)
     songs = Songs(record, options.settings, options.rate, options.set_file, options.rig_file)
+    wishes = Wishes(record, songs, lambda: listener.rig, sound=options.sound)
+    page, news = options.page, News() if screen is None else screen.news
+    if page is not None:
+        page.start(wishes.ask)
     period = 1.0 / (LINES_HZ if screen is None else SCREEN_HZ)
-    wanted, sounding_ns = options.sound, 0
+    sounding_ns = 0
     next_s = time.monotonic()
     while True:
         ended = supervision.outcome
         if int(record.engine.first_block_ns) != sounding_ns and record.keeper.beat_ns:
             sounding_ns = int(record.engine.first_block_ns)  # a new engine begins silent
-            record.request.sound_on = wanted
+            record.request.sound_on = wishes.sound
             record.request.begin = 1
-        report.events(listener.happened() + changes.happened())
-        with contextlib.suppress(Empty):
-            while True:
-                report.notice(options.told.get_nowait())
-        for notice in watch.look():
-            report.notice(notice)
-        for saved in songs.look(time.monotonic()):
-            report.notice(Notice("save", saved.text, fault=saved.fault))
-        for told in recording.look(record) if recording is not None else ():
-            report.notice(Notice("recorder", *told))
+        events = listener.happened() + changes.happened() + (page.happened() if page is not None else [])
+        report.events(events)
         waits_s = PATIENCE_S if ended is not None and ended.code == 0 else 0.0
-        if misfit := fit.look(begun=bool(sounding_ns), wait_s=waits_s):
-            report.notice(misfit)
-        news = None if screen is None else screen.news
-        alarm = news is not None and news.fault
-        headline = news.headline if news is not None and alarm else ""
-        report.show(partial(listener.view, str(news or ""), alarm=alarm, headline=headline))
+        misfit = fit.look(begun=bool(sounding_ns), wait_s=waits_s)
+        for notice in (*_notices(options, watch, songs, recording, record), *([misfit] if misfit else [])):
+            report.notice(notice)
+            if screen is None:
+                news.tell(notice)
+        if screen is None:
+            for notice in channel_notices(events):
+                news.tell(notice)
+        now = news.now
+        alarm = now is not None and now.fault
+        headline = now.headline if now is not None and alarm else ""
+        _publish(record, str(now or ""), headline, alarm=alarm)
+        where = "" if page is None else page.words
+        report.show(partial(listener.view, str(now or ""), alarm=alarm, headline=headline, page=where))
         if ended is not None:
             return ended
         next_s = max(next_s + period, time.monotonic())
@@ -188,11 +227,35 @@ def _loop(
             for key in in_order(keyboard.wait(left)) if keyboard is not None else "":
                 if screen is not None:
                     screen.go_on()
-                if not (songs.press(key, time.monotonic()) or press(key, record, listener.rig)):
+                if not wishes.press(key):
                     return Outcome(0)
-                wanted = wanted ^ (key == " ")
             if time.monotonic() >= next_s:
                 break
+
+
+def _notices(
+    options: RunOptions, watch: Watch, songs: Songs, recording: Recording | None, record: Record
+) -> Iterator[Notice]:
+    """Yield what the player should know and has not been told."""
+    with contextlib.suppress(Empty):
+        while True:
+            yield options.told.get_nowait()
+    yield from watch.look()
+    for saved in songs.look(time.monotonic()):
+        if options.page is not None:
+            options.page.use(options.settings)
+        yield Notice("save", saved.text, fault=saved.fault)
+    for told in recording.look(record) if recording is not None else ():
+        yield Notice("recorder", *told)
+    if options.page is not None:
+        yield from options.page.look()
+
+
+def _publish(record: Record, news: str, headline: str, *, alarm: bool) -> None:
+    """Have other processes know what the screen says."""
+    console, text = record.console, encoded(news, 512)
+    if bytes(console.news) != text:
+        console.news, console.headline, console.alarm = text, encoded(headline, 32), alarm
 
 
 class Changes:

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from thumbline.cli.console.glyphs import can_draw, small
 from thumbline.cli.console.string_rows import row_height, string_row
-from thumbline.cli.console.view import View, interval_words
+from thumbline.cli.console.view import View, bass_words, unusual
 
 #: The limiter and the MIDI cable are worth a word beyond these.
 LIMITING_DB, BUSY_CABLE = -0.1, 0.7
@@ -54,23 +54,6 @@ def screen(view: View, width: int, height: int, *, plain_characters: bool = Fals
         line.truncate(width, overflow="crop")
         line.no_wrap = True
     return Group(*lines[:height])
-
-
-def unusual(view: View) -> list[str]:
-    """Return what is not as it should be while a set is played, in a word or two each, the worst first."""
-    midi, engine = view.midi, view.engine
-    no_midi = bool(midi.port) and not midi.present
-    words = [
-        (view.headline, bool(view.headline)),
-        ("NO SOUND", engine.status == "NO SOUND"),
-        ("SOUND OFF", not engine.sound_on),
-        ("NO MIDI", no_midi),
-        ("SPLIT OFF", not view.split),
-        ("HOLD", view.hold),
-        ("UNMUTED", view.all_unmuted),
-        ("NOT REC", view.recording == "NOT REC"),
-    ]
-    return list(dict.fromkeys(word for word, holds in words if holds))
 
 
 def _where(view: View) -> str:
@@ -133,12 +116,14 @@ def _tall_head(view: View, width: int) -> list[Text]:
 def _that_fit(view: View, width: int, room: int) -> list[Text]:
     """What stands below the strings in ``room`` lines: the notice always; keys, feet and facts as far as they fit."""
     first, *others = _facts(view, width)
-    notice, feet = notice_lines(view, width), _feet(view, width, 1)
+    notice, page = notice_lines(view, width), [Text(f" {view.page}")] if view.page else []
+    others = page + others
     lines = [first, *others, *(notice or [Text("")]), *_feet(view, width, 2), Text(KEYS)]
+    aside = notice or (page if room <= 3 else []) or _feet(view, width, 1)
     if len(lines) > room:
-        lines = [first, *others[: max(room - 3, 0)], *(notice or feet or [Text("")]), Text(KEYS)]
+        lines = [first, *others[: max(room - 3, 0)], *(aside or [Text("")]), Text(KEYS)]
     if len(lines) > room:
-        lines = [first, *(notice or feet or [Text(KEYS)])]
+        lines = [first, *(aside or [Text(KEYS)])]
     if len(lines) > room:
         lines = [first, *notice]
     return lines[max(len(lines) - max(room, 1), 0) :]
@@ -163,18 +148,13 @@ def _in_one_line(view: View, width: int) -> Text:
     dropouts = engine.missed + engine.late
     limiting = engine.limiter_db < LIMITING_DB
     busy = " BUSY" if midi.wire_share > BUSY_CABLE else ""
-    interval = interval_words(view.interval)
-    tone = f"{view.tone_hz / 1000:.2g} kHz" if view.tone_hz >= 1000 else f"{view.tone_hz:.0f} Hz"
-    cable = ""
-    if width >= ROOMY:
-        cable, tone = " cable", f"tone {tone}"
-    character = "" if view.character == "raw" else f", {view.character}"
+    cable, tone = (" cable", "tone ") if width >= ROOMY else ("", "")
     parts = [
         f"LIMITING {engine.limiter_db:.1f} dB" if limiting else "",
         f"load {share:.0%} (peak {peak:.0%})",
         f"dropouts {dropouts}",
         f"MIDI{cable} {midi.wire_share:.0%}{busy}" if midi.port else "no MIDI port",
-        f"bass {view.bass_level_db:+.0f} dB, {interval}, {tone}{character}",
+        bass_words(view, tone),
     ]
     loud = limiting or dropouts or busy
     return Text(" " + "  ".join(filter(None, parts)), "bold" if loud else "")

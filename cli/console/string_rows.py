@@ -66,7 +66,7 @@ def _one_line(string: StringView, width: int, plain: bool) -> list[_Column]:
         _Column([f"{string.note:4}"], "bold"),
         *([_Column([_pitch_words(string, arrows=not plain).center(13)])] if width >= 48 else []),
         *([_Column([bar])] if room else []),
-        _Column([_state(string).ljust(STATE_WIDE)]),
+        _Column([string.state.ljust(STATE_WIDE)]),
         _Column(["BASS" if string.bass else "    "]),
     ]
 
@@ -140,20 +140,11 @@ def _level_words(string: StringView) -> str:
     return f"{string.level_db:.0f} dB" if string.level_db > LOWEST_DB else ""
 
 
-def _state(string: StringView) -> str:
-    """Where the string is heard: a string that plays in the guitar is rightly muted in the sound module."""
-    if string.bass:
-        return "MUTED" if string.muted else "unmuted"
-    if string.sounding and string.muted:
-        return "guitar"
-    return "muted" if string.muted else "unmuted"
-
-
 def _state_block(string: StringView, tall: int) -> list[str]:
     middle = (tall - 1) // 2
     hatch = "▒" if string.muted and not string.sounding and not string.bass else " "
     lines = [hatch * STATE_WIDE] * tall
-    lines[middle] = _state(string).center(STATE_WIDE)
+    lines[middle] = string.state.center(STATE_WIDE)
     if tall > 3:
         lines[-1] = " " * STATE_WIDE
     return lines

@@ -7,9 +7,6 @@ cents from the nearest key.
 from dataclasses import dataclass
 
 from thumbline.cli.tuning.tuner_view import TunerView
-from thumbline.dsp.memory.record_type import Record
-from thumbline.dsp.memory.voice_records import CHARACTERS
-from thumbline.dsp.rig.model import Rig
 
 #: A level that means silence.
 SILENCE_DB = -120.0
@@ -39,6 +36,15 @@ class StringView:
     cents: float  #: deviation from it
     bass: bool
     muted: bool  #: as last sent to the sound module
+
+    @property
+    def state(self) -> str:
+        """Where the string is heard: a string that plays in the guitar is rightly muted in the sound module."""
+        if self.bass:
+            return "MUTED" if self.muted else "unmuted"
+        if self.sounding and self.muted:
+            return "guitar"
+        return "muted" if self.muted else "unmuted"
 
 
 @dataclass(frozen=True)
@@ -98,9 +104,29 @@ class View:
     character: str = "raw"  #: of the bass
     tuner: TunerView | None = None  #: None while nobody tunes
     recording: str = ""  #: "REC" while what is played is kept, "NOT REC" while it cannot be; empty if nobody asked
+    page: str = ""  #: where the stage page is, and the code that lets one more screen in; empty without one
 
 
-def character_of(request: Record, rig: Rig) -> str:
-    """Return the character of the bass that the player has chosen, or else that of the rig in force."""
-    chosen = int(request.character) - 1
-    return CHARACTERS[chosen] if 0 <= chosen < len(CHARACTERS) else rig.bass.character
+def unusual(view: View) -> list[str]:
+    """Return what is not as it should be while a set is played, in a word or two each, the worst first."""
+    midi, engine = view.midi, view.engine
+    no_midi = bool(midi.port) and not midi.present
+    words = [
+        (view.headline, bool(view.headline)),
+        ("NO SOUND", engine.status == "NO SOUND"),
+        ("SOUND OFF", not engine.sound_on),
+        ("NO MIDI", no_midi),
+        ("SPLIT OFF", not view.split),
+        ("HOLD", view.hold),
+        ("UNMUTED", view.all_unmuted),
+        ("NOT REC", view.recording == "NOT REC"),
+    ]
+    return list(dict.fromkeys(word for word, holds in words if holds))
+
+
+def bass_words(view: View, tone: str = "") -> str:
+    """Return how the bass is set, in a few words; ``tone`` stands before the figure of the tone."""
+    interval = interval_words(view.interval)
+    hz = f"{view.tone_hz / 1000:.2g} kHz" if view.tone_hz >= 1000 else f"{view.tone_hz:.0f} Hz"
+    character = "" if view.character == "raw" else f", {view.character}"
+    return f"bass {view.bass_level_db:+.0f} dB, {interval}, {tone}{hz}{character}"

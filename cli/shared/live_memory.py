@@ -49,14 +49,16 @@ __all__ = [
 ]
 
 
-def attach(path: Path) -> Record:
+def attach(path: Path, *, to_write: bool = True) -> Record:
     """Map the file at ``path`` and return its record: fields are attributes, and every process sees what one sets.
+
+    Without ``to_write`` nothing can be set: whoever tries gets a ValueError.
 
     Raises OSError if there is no such file, InputError if it is not one that this version of the program made.
     """
     if path.stat().st_size != LIVE.itemsize:
         raise InputError(f"{path} has {path.stat().st_size} bytes; accepted: a live record of {LIVE.itemsize}")
-    return np.memmap(path, LIVE, "r+", shape=(1,))[0]
+    return np.memmap(path, LIVE, "r+" if to_write else "r", shape=(1,))[0]
 
 
 def encoded(text: str, size: int) -> bytes:

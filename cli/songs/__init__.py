@@ -1,1 +1,1 @@
-"""What a player does to songs while they are played."""
+"""What a player does to songs while they are played, and asks for by keys and by the stage page."""

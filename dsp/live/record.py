@@ -187,7 +187,16 @@ RECORDER = record_type(
     ]
 )
 
-CONSOLE = record_type([("pid", "i8"), ("beat_ns", "i8")])
+#: What the console says. Written by it alone.
+CONSOLE = record_type(
+    [
+        ("pid", "i8"),
+        ("beat_ns", "i8"),
+        ("news", "S512"),  # a fault and what helps, or what was just done, as the screen shows it; may be empty
+        ("headline", "S32"),  # the fault in a word or two,
+        ("alarm", "i8"),  # and whether it is one
+    ]
+)
 
 #: The whole of it.
 LIVE = record_type(

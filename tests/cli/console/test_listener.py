@@ -8,10 +8,10 @@ import pytest
 import soundfile
 
 from tests.helpers.places import DATA
-from thumbline.cli.console.full_screen import press
 from thumbline.cli.console.listener import Listener
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
+from thumbline.cli.songs.wishes import press
 from thumbline.dsp.kernel.process import process
 from thumbline.dsp.memory.events import EVENTS, FAULT
 from thumbline.dsp.memory.record_type import Record

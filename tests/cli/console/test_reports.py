@@ -84,10 +84,10 @@ def test_without_a_message_there_is_no_time_to_it() -> None:
 def test_what_the_full_screen_has_told_stays_readable_when_it_has_gone(capsys: pytest.CaptureFixture[str]) -> None:
     with ScreenReport() as report:
         report.start(START)
-        assert report.news is not None
-        assert not report.news.fault
+        assert report.news.now is not None
+        assert not report.news.now.fault
         report.events([{"event": "pluck", "time_s": 0.5, "string": 1}, {"event": "channel fault", "channel": 3}])
-        assert report.news.fault
+        assert report.news.now.fault
         report.stop(0, FIGURES)
     left = capsys.readouterr().out
     assert "Input channel 3 holds invalid samples" in left

@@ -11,11 +11,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from thumbline.cli.console.full_screen import in_order
 from thumbline.cli.console.keys import Keyboard
+from thumbline.cli.console.notices import News
 from thumbline.cli.console.rig_fit import FitCheck
 from thumbline.cli.console.run import RunOptions, _loop
 from thumbline.cli.console.supervision import Outcome
+from thumbline.cli.songs.wishes import in_order
 from thumbline.dsp.live.record import LIVE
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.rig.model import Rig
@@ -53,7 +54,7 @@ class Round:
         self.supervision: Any = SimpleNamespace(outcome=None)
         self.outcome: Outcome | None = None
         options = RunOptions(settings, "", "", "", 48000, 64, 1.0, sound=False)
-        screen: Any = SimpleNamespace(news=None, go_on=lambda: None)
+        screen: Any = SimpleNamespace(news=News(), go_on=lambda: None)
         arguments: Any = (options, self.record, self.supervision, report, keyboard, screen, FitCheck("", Rig()))
 
         def run() -> None:

@@ -194,6 +194,14 @@ def test_the_next_song_and_what_each_foot_switch_does_are_said() -> None:
         assert "CC 80 hold,  CC 81 to Lantern Walk" in text
 
 
+@pytest.mark.parametrize("size", [(120, 40), (80, 24), (60, 12)])
+def test_where_the_stage_page_is_and_its_code_are_said_unless_a_fault_takes_the_place(size: tuple[int, int]) -> None:
+    words = "page http://127.0.0.1:61240/  code 1234 5678"
+    assert words in "\n".join(lines_of(replace(make_view(), page=words, feet=("CC 80 hold",)), *size))
+    fault = "\n".join(lines_of(replace(make_view(), page=words, notice="The cable is out", alarm=True), *size))
+    assert "The cable is out" in fault
+
+
 def test_plain_characters_are_ascii() -> None:
     view = replace(make_view(), notice="gone", alarm=True)
     for size in ((80, 24), (200, 50)):

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from thumbline.cli.console.full_screen import press
 from thumbline.cli.console.glyphs import huge
 from thumbline.cli.console.listener import Listener
 from thumbline.cli.console.make_memory import create
 from thumbline.cli.console.routing import make_routing
+from thumbline.cli.songs.wishes import press
 from thumbline.cli.tuning.tuner_screen import tuner_screen
 from thumbline.cli.tuning.tuner_view import TunerView
 from thumbline.dsp.live.block import serve

@@ -7,24 +7,16 @@ from typing import Any
 import pytest
 import soundfile
 
+from tests.helpers.browser import PATIENCE_MS, chromium
 from tests.helpers.places import DEMO
-from tests.helpers.system_parts import need
 from tests.material.practice_folder import PAGE, SECONDS_OF_TAKE, make_folder, write_page_of
 from thumbline.dsp.synthetic.demo import SAMPLE_RATE
-
-#: Longest time in which anything on the page must happen on a busy machine, ms.
-PATIENCE_MS = 20_000
 
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    program = need("chromium")
-    playwright = pytest.importorskip("playwright.sync_api", reason="needs playwright")
-    with playwright.sync_playwright() as run:
-        options = ["--no-sandbox", "--autoplay-policy=no-user-gesture-required"]
-        chromium = run.chromium.launch(executable_path=program, args=options)
-        yield chromium
-        chromium.close()
+    with chromium("--autoplay-policy=no-user-gesture-required") as browser:
+        yield browser
 
 
 @pytest.fixture(scope="module")
