@@ -6,6 +6,7 @@ The tone stage is linear but for compression, which goes by the voice alone, and
 the energy of its output in each twelfth of an octave follows from three sums over a take (voice, new partials, and one
 by the other), and a fit of shelf and amount takes no sound. Printed per character: what was fitted to all takes, and of
 each take that was left out in turn the greatest difference and how many of 19 third octaves differ by more than 6 dB.
+Then how much softer than the guitar, at equal loudness, each is through a 400 Hz high-pass, and the sampled basses.
 """
 
 import sys
@@ -17,7 +18,15 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from tests.helpers.places import RECORDINGS
-from tests.material.sampled_bass import FINGERED, PICKED, THIRD_OCTAVES, is_there, played, third_octaves_db
+from tests.material.sampled_bass import (
+    FINGERED,
+    PICKED,
+    THIRD_OCTAVES,
+    is_there,
+    played,
+    small_speaker_lu,
+    third_octaves_db,
+)
 from thumbline.dsp.api.split import split
 from thumbline.dsp.api.take import read_take
 from thumbline.dsp.memory.record_type import Record
@@ -132,6 +141,22 @@ def main() -> None:
             print(f"  {name:14} left out: {(found[0] > 6.0).sum():2} of 19 beyond 6 dB, at most {found[0].max():4.1f}")
         total = len(THIRD_OCTAVES) * len(takes)
         print(f"  beyond 6 dB: {missed[0]} of {total} left out, {missed[1]} as in use", flush=True)
+    print_small_speakers(files)
+
+
+def print_small_speakers(files: list[Path]) -> None:
+    """Print by how many LU basses are louder than the guitar on a small speaker, at equal loudness in full."""
+    print("400 Hz and up against the guitar, LU:", *CHARACTERS, "sampled fingered", "sampled picked", sep=" | ")
+    rows: list[list[float]] = []
+    for file in files:
+        frames, rate = read_take(file)
+        found = [split(frames, rate, Rig().changed({"bass.character": each})) for each in CHARACTERS]
+        basses = [each.bass for each in found]
+        basses += [played(found[0].bass_rows, program, rate) for program in (FINGERED, PICKED)]
+        guitar = small_speaker_lu(found[0].guitar, rate)
+        rows.append([small_speaker_lu(bass, rate) - guitar for bass in basses])
+        print(f"  {file.stem:14}", *(f"{row:5.1f}" for row in rows[-1]), flush=True)
+    print("  median        ", *(f"{row:5.1f}" for row in np.median(rows, axis=0)))
 
 
 if __name__ == "__main__":

@@ -1,8 +1,8 @@
 """Grooves of an accompaniment program as performances: patterns of bass and chords that somebody else wrote.
 
 The program is MMA, Musical MIDI Accompaniment (Debian package ``mma`` 21.09, GPL-2.0), made to accompany singers and
-soloists. `tests.material.groove_files` has it play; its files are not part of the project. Here the track of the bass (or
-the walking bass) goes to the low strings, and one track of chords to the others, by a hand as uneven as a player's;
+soloists. `tests.material.groove_files` has it play; its files are not part of the project. Here the track of the bass
+(or the walking bass) goes to the low strings, and one track of chords to the others, by a hand as uneven as a player's;
 the tempo is drawn.
 """
 

@@ -15,15 +15,19 @@ import mido
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
+from scipy.signal import butter, sosfilt
 
 from thumbline.dsp.decibels import power_db
 from thumbline.dsp.processor.notes import Note
+from thumbline.dsp.sound.loudness import loudness_at_any_level
 
 FONT = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
 #: Programs counted from 0.
 FINGERED, PICKED = 33, 34
 #: Middles of the third octaves from 40 Hz to 2.5 kHz, in Hz.
 THIRD_OCTAVES = 1000.0 * 10.0 ** (np.arange(-14, 5) / 10.0)
+#: What a small speaker leaves out lies below this, Hz.
+SMALL_SPEAKER_HZ = 400.0
 #: Notes shorter than this are a strum passing by.
 SHORTEST_S = 0.06
 _TICKS_PER_S = 2000
@@ -82,3 +86,11 @@ def third_octaves_db(sound: NDArray[np.float64], rate: int) -> NDArray[np.float6
     edge = 10.0**0.05
     bands = np.array([power[(hz >= middle / edge) & (hz < middle * edge)].sum() for middle in THIRD_OCTAVES])
     return power_db(bands / bands.sum(), 1e-12)
+
+
+def small_speaker_lu(sound: NDArray[np.float64], rate: int) -> float:
+    """By how much (frames,) or (frames, channels) are louder (BS.1770) through a high-pass of fourth order."""
+    full = np.asarray(sound, np.float32).reshape(len(sound), -1)
+    high = butter(4, SMALL_SPEAKER_HZ, "highpass", fs=rate, output="sos")
+    heard = np.asarray(sosfilt(high, full.astype(np.float64), axis=0), np.float32)
+    return loudness_at_any_level(heard, rate) - loudness_at_any_level(full, rate)

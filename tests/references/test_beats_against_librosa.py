@@ -1,10 +1,10 @@
 """The estimated beat beside ``librosa.beat.beat_track``, on the 24 performances of `tests.material.recorded_timing`.
 
-librosa, with its usual settings, hears one channel in which each note is a decaying tone of six partials that begins with its onset: what its
-tracker (D. P. W. Ellis, "Beat Tracking by Dynamic Programming", J. New Music Research 36, 2007) is made for. Ours reads
-the onsets themselves. Both are judged by ``mir_eval.beat`` (C. Raffel et al., ISMIR 2014) against the metronome that
-was played to. The weights of ours were fitted to these performances among others: how they do when they are left out
-stands in ``dsp/beats/DESIGN.md``.
+librosa, with its usual settings, hears one channel in which each note is a decaying tone of six partials that begins
+with its onset: what its tracker (D. P. W. Ellis, "Beat Tracking by Dynamic Programming", J. New Music Research 36,
+2007) is made for. Ours reads the onsets themselves. Both are judged by ``mir_eval.beat`` (C. Raffel et al., ISMIR 2014)
+against the metronome that was played to. The weights of ours were fitted to these performances among others: how they
+do when they are left out stands in ``dsp/beats/DESIGN.md``.
 """
 
 import os

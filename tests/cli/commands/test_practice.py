@@ -33,6 +33,25 @@ def test_a_take_becomes_a_set_and_the_estimate_is_shown(run: Run, takes: list[Pa
     assert (tmp_path / "ebb" / "index.json").is_file()
 
 
+def test_a_take_without_a_beat_is_told_as_one_and_how_to_tap(run: Run, tmp_path: Path) -> None:
+    """Plucks of two strings whose distances have nothing in common."""
+    rate, rng = 48_000, np.random.default_rng(3)
+    onsets_s = 0.4 + np.cumsum(rng.exponential(0.35, 32) + 0.1)
+    sound = np.zeros((round((onsets_s[-1] + 1.0) * rate), 6))
+    for i, onset_s in enumerate(onsets_s):
+        string, hz = ((5, 82.41), (3, 146.83))[i % 2]
+        time_s = np.arange(round(0.3 * rate)) / rate
+        tone = sum(np.sin(2.0 * np.pi * hz * k * time_s) / k for k in range(1, 6))
+        first = round(onset_s * rate)
+        sound[first : first + len(time_s), string] += 0.15 * tone * np.exp(-6.0 * time_s)
+    soundfile.write(tmp_path / "free.flac", sound, rate)
+    code, out, _ = run(
+        "practice", tmp_path / "free.flac", "--out", tmp_path / "set", "--speeds", "100", "--mix", "bass"
+    )
+    assert code == 0
+    assert "not sure of the beat: tap it in practice.html, or give --bpm" in out
+
+
 def test_tracks_that_cannot_be_as_loud_as_wanted_are_named(run: Run, tmp_path: Path) -> None:
     sound, rate = soundfile.read(DEMO, dtype="int16", start=12_000, frames=21_600)
     soundfile.write(tmp_path / "blip.flac", sound, rate)
