@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from thumbline.dsp.calibration.calibrate import Calibration
     from thumbline.dsp.errors import InputError
     from thumbline.dsp.processor.processor import Processor
+    from thumbline.dsp.results.render import Rendered, render_take
     from thumbline.dsp.rig.file import load_rig
     from thumbline.dsp.rig.model import Rig
     from thumbline.dsp.scoring.score import Score
@@ -37,6 +38,7 @@ __all__ = [
     "Notes",
     "Pitches",
     "Processor",
+    "Rendered",
     "Rig",
     "Score",
     "Split",
@@ -47,6 +49,7 @@ __all__ = [
     "load_rig",
     "load_truth",
     "read_take",
+    "render_take",
     "score",
     "split",
     "track",
@@ -60,6 +63,7 @@ _HOMES = {
     "Notes": "api.tables",
     "Pitches": "api.tables",
     "Processor": "processor.processor",
+    "Rendered": "results.render",
     "Rig": "rig.model",
     "Score": "scoring.score",
     "Split": "api.split",
@@ -69,6 +73,7 @@ _HOMES = {
     "load_rig": "rig.file",
     "load_truth": "scoring.truth",
     "read_take": "api.take",
+    "render_take": "results.render",
     "score": "api.scoring",
     "split": "api.split",
     "track": "api.track",

@@ -46,25 +46,64 @@ _DIGITS = {"onset_s": 6, "offset_s": 6, "midi": 4, "hz": 4, "cents": 2}
 
 @dataclass(frozen=True)
 class Rendered:
-    """What came of one take."""
+    """What came of one take.
+
+    Attributes
+    ----------
+    folder : Path
+        Where the files are.
+    summary : dict
+        What ``summary.json`` holds.
+    as_before : bool
+        Nothing had to be done: the result of this very take and rig was there.
+    kept_aside : tuple of str
+        Names under which files of a former result stay that were changed since.
+    """
 
     folder: Path
     summary: dict[str, Any]
-    as_before: bool = False  #: nothing had to be done: the result of this very take and rig was there
-    kept_aside: tuple[str, ...] = ()  #: names under which files of a former result stay that were changed since
+    as_before: bool = False
+    kept_aside: tuple[str, ...] = ()
 
 
 def render_take(
-    path: Path, out: Path, rig: Rig, progress: Progress = lambda share: None, *, go_on: bool = False
+    path: str | Path, out: str | Path, rig: Rig, progress: Progress = lambda share: None, *, go_on: bool = False
 ) -> Rendered:
-    """Render the take at ``path`` into the folder ``out/<name of the take>``.
+    """Render a take into the folder ``out/<name of the take>``, as `thumbline render` does: whole or not at all.
 
-    What the rig leaves open ("auto") is measured from the take first. A take that was kept on stage with this very rig
-    is decided as it was there instead. With ``go_on`` a result that this version has made of the same take and rig is
-    left as it is. Raises InputError for a take that cannot be used
-    or a folder that cannot be written, or holds files in the way that the program did not make; nothing appears, or is
-    lost, then.
+    Parameters
+    ----------
+    path : str or Path
+        The take: a file, a folder of mono files, or a folder that `thumbline live --keep` made.
+    out : str or Path
+        The folder for results; it is made if it is not there.
+    rig : Rig
+        Settings of the guitar. What they leave open ("auto") is measured from the take first. A take that was kept on
+        stage with this very rig is decided as it was there instead.
+    progress : callable, optional
+        Called with the share that is done, 0 to 1.
+    go_on : bool, optional
+        Leave a result as it is that this version has made of the same take and rig.
+
+    Returns
+    -------
+    Rendered
+        Where the files are, and what ``summary.json`` says.
+
+    Raises
+    ------
+    InputError
+        For a take that cannot be used, or a folder that cannot be written or holds files in the way that the program
+        did not make; nothing appears, or is lost, then.
+
+    Examples
+    --------
+    >>> import thumbline.dsp as tl
+    >>> tl.render_take("nowhere.wav", "out", tl.Rig())
+    Traceback (most recent call last):
+    thumbline.dsp.errors.InputError: cannot open the take nowhere.wav: No such file or directory
     """
+    path, out = Path(path), Path(out)
     warm_up()
     with open_take(path, rig.string_count, rig.input.channels, rig.instrument.strings) as take:
         refuse_take_as_target(take, out, rig.string_count)
