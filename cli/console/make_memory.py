@@ -15,6 +15,9 @@ from thumbline.dsp.memory.records import OUTPUTS, initial_state
 from thumbline.dsp.processor.parameters import compile_settings
 from thumbline.dsp.rig.model import Rig
 
+#: What the tape takes, at the end of the memory.
+TAPE_BYTES = 4 * TAPE_SAMPLES
+
 
 def create(
     path: Path,
@@ -37,7 +40,7 @@ def create(
     ``wait_s``. With ``tape`` all sound is also handed to a recorder. The bass is split and the outputs are silent to
     begin with.
 
-    Raises InputError if there is no memory for the tape, if there are no settings or too many, or if they cannot be
+    Raises InputError if there is no memory for it, if there are no settings or too many, or if they cannot be
     compiled for ``rate`` or do not belong to one guitar; OSError if the file cannot be made (FileExistsError: it is
     there).
     """
@@ -46,10 +49,12 @@ def create(
     params = compile_settings(settings, rate)
     with path.open("xb") as file:
         os.truncate(file.fileno(), LIVE.itemsize)
+    _reserve(path, "a run", 0, LIVE.itemsize - TAPE_BYTES)
+    if tape:
+        _reserve(path, "--keep", LIVE.itemsize - TAPE_BYTES, TAPE_BYTES)
     live = attach(path)
     inputs = max(max(rig.input.channels) for _, rig in settings)
     if tape:
-        _reserve_tape(path)
         live.tape.columns = inputs + OUTPUTS
         live.tape.length = length_of(inputs + OUTPUTS)
     live.setting_count = len(settings)
@@ -71,17 +76,20 @@ def create(
     return live
 
 
-def _reserve_tape(path: Path) -> None:
-    """Have the tape's pages there before sound comes: the engine must neither wait for one nor find none left."""
-    size, tape = LIVE.itemsize, 4 * TAPE_SAMPLES
+def _reserve(path: Path, what: str, first: int, size: int) -> None:
+    """Have the pages of so many bytes there before sound comes: who meets one that cannot be had is ended (SIGBUS).
+
+    The engine must not wait for one either. ``what`` needs them.
+    """
     try:
         with path.open("r+b") as file:
             if hasattr(os, "posix_fallocate"):
-                os.posix_fallocate(file.fileno(), size - tape, tape)
+                os.posix_fallocate(file.fileno(), first, size)
             else:
-                file.seek(size - tape)
-                file.write(bytes(tape))
+                file.seek(first)
+                file.write(bytes(size))
     except OSError as error:
         raise InputError(
-            f"--keep needs {tape >> 20} MB of memory in {path.parent.parent}: {error.strerror}; accepted: as much free"
+            f"{what} needs {-(-size // (1 << 20))} MB of memory in {path.parent.parent}: {error.strerror}; "
+            "accepted: as much free"
         ) from error

@@ -39,6 +39,8 @@ SILENT_NS = 1_000_000_000
 #: A client whose port is open and that has not been called for so long may be that of a server that has died without a
 #: word, as PipeWire does: a new one is tried.
 RENEW_NS = 2_000_000_000
+#: How the place of a port begins; the server's name follows.
+PLACE = "JACK server "
 #: The callback does nothing for so long before the client is closed: JACK ends its thread wherever that is.
 REST_S = 0.02
 
@@ -81,7 +83,7 @@ class JackMidi:
     keeps_connections = True
 
     def __init__(self, client: str, port: str, *, output: bool, priority: int = 0):
-        self.place = f"JACK server {os.environ.get('JACK_DEFAULT_SERVER', 'default')}"  #: where names mean something
+        self.place = f"{PLACE}{os.environ.get('JACK_DEFAULT_SERVER', 'default')}"  #: where names mean something
         self.answers = False  #: a server answers and our client lives
         self.names: tuple[str, ...] = ()  #: ports of all others that ours can be connected to
         self.connected: tuple[str, ...] = ()  #: of these, the ones that ours is connected to now

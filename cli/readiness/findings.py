@@ -27,6 +27,7 @@ class Seen:
     port_present: bool = False
     foot_present: bool = False
     keepers_ready: int = 0  #: that stand by
+    server_waits: bool = False  #: the JACK server that MIDI goes through waits for all clients in each round
     rate: float = 48000.0
     block_frames: int = 64
     period_frames: int = 0  #: that really come at a time; 0: unknown
@@ -71,6 +72,11 @@ def _midi(rig: Rig, seen: Seen) -> Iterator[str]:
                 yield f"mute of string {string}: never sent and taken back; play the other strings too"
         if seen.keepers_ready == 0:
             yield "mutes: nobody stands by for the process that sends them, so no string would be muted"
+        if seen.server_waits:
+            yield (
+                "mutes: the JACK server runs synchronously (-S), so when a program ends badly no sound and no mute "
+                "passes for ten times its client time-out; start it without -S"
+            )
     if rig.feet and not seen.foot_present:
         port = f'no MIDI port "{rig.midi.foot_port}"' if rig.midi.foot_port else "nothing is connected to its port"
         yield f"foot controller: {port} (thumbline ports)"

@@ -10,6 +10,8 @@ from thumbline.cli.console.notices import Notice
 from thumbline.cli.console.reports import Summary, summary
 from thumbline.cli.console.run import RunOptions, play
 from thumbline.cli.console.view import View
+from thumbline.cli.devices.jack_midi import PLACE
+from thumbline.cli.devices.jack_process import is_synchronous
 from thumbline.cli.readiness.computer import FreeShare, batteries, saving_governor
 from thumbline.cli.readiness.findings import Seen
 from thumbline.cli.shared.live_memory import attach
@@ -94,6 +96,7 @@ class Walk:
     def _all_seen(self) -> Seen:
         live = self._live
         engine, keeper, figures = live.engine, live.keeper, summary(live)
+        place = bytes(keeper.port_place).decode(errors="replace")
         return Seen(
             heard=frozenset(self._heard),
             muted=frozenset(self._muted),
@@ -101,6 +104,7 @@ class Walk:
             port_present=bool(keeper.port_present),
             foot_present=bool(keeper.foot_present),
             keepers_ready=int(sum(keeper.standby_warm)),
+            server_waits=place.startswith(PLACE) and is_synchronous(place.removeprefix(PLACE)),
             rate=max(float(engine.rate), 1.0),
             block_frames=int(live.setup.block_frames),
             period_frames=int(engine.period_frames),

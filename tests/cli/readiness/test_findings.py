@@ -37,6 +37,7 @@ def test_nothing_is_said_where_all_is_well() -> None:
         ({"muted": EVERY - {6}}, "mute of string 6: never sent and taken back"),
         ({"port_present": False}, 'mutes: no MIDI port "module"'),
         ({"keepers_ready": 0}, "mutes: nobody stands by"),
+        ({"server_waits": True}, "mutes: the JACK server runs synchronously (-S)"),
         ({"pressed": frozenset()}, 'foot switch 1 ("hold", control change 81 on channel 1): was not pressed'),
         ({"foot_present": False}, "foot controller: nothing is connected to its port"),
         ({"period_frames": 1024}, "sound system: hands over 1024 frames at a time (21 ms), not the 64 asked for"),

@@ -5,7 +5,6 @@ import errno
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -168,8 +167,9 @@ def test_a_folder_with_files_is_refused_and_left_alone(tmp_path: Path) -> None:
 def test_memory_that_is_not_there_is_said_before_anything_sounds(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refuse(*arguments: Any) -> None:
-        raise OSError(errno.ENOSPC, "No space left on device")
+    def refuse(_file: int, first: int, _size: int) -> None:
+        if first:
+            raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr("os.posix_fallocate", refuse)
     with pytest.raises(InputError, match=r"--keep needs 32 MB of memory in .*: No space left"):

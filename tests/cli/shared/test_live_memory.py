@@ -1,11 +1,15 @@
 """The memory that the processes of live share."""
 
+import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
-from thumbline.cli.console.make_memory import create
+from thumbline.cli.console.make_memory import TAPE_BYTES, create
 from thumbline.cli.console.routing import make_routing
 from thumbline.cli.shared.live_memory import LIVE, attach, bin_of, encoded, frame_time_ns, percentile_ns, setting_names
 from thumbline.dsp.errors import InputError
@@ -44,6 +48,28 @@ def test_it_begins_split_silent_and_as_the_first_setting_says(live: Record) -> N
     assert np.isnan(request.interval)
     assert live.state.ratio == live.params[0].ratio == 0.5
     assert live.params[1].ratio == pytest.approx(2 ** (-7 / 12))
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="tells how much of a file has a place")
+def test_all_of_it_but_the_tape_has_its_place_before_anybody_writes(live: Record, tmp_path: Path) -> None:
+    placed = 512 * (tmp_path / "memory").stat().st_blocks
+    assert LIVE.itemsize - TAPE_BYTES <= placed < LIVE.itemsize - TAPE_BYTES // 2
+    assert live.setup.complete
+
+
+@pytest.mark.skipif(shutil.which("unshare") is None, reason="needs a /dev/shm of its own")
+def test_a_memory_that_is_full_is_said_in_one_line(tmp_path: Path) -> None:
+    """A page that cannot be had would end whichever process meets it first, and the strings with it (SIGBUS)."""
+    if subprocess.run(["unshare", "-m", "true"], check=False, capture_output=True).returncode:
+        pytest.skip("needs the right to mount")
+    take = tmp_path / "take.wav"
+    soundfile.write(take, np.zeros((4_800, 6)), 48_000)
+    command = [sys.executable, "-m", "thumbline.cli", "live", "--take", str(take), "--plain"]
+    mounted = ["unshare", "-m", "sh", "-c", 'mount -t tmpfs -o size=2m tmpfs /dev/shm && exec "$@"', "sh", *command]
+    done = subprocess.run(mounted, capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL, timeout=100)
+    assert done.returncode == 2, done.stderr
+    assert "a run needs 6 MB of memory in /dev/shm: No space left" in done.stderr
+    assert "Traceback" not in done.stderr
 
 
 def test_a_file_of_another_size_is_refused(tmp_path: Path) -> None:
