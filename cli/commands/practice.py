@@ -33,9 +33,9 @@ TELLING_LU = 0.1
 @archive_option
 @click.option("--bpm", type=float, metavar="BPM", help="The tempo, if you know it; else it is estimated and shown.")
 @click.option(
-    "--taps", type=PATH, metavar="FILE", help="A text file with the time of each beat in seconds, one a line."
+    "--taps", type=PATH, metavar="FILE", help="A text file with the time of each beat in seconds, one per line."
 )
-@click.option("--beats", "beats_per_bar", default=4, show_default=True, help="Beats a bar.")
+@click.option("--beats", "beats_per_bar", default=4, show_default=True, help="Beats per bar.")
 @click.option("--first-bar", "first_bar_s", type=float, metavar="S", help="When bar 1 begins, in seconds; else found.")
 @click.option("--speeds", default="100,75,60", show_default=True, metavar="LIST", help="Speeds in percent.")
 @click.option("--transpose", default=0, show_default=True, metavar="N", help="Semitones up, or down if below 0.")
@@ -224,7 +224,7 @@ def _tempo_lines(tempo: dict[str, Any], bars: list[dict[str, Any]]) -> Iterator[
     if tempo["source"] == "estimated":
         sure = tempo["confidence"] or 0.0
         lead = "not sure of the beat: tap it in practice.html, or give" if sure < SURE else "if the click is off:"
-        yield f"  confidence {sure:.0%}; {lead} --bpm, --taps, --beats, --first-bar"
+        yield f"  confidence {100.0 * sure:.0f} %; {lead} --bpm, --taps, --beats, --first-bar"
 
 
 def _make(
