@@ -224,7 +224,7 @@ def _tempo_lines(tempo: dict[str, Any], bars: list[dict[str, Any]]) -> Iterator[
     if tempo["source"] == "estimated":
         sure = tempo["confidence"] or 0.0
         lead = "not sure of the beat: tap it in practice.html, or give" if sure < SURE else "if the click is off:"
-        yield f"  confidence {sure:.0%}; {lead} --bpm, --taps, --beats, --first-bar"
+        yield f"  confidence {100.0 * sure:.0f} %; {lead} --bpm, --taps, --beats, --first-bar"
 
 
 def _make(

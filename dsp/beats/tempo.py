@@ -94,7 +94,7 @@ def check_bpm(bpm: float) -> float:
 
 
 def read_taps(path: Path) -> list[float]:
-    """Read a tap file: the time of each beat in seconds, one a line; what follows a # is a remark.
+    """Read a tap file: the time of each beat in seconds, one per line; what follows a # is a remark.
 
     Raises InputError for a file that cannot be read, for fewer than two taps, and for times that do not rise or are too
     near or far from each other for a tempo.

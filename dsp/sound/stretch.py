@@ -38,10 +38,10 @@ ONSET_FADE_S = 0.003
 NEAREST_S = 0.004
 #: Jumps are whole periods, as many as come nearest to this.
 JUMP_S = 0.015
-#: A jump fades for about one period, at least for this long, in seconds ...
+#: A jump fades until the next one is due, at least for this long, in seconds ...
 SHORTEST_FADE_S = 0.004
 #: ... and at most for this long, in seconds.
-LONGEST_FADE_S = 0.012
+LONGEST_FADE_S = 0.4
 #: Taken where no pitch was ever known: noise.
 NO_PITCH_HZ = 100.0
 #: Of a stiff string: how far a jump goes from the first partial's periods towards what suits the whole wave best.
@@ -103,7 +103,7 @@ def stretch(voice: Voice, factor: float, frames: int | None = None) -> NDArray[n
     rate = voice.rate
     onsets, (grid, cycles) = voice.beginnings, voice.phase
     most = 2 * len(onsets) + 2 * math.ceil(frames / (SHORTEST_FADE_S * rate)) + 2
-    pieces = np.zeros((most, 3))
+    pieces = np.zeros((most, 4))
     count = plan(
         pieces,
         onsets,

@@ -9,6 +9,9 @@ from thumbline.dsp.compilation import kernel
 
 #: Frames that are read at a time.
 BLOCK = 512
+#: Shapes of a fade: a raised cosine, or a straight line, by which the phase of a partial that no jump suits passes
+#: evenly from that of one piece to that of the next.
+ROUND, STRAIGHT = 0.0, 1.0
 
 
 @kernel
@@ -29,9 +32,9 @@ def plan(
     length: float,
     times: np.ndarray,
 ) -> int:
-    """Fill rows of ``pieces``: where a piece begins in the result, where in the sound, how long it fades in.
+    """Fill rows of ``pieces``: where a piece begins in the result, where in the sound, how long it fades in, how.
 
-    Returns how many. ``times`` are those at the top of the module, in frames.
+    Returns how many. ``times`` are those at the top of the module, in frames. A fade is ``ROUND`` or ``STRAIGHT``.
     """
     lead, attack, noise, onset_fade, jump, shortest, longest = times
     count = 0
@@ -44,7 +47,7 @@ def plan(
         end_u = frames if last else math.floor(onsets[i + 1] * factor + 0.5) - lead
         if u >= frames:
             break
-        pieces[count] = (u, x, onset_fade)
+        pieces[count] = (u, x, onset_fade, ROUND)
         count += 1
         busy = u + onset_fade  # until then the last fade lasts
         while True:
@@ -66,7 +69,7 @@ def plan(
             if (factor > 1.0 and ahead < 0.0) or (factor < 1.0 and ahead > -whole * period):
                 busy = now
                 continue
-            fade = min(max(period, shortest), longest)
+            fade = shortest
             if now + fade >= end_u:
                 break
             target = here
@@ -79,14 +82,18 @@ def plan(
             if whole < 1.0:
                 busy = now + 0.5 * period  # no room
                 continue
+            # The fade may last until the next jump is due, but what fades out must not reach the next onset, nor what
+            # fades in, and half of what is left of the note is left as it is.
+            room = min(end_x - max(here, target), 0.5 * (end_u - now))
+            fade = max(fade, math.floor(min(whole * period / abs(1.0 - 1.0 / factor), longest, room)))
             u, x = now, target
-            pieces[count] = (u, x, fade)
+            pieces[count] = (u, x, fade, STRAIGHT)
             count += 1
             busy = now + fade
         # Where onsets are near each other there may be no jump before the next one: silence, not its attack twice.
         heard_to = end_x + lead - lead / max(factor, 1.0)
         if not last and x + end_u - u > heard_to + 1.0 and count < len(pieces):
-            pieces[count] = (u + max(heard_to - onset_fade - x, onset_fade), length, onset_fade)
+            pieces[count] = (u + max(heard_to - onset_fade - x, onset_fade), length, onset_fade, ROUND)
             count += 1
     return count
 
@@ -112,9 +119,13 @@ def _read(out: np.ndarray, sound: np.ndarray, at: int, taps: np.ndarray) -> None
 
 
 @kernel
-def _fill_fade(gains: np.ndarray, length: float) -> int:
-    """Fill the beginning of ``gains`` with a fade in of ``length`` frames, a raised cosine; return of how many."""
+def _fill_fade(gains: np.ndarray, length: float, shape: float) -> int:
+    """Fill the beginning of ``gains`` with a fade in of ``length`` frames; return of how many."""
     count = math.ceil(length)
+    if shape == STRAIGHT:
+        for n in range(count):
+            gains[n] = min((n + 0.5) / length, 1.0)
+        return count
     # cos(x + step) = 2 cos(step) cos(x) - cos(x - step); the first frame lies half a step inside.
     step = math.pi / length
     twice, before, now = 2.0 * math.cos(step), math.cos(0.5 * step), math.cos(0.5 * step)
@@ -140,7 +151,10 @@ def assemble(out: np.ndarray, sound: np.ndarray, pieces: np.ndarray, filters: np
         begin = math.ceil(pieces[k, 0])
         fade_from, leaving = len(out), 0
         if k + 1 < len(pieces):
-            fade_from, leaving = math.ceil(pieces[k + 1, 0]), _fill_fade(next_rising, pieces[k + 1, 2])
+            fade_from, leaving = (
+                math.ceil(pieces[k + 1, 0]),
+                _fill_fade(next_rising, pieces[k + 1, 2], pieces[k + 1, 3]),
+            )
         end = min(len(out), fade_from + leaving)
         # The place between frames stays the same for the whole piece.
         source = pieces[k, 1] + begin - pieces[k, 0]

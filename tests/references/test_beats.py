@@ -36,7 +36,7 @@ def bar_lines(beats: Beats) -> np.ndarray:
 
 
 def test_tempo_octave_beats_and_bars() -> None:
-    """Measured: 24 tempos, 24 octaves, 23 beats (F 1.00, the other 0), 20 bars or more; left out in turn as below."""
+    """Measured: 24 tempos, 24 octaves, 23 beats (F 1.00, the other 0), 23 bars; left out: dsp/beats/DESIGN.md."""
     pairs = list(zip(performances(), estimates(), strict=True))
     assert len(pairs) == 24
     pace = np.array([beats.bpm * float(np.median(np.diff(p.beats_s))) / 60.0 for p, beats in pairs])
