@@ -92,9 +92,12 @@ def test_all_may_be_killed_at_any_moment_and_what_was_kept_is_read(tmp_path: Pat
     with LiveProcess("--rig", "data/demo.toml", "--take", "data/demo.flac", "--keep", gig) as live:
         record = live.record
         # Its start takes a moment, and it first writes what it finds on the tape.
-        wait_until(lambda: 0 < int(record.tape.written) - int(record.recorder.frames) < 24_000, "the recorder")
+        wait_until(lambda: record.recorder.frames, "the recorder")
+        wait_until(lambda: int(record.recorder.frames) > int(record.tape.written) - 24_000, "the recorder in step")
         time.sleep(after_s)
-        for pid in (live.process.pid, int(record.recorder.pid), int(record.engine.pid)):
+        pids = [live.process.pid, int(record.recorder.pid), int(record.engine.pid)]
+        assert all(pid > 1 for pid in pids), "0 would be the tests themselves"
+        for pid in pids:
             os.kill(pid, signal.SIGKILL)
         written = int(record.tape.written)
         live.process.wait()
