@@ -184,13 +184,7 @@ def _loopback(
     from thumbline.cli.devices.streams import play_and_record
 
     output, channel = channels
-    click.echo(
-        f"Before the cable from output {output} to input {channel} goes in: switch phantom power (48 V) and direct "
-        f"monitoring of input {channel} off, turn the amplifier down and take headphones off. Clicks at -20 dBFS.",
-        err=True,
-    )
-    if not yes:
-        _wait_for_enter()
+    before_the_cable(output, channel, yes=yes)
     found = round_trip(play_and_record(devices, (channel, output), clicks(rate), rate, block), rate)
     if found is None:
         raise InputError(
@@ -213,6 +207,20 @@ def _loopback(
             f"It varied by {found.spread} frame{'s' * (found.spread != 1)}: the interface's clocks may not be one",
             err=True,
         )
+
+
+def before_the_cable(output: int, channel: int, *, yes: bool) -> None:
+    """Say what can do harm before a cable goes from an output to an input, and wait until it is done, unless ``yes``.
+
+    Raises InputError if nobody can answer.
+    """
+    click.echo(
+        f"Before the cable from output {output} to input {channel} goes in: switch phantom power (48 V) and direct "
+        f"monitoring of input {channel} off, turn the amplifier down and take headphones off. Clicks at -20 dBFS.",
+        err=True,
+    )
+    if not yes:
+        _wait_for_enter()
 
 
 def _wait_for_enter() -> None:

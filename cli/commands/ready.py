@@ -33,11 +33,13 @@ NOT_READY = 1
     metavar="OUTPUT INPUT",
     help="First measure the round trip through a cable from an output to an input, by clicks of -20 dBFS.",
 )
+@click.option("--yes", is_flag=True, help="With --loopback: do not ask; every precaution has been taken.")
 def ready(
     rig_file: Path | None,
     set_file: Path | None,
     seconds: float,
     loopback: tuple[int, int] | None,
+    yes: bool,
     **given: Any,
 ) -> None:
     """Check everything before the show: play every string once, press every switch, and read what is not ready.
@@ -58,7 +60,7 @@ def ready(
 
     settings = settings_of(rig_file, set_file, stage_changes(given))
     rig = settings[0][1]
-    lines = [] if loopback is None else list(_round_trip(rig, *loopback))
+    lines = [] if loopback is None else list(_round_trip(rig, *loopback, yes=yes))
     compile_kernels()
     options = RunOptions(
         settings=settings,
@@ -81,18 +83,19 @@ def ready(
     click.echo("ready")
 
 
-def _round_trip(rig: "Rig", output: int, channel: int) -> Iterator[str]:
+def _round_trip(rig: "Rig", output: int, channel: int, *, yes: bool) -> Iterator[str]:
     """Print the round trip through a cable; yield a line if nothing comes back, or it clips."""
+    from thumbline.cli.commands.ports import before_the_cable
     from thumbline.cli.devices.loopback import clicks, round_trip
     from thumbline.cli.devices.streams import play_and_record
 
-    click.echo(f"Turn the amplifier down: clicks at -20 dBFS on output {output}, to input {channel} ...", err=True)
+    before_the_cable(output, channel, yes=yes)
     rate, devices = rig.live.sample_rate, (rig.live.input, rig.live.output)
     recorded = play_and_record(devices, (channel, output), clicks(rate), rate, rig.live.block_frames)
     found = round_trip(recorded, rate)
     if found is None:
         yield f"round trip: nothing played on output {output} came back on input {channel}; is the cable there?"
         return
-    click.echo(f"Round trip: {found.frames} frames, {found.ms:.2f} ms")
+    click.echo(f"Round trip: {found.frames} frames, {found.ms:.2f} ms", err=True)
     if found.clipped:
         yield f"round trip: input {channel} clips; turn it down"

@@ -18,7 +18,7 @@ from tests.helpers.places import DATA, DEMO, ROOT
 pytest.importorskip("distributed", reason="needs distributed (the extra cluster)")
 
 TAKES, SECONDS = 4, 3
-#: Runs the notebook's cell against the scheduler at an address, and meanwhile kills a worker that has begun to write a take.
+#: Runs the notebook's cell against the scheduler at an address; kills a worker that has begun to write a take.
 DRIVER = """
 import json, os, signal, sys, threading, time
 from pathlib import Path

@@ -3,6 +3,7 @@
 import csv
 import os
 import signal
+import time
 from itertools import pairwise
 from pathlib import Path
 
@@ -83,3 +84,32 @@ def test_what_was_kept_when_all_was_killed_gives_the_same_decisions_and_sound(tm
     assert {"begin", "split", "bass level", "pluck", "note"} <= set(events_told)
     assert events_told.count("begin") == 2
     assert all(first["clock"] <= second["clock"] for first, second in pairwise(rows) if second["event"] == "begin")
+
+
+@pytest.mark.parametrize("after_s", [0.0, 0.11, 0.42, 1.3, 2.9])
+def test_all_may_be_killed_at_any_moment_and_what_was_kept_is_read(tmp_path: Path, after_s: float) -> None:
+    gig = tmp_path / "gig"
+    with LiveProcess("--rig", "data/demo.toml", "--take", "data/demo.flac", "--keep", gig) as live:
+        record = live.record
+        # Its start takes a moment, and it first writes what it finds on the tape.
+        wait_until(lambda: record.recorder.frames, "the recorder")
+        wait_until(lambda: int(record.recorder.frames) > int(record.tape.written) - 24_000, "the recorder in step")
+        time.sleep(after_s)
+        pids = [live.process.pid, int(record.recorder.pid), int(record.engine.pid)]
+        assert all(pid > 1 for pid in pids), "0 would be the tests themselves"
+        for pid in pids:
+            os.kill(pid, signal.SIGKILL)
+        written = int(record.tape.written)
+        live.process.wait()
+    kept = kept_take(gig)
+    assert kept is not None
+    with open_take(gig, 6) as take:
+        assert take.frames > written - 48_000, "up to the last second"
+        sound = np.concatenate(list(take.blocks(1 << 15)))
+    demo, _ = soundfile.read("data/demo.flac", always_2d=True)
+    begun = int(np.flatnonzero(sound.any(axis=1))[0]) if sound.any() else 0
+    heard = sound[begun:][: len(demo)]
+    first = int(np.flatnonzero((demo == heard[0]).all(axis=1))[0]) if len(heard) else 0
+    np.testing.assert_allclose(heard, demo[first : first + len(heard)], atol=1e-6)
+    with (gig / "events.csv").open() as file:
+        assert all(row["event"] for row in csv.DictReader(file))

@@ -66,7 +66,13 @@ def floor(server: JackServer) -> Iterator[None]:
 def ready(server: JackServer, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "thumbline.cli", "ready", *map(str, arguments)]
     return subprocess.run(
-        command, env=os.environ | server.environment, capture_output=True, text=True, timeout=100.0, check=False
+        command,
+        env=os.environ | server.environment,
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=100.0,
+        check=False,
     )
 
 

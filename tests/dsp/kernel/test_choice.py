@@ -160,7 +160,7 @@ SETTINGS: list[Mapping[str, object]] = [
     {"shortest_ms": 440.0},
     {"settle_ms": 32.0, "shortest_ms": 180.0},
     {"rule": "last plucked", "shortest_ms": 250.0, "strings": [1, 2, 3, 4]},
-    {"strings": [4, 5, 6], "rest": "next string"},
+    {"rule": "last plucked", "strings": [4, 5, 6], "rest": "next string"},
     {"rule": "last plucked", "highest_note": "A2", "rest": "next string"},
     {"rule": "lowest pitch", "strings": [2, 6], "rest": "next string"},
 ]
