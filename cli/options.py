@@ -1,6 +1,7 @@
 """Options and arguments that several commands have."""
 
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +33,34 @@ archive_option = click.option(
 jobs_option = click.option(
     "--jobs", default=1, show_default=True, type=click.IntRange(1, 64), help="How many takes to process in parallel."
 )
+
+
+#: Options of the commands on stage that change a key of the rig: the key, the option, its metavar, type and help.
+_STAGE_OPTIONS = (
+    ("live.input", "--input", "DEV", str, "Input device of the strings, by name or number."),
+    ("live.output", "--output", "DEV", str, "Output device for bass and guitar, by name or number."),
+    ("midi.port", "--midi", "PORT", str, "MIDI port of the sound module."),
+    ("midi.foot_port", "--foot", "PORT", str, "MIDI port of the foot controller."),
+    ("live.sample_rate", "--rate", "HZ", RATE, "Sample rate in Hz."),
+    ("live.block_frames", "--block", "FRAMES", click.IntRange(32, 2048), "Buffer size in frames."),
+)
+
+
+def stage_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command --rig, --set, and the options that change the rig.
+
+    It gets ``rig_file``, ``set_file`` and each of the others by the name of its option; :func:`stage_changes` sorts
+    these by the keys of the rig.
+    """
+    for _, option, metavar, kind, words in reversed(_STAGE_OPTIONS):
+        command = click.option(option, metavar=metavar, type=kind, help=words)(command)
+    words = "Songs of an evening, and what each changes."
+    return rig_option(click.option("--set", "set_file", metavar="SET", type=PATH, help=words)(command))
+
+
+def stage_changes(given: dict[str, Any]) -> dict[str, Any]:
+    """Return what the options of :func:`stage_options` say, by the key of the rig."""
+    return {key: given[option.removeprefix("--")] for key, option, *_ in _STAGE_OPTIONS}
 
 
 class Seconds(click.FloatRange):

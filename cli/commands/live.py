@@ -3,13 +3,13 @@
 import contextlib
 import os
 import sys
-from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from thumbline.cli.options import RATE, Seconds, rig_option
+from thumbline.cli.options import Seconds, stage_changes, stage_options
+from thumbline.cli.songs.chosen import settings_of
 from thumbline.dsp.errors import InputError, printable
 
 if TYPE_CHECKING:
@@ -23,21 +23,8 @@ LATER_S = 60.0
 
 
 @click.command()
-@rig_option
-@click.option(
-    "--set",
-    "set_file",
-    metavar="SET",
-    type=click.Path(path_type=Path),
-    help="Songs of an evening, and what each changes.",
-)
-@click.option("--input", "input_device", metavar="DEV", help="Input device of the strings, by name or number.")
-@click.option("--output", "output_device", metavar="DEV", help="Output device for bass and guitar, by name or number.")
-@click.option("--midi", "midi_port", metavar="PORT", help="MIDI port of the sound module.")
-@click.option("--foot", "foot_port", metavar="PORT", help="MIDI port of the foot controller.")
+@stage_options
 @click.option("--take", metavar="TAKE", type=click.Path(path_type=Path), help="Play a take instead of the guitar.")
-@click.option("--rate", metavar="HZ", type=RATE, help="Sample rate in Hz.")
-@click.option("--block", metavar="FRAMES", type=click.IntRange(32, 2048), help="Buffer size in frames.")
 @click.option(
     "--wait",
     metavar="SECONDS",
@@ -68,13 +55,7 @@ LATER_S = 60.0
 def live(
     rig_file: Path | None,
     set_file: Path | None,
-    input_device: str | None,
-    output_device: str | None,
-    midi_port: str | None,
-    foot_port: str | None,
     take: Path | None,
-    rate: int | None,
-    block: int | None,
     wait: float | None,
     keep: Path | None,
     keep_bits: str,
@@ -82,6 +63,7 @@ def live(
     sound: bool,
     plain: bool,
     as_json: bool,
+    **given: Any,
 ) -> None:
     """Play: the strings come in, bass and guitar go out, and the sound module's mutes follow.
 
@@ -115,25 +97,17 @@ def live(
     from thumbline.cli.page.address import page_address
     from thumbline.dsp.machine_code.kernel_cache import are_compiled
 
-    changes = {
-        "live.input": input_device,
-        "live.output": output_device,
-        "live.sample_rate": rate,
-        "live.block_frames": block,
-        "midi.port": midi_port,
-        "midi.foot_port": foot_port,
-    }
     with Backstage() as backstage:
         if are_compiled():  # it loads for longer than all the others, so it begins before its memory is made
             backstage.engine.start()
         address = None if page is None else page_address(page)
-        settings = settings_of(rig_file, set_file, changes)
+        settings = settings_of(rig_file, set_file, stage_changes(given))
         first = settings[0][1]
         from thumbline.cli.console.cautions import caution_text
         from thumbline.cli.console.run import RunOptions
         from thumbline.cli.page.stand import Stand
 
-        used_rate = _rate(take, rate, first)
+        used_rate = _rate(take, given["rate"], first)
         click.echo(caution_text(), err=True)
         if backstage.engine.process is None:
             from thumbline.cli.progress import compile_kernels
@@ -161,23 +135,6 @@ def live(
     if outcome.code:
         click.echo(f"thumbline: {outcome.text}", err=True)
         sys.exit(outcome.code)
-
-
-def settings_of(rig_file: Path | None, set_file: Path | None, changes: Mapping[str, object]) -> list[tuple[str, "Rig"]]:
-    """Load the rig or the songs and apply what the command line says to each."""
-    from thumbline.dsp.rig.file import load_rig
-    from thumbline.dsp.rig.model import Rig
-
-    if rig_file is not None and set_file is not None:
-        raise InputError("--rig and --set are both given; accepted: one of them (a set names its own rigs)")
-    if set_file is not None:
-        from thumbline.dsp.rig.set_file import load_set
-
-        settings = [(song.name, song.rig) for song in load_set(set_file)]
-    else:
-        settings = [("", Rig()) if rig_file is None else (printable(rig_file.stem), load_rig(rig_file))]
-    given = {key: value for key, value in changes.items() if value is not None}
-    return [(name, rig.changed(given, "the command line")) for name, rig in settings]
 
 
 def _rate(take: Path | None, rate: int | None, rig: "Rig") -> int:

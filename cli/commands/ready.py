@@ -3,11 +3,12 @@
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from thumbline.cli.options import RATE, Seconds
+from thumbline.cli.options import Seconds, stage_changes, stage_options
+from thumbline.cli.songs.chosen import settings_of
 
 if TYPE_CHECKING:
     from thumbline.dsp.rig.model import Rig
@@ -17,16 +18,7 @@ NOT_READY = 1
 
 
 @click.command()
-@click.option("--rig", "rig_file", metavar="RIG", type=click.Path(path_type=Path), help="Settings of the guitar.")
-@click.option(
-    "--set", "set_file", metavar="SET", type=click.Path(path_type=Path), help="Several named settings: songs."
-)
-@click.option("--input", "input_device", metavar="DEV", help="Device of the strings, by name or number.")
-@click.option("--output", "output_device", metavar="DEV", help="Output device for bass and guitar, by name or number.")
-@click.option("--midi", "midi_port", metavar="PORT", help="MIDI port of the sound module.")
-@click.option("--foot", "foot_port", metavar="PORT", help="MIDI port of the foot controller.")
-@click.option("--rate", metavar="HZ", type=RATE, help="Sample rate in Hz.")
-@click.option("--block", metavar="FRAMES", type=click.IntRange(32, 2048), help="Buffer size in frames.")
+@stage_options
 @click.option(
     "--seconds",
     metavar="SECONDS",
@@ -44,14 +36,9 @@ NOT_READY = 1
 def ready(
     rig_file: Path | None,
     set_file: Path | None,
-    input_device: str | None,
-    output_device: str | None,
-    midi_port: str | None,
-    foot_port: str | None,
-    rate: int | None,
-    block: int | None,
     seconds: float,
     loopback: tuple[int, int] | None,
+    **given: Any,
 ) -> None:
     """Check everything before the show: play every string once, press every switch, and read what is not ready.
 
@@ -63,22 +50,13 @@ def ready(
 
     Exit codes: 0 ready, 1 one line for each thing that is not, 2 bad input, or a device or port that is not there.
     """
-    from thumbline.cli.commands.live import settings_of
     from thumbline.cli.console.child_processes import Backstage
     from thumbline.cli.console.run import RunOptions
     from thumbline.cli.progress import compile_kernels
     from thumbline.cli.readiness.findings import findings
     from thumbline.cli.readiness.walk import walk
 
-    changes = {
-        "live.input": input_device,
-        "live.output": output_device,
-        "live.sample_rate": rate,
-        "live.block_frames": block,
-        "midi.port": midi_port,
-        "midi.foot_port": foot_port,
-    }
-    settings = settings_of(rig_file, set_file, changes)
+    settings = settings_of(rig_file, set_file, stage_changes(given))
     rig = settings[0][1]
     lines = [] if loopback is None else list(_round_trip(rig, *loopback))
     compile_kernels()

@@ -71,7 +71,7 @@ def _below_the_table(rig: "Rig") -> str:
         numbers = " ".join(map(str, module.controllers))
         lines.append(
             f"{module.name}: MIDI channel {module.channel}, controllers {numbers}, "
-            f"open {module.unmuted_value}, closed {module.muted_value}"
+            f"unmuted {module.unmuted_value}, muted {module.muted_value}"
         )
     lines += [
         f"Foot: {foot.action}: {foot.message} {foot.number} on channel {foot.channel}, {bind(foot).behaviour}"

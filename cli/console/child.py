@@ -18,9 +18,12 @@ ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1"}
 class Child:
     """A process of ours.
 
-    Args:
-        module: run with the memory file.
-        memory: the memory file; what the process prints goes to a file beside it.
+    Parameters
+    ----------
+    module
+        Run with the memory file.
+    memory
+        The memory file; what the process prints goes to a file beside it.
     """
 
     def __init__(self, module: str, memory: Path):

@@ -5,10 +5,10 @@ It is found by pressing it on a board of its own, so that the screen and the flo
 
 from collections.abc import Sequence
 
+from thumbline.cli.console.view import interval_words
 from thumbline.dsp.midi.foot_controller import Binding, Controls, FootBoard
 from thumbline.dsp.midi.numbers import CONTROL_CHANGE, NOTE_ON, PROGRAM_CHANGE
 
-INTERVALS = {0.0: "bass as played", -12.0: "octave down", -24.0: "two octaves down"}
 _SHORT = {"control change": "CC", "note": "note", "program change": "PC"}
 _STATUS = {"control change": CONTROL_CHANGE, "note": NOTE_ON, "program change": PROGRAM_CHANGE}
 
@@ -48,7 +48,7 @@ def _effect(foot: Binding, now: Controls, songs: Sequence[str], *, pressed: bool
     if after.tone_hz != now.tone_hz:
         return f"tone {after.tone_hz:.0f} Hz"
     if after.interval != now.interval:
-        return INTERVALS.get(after.interval, f"bass {after.interval:+.0f} semitones")
+        return f"bass {interval_words(after.interval)}"
     return f"{foot.action}: nothing now"
 
 

@@ -3,6 +3,7 @@
 `python -m thumbline.cli.console.rig_fit TAKE`, the rig as JSON on standard input; prints what does not fit, or nothing.
 """
 
+import contextlib
 import os
 import subprocess
 import sys
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from thumbline.cli.console.notices import Notice
 from thumbline.cli.shared.misfit import CALIBRATE
+from thumbline.cli.shared.processes import MODULE
 
 if TYPE_CHECKING:
     import numpy as np
@@ -41,7 +43,7 @@ class FitCheck:
             return None
         if self._process is None:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "thumbline.cli.console.rig_fit", self._take],
+                [sys.executable, *MODULE, "thumbline.cli.console.rig_fit", self._take],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
@@ -49,8 +51,9 @@ class FitCheck:
                 encoding="utf-8",
             )
             assert self._process.stdin is not None
-            self._process.stdin.write(self._rig.model_dump_json())
-            self._process.stdin.close()
+            with contextlib.suppress(BrokenPipeError):  # it has ended already: it has nothing to say then
+                self._process.stdin.write(self._rig.model_dump_json())
+                self._process.stdin.close()
         try:
             self._process.wait(wait_s)
         except subprocess.TimeoutExpired:

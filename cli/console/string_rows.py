@@ -15,7 +15,7 @@ from thumbline.cli.console.view import StringView
 #: Bars begin here, in dBFS.
 LOWEST_DB = -60.0
 #: The needle's ends, in cents; within this much a string is in tune (common practice, no source).
-NEEDLE_CENTS, IN_TUNE_CENTS = 50.0, 3.0
+NEEDLE_CENTS, IN_TUNE_CENTS = 50.0, 3
 #: Narrower terminals have one line per string; from the second width on there is room for the largest letters.
 NARROW, WIDE = 76, 106
 #: The tallest rows.
@@ -104,16 +104,21 @@ def _needle(string: StringView, wide: int, tall: int) -> list[str]:
     scale = ["·" if column % 5 == middle % 5 else " " for column in range(wide)]
     scale[middle] = "│"
     place = middle + round(middle * max(-1.0, min(string.cents / NEEDLE_CENTS, 1.0)))
-    for column in (place - 1, place, place + 1) if abs(string.cents) > IN_TUNE_CENTS else range(middle - 2, middle + 3):
+    for column in (place - 1, place, place + 1) if not _in_tune(string) else range(middle - 2, middle + 3):
         if 0 <= column < wide:
             scale[column] = "█"
     return ["".join(scale)] * tall
 
 
+def _in_tune(string: StringView) -> bool:
+    """Whether it is in tune by the whole cents that are shown, so that word and number never disagree."""
+    return abs(round(string.cents)) <= IN_TUNE_CENTS
+
+
 def _pitch_words(string: StringView, *, arrows: bool) -> str:
     if not string.note:
         return ""
-    if abs(string.cents) <= IN_TUNE_CENTS:
+    if _in_tune(string):
         return f"in tune {string.cents:+.0f}"
     if string.cents < 0:
         return ("◀ " if arrows else "") + f"flat {string.cents:+.0f}"

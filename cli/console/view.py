@@ -10,7 +10,18 @@ from thumbline.cli.tuning.tuner_view import TunerView
 
 #: A level that means silence.
 SILENCE_DB = -120.0
-INTERVALS = {0: "as played", -5: "a fourth down", -7: "a fifth down", -12: "octave down", -24: "two octaves down"}
+_INTERVALS: dict[float, str] = {
+    0: "as played",
+    -5: "a fourth down",
+    -7: "a fifth down",
+    -12: "octave down",
+    -24: "two octaves down",
+}
+
+
+def interval_words(semitones: float) -> str:
+    """Return the interval between string and bass in words where it has a name."""
+    return _INTERVALS.get(semitones, f"{semitones:+g} semitones")
 
 
 @dataclass(frozen=True)
@@ -115,7 +126,6 @@ def unusual(view: View) -> list[str]:
 
 def bass_words(view: View, tone: str = "") -> str:
     """Return how the bass is set, in a few words; ``tone`` stands before the figure of the tone."""
-    interval = INTERVALS.get(round(view.interval), f"{view.interval:+.0f} semitones")
     hz = f"{view.tone_hz / 1000:.2g} kHz" if view.tone_hz >= 1000 else f"{view.tone_hz:.0f} Hz"
     character = "" if view.character == "raw" else f", {view.character}"
-    return f"bass {view.bass_level_db:+.0f} dB, {interval}, {tone}{hz}{character}"
+    return f"bass {view.bass_level_db:+.0f} dB, {interval_words(view.interval)}, {tone}{hz}{character}"

@@ -22,7 +22,7 @@ class Seen:
     """What was seen while the player walked through everything."""
 
     heard: frozenset[int] = frozenset()  #: strings, from 1
-    muted: frozenset[int] = frozenset()  #: strings whose mute was closed, and is open again
+    muted: frozenset[int] = frozenset()  #: strings that were muted, and are unmuted again
     pressed: frozenset[int] = frozenset()  #: indices of the rig's feet
     port_present: bool = False
     foot_present: bool = False
@@ -68,9 +68,9 @@ def _midi(rig: Rig, seen: Seen) -> Iterator[str]:
             yield f"mutes: {port}, so none is sent (thumbline ports)"
         else:
             for string in sorted(seen.heard - seen.muted):
-                yield f"mute of string {string}: never closed and opened again; play the other strings, too"
+                yield f"mute of string {string}: never sent and taken back; play the other strings too"
         if seen.keepers_ready == 0:
-            yield "mutes: nobody stands by for the process that sends them, so none would be closed"
+            yield "mutes: nobody stands by for the process that sends them, so no string would be muted"
     if rig.feet and not seen.foot_present:
         port = f'no MIDI port "{rig.midi.foot_port}"' if rig.midi.foot_port else "nothing is connected to its port"
         yield f"foot controller: {port} (thumbline ports)"

@@ -113,7 +113,7 @@ class Recorder:
         for s, closed in enumerate(self._closed):
             if closed != self._muted[s]:
                 self._muted[s] = closed
-                self._rows.append(self._clock.row(at, "mute" if closed else "open", s + 1))
+                self._rows.append(self._clock.row(at, "mute" if closed else "unmute", s + 1))
         for name, field in self._wishes.items():
             value = float(field[0])
             before = self._asked.setdefault(name, value)

@@ -51,11 +51,16 @@ class _Attempt(Generic[R]):
 class Archive(Generic[R]):
     """The takes of some archives, each with its place under ``out``; raises InputError as ``takes_in`` does.
 
-    Args:
-        archives: folders of takes.
-        out: where the results go, in folders as the takes lie in.
-        columns: of the table, beside ``COLUMNS``.
-        facts: what the table says of a result, by column; ``state`` is one of them.
+    Parameters
+    ----------
+    archives
+        Folders of takes.
+    out
+        Where the results go, in folders as the takes lie in.
+    columns
+        Columns of the table, beside ``COLUMNS``.
+    facts
+        What the table says of a result, by column; ``state`` is one of them.
     """
 
     archives: Sequence[Path]

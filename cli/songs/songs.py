@@ -55,11 +55,16 @@ class Jump:
 class Songs:
     """The settings of a run, while it runs.
 
-    Args:
-        live: the shared record; ``request`` is written, and of ``params`` those of a song that is saved.
-        settings: name and rig of each; the rig of a song that is saved is exchanged.
-        rate: frames per second.
-        set_file, rig_file: where the settings came from, at most one of them.
+    Parameters
+    ----------
+    live
+        The shared record; ``request`` is written, and of ``params`` those of a song that is saved.
+    settings
+        Name and rig of each; the rig of a song that is saved is exchanged.
+    rate
+        Frames per second.
+    set_file, rig_file
+        Where the settings came from, at most one of them.
     """
 
     def __init__(

@@ -5,7 +5,7 @@ import threading
 import time
 from collections.abc import Callable
 
-from thumbline.cli.songs.songs import Songs, go_to
+from thumbline.cli.songs.songs import HIGHEST_DB, LOWEST_DB, Songs, go_to
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.voice_records import CHARACTERS
 from thumbline.dsp.rig.model import Rig
@@ -14,9 +14,6 @@ from thumbline.dsp.rig.model import Rig
 LEVEL_STEP_DB = 1.0
 #: Change of the bass's tone per press: a major third.
 TONE_RATIO = 2.0 ** (1 / 3)
-#: Levels of the bass that the keys reach, in dB.
-LOWEST_DB = -60.0
-HIGHEST_DB = 12.0
 #: Tones of the bass that the keys reach, in Hz.
 LOWEST_HZ = 80.0
 HIGHEST_HZ = 20000.0

@@ -1,6 +1,6 @@
 """The tuner on the whole terminal: one string, its note as large as it can be, and cents to a tenth once it rests.
 
-A pure function, as the other screen is. Nothing rests on colour: a word says flat, sharp or true.
+A pure function, as the other screen is. Nothing rests on colour: words say flat, sharp or in tune.
 """
 
 from collections.abc import Callable
@@ -36,7 +36,7 @@ def tuner_screen(
         dot = "#" if plain_characters else "█"
         for text, dots in zip((tuner.note, cents_text(tuner)), _sizes(height - 6), strict=True):
             drawn = draw(text, width - 2, dots * DOTS_HIGH, dot)
-            style = "bold reverse" if text == tuner.note and _word(tuner) == "true" else "bold"
+            style = "bold reverse" if text == tuner.note and _in_tune(tuner) else "bold"
             lines += [Text(row.center(width), style) for row in [*drawn, ""]]
         lines.append(Text(_scale(tuner.cents, width - 2), "bold"))
     lines = lines[: height - len(foot)]
@@ -60,13 +60,19 @@ def cents_text(tuner: TunerView) -> str:
     return f"{tuner.cents:+.1f}" if tuner.rests else f"{tuner.cents:+.0f}"
 
 
-def _word(tuner: TunerView) -> str:
-    return "true" if abs(tuner.cents) <= IN_TUNE_CENTS else "flat" if tuner.cents < 0.0 else "sharp"
+def _in_tune(tuner: TunerView) -> bool:
+    """Whether it is in tune by the cents that are shown, so that words and number never disagree."""
+    return abs(float(cents_text(tuner))) <= IN_TUNE_CENTS
+
+
+def tuner_word(tuner: TunerView) -> str:
+    """Return whether the string is in tune, flat or sharp."""
+    return "in tune" if _in_tune(tuner) else "flat" if tuner.cents < 0.0 else "sharp"
 
 
 def _facts(tuner: TunerView) -> str:
     offset = f" ({tuner.offset_cents:+.1f} cents asked for)" if tuner.offset_cents else ""
-    return f"string {tuner.string}   {tuner.note} {cents_text(tuner)} {_word(tuner)}   {tuner.hz:.2f} Hz{offset}"
+    return f"string {tuner.string}   {tuner.note} {cents_text(tuner)} {tuner_word(tuner)}   {tuner.hz:.2f} Hz{offset}"
 
 
 def _scale(cents: float, width: int) -> str:

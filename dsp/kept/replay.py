@@ -24,6 +24,8 @@ from thumbline.dsp.processor.parameters import compile_settings
 from thumbline.dsp.processor.processor import Processor
 from thumbline.dsp.rig.model import Rig
 
+_CHARACTER = "bass.character"
+
 
 class Mark(NamedTuple):
     """What was asked of the processor from ``frame`` on, in the kernel's units (``MARK`` in ``dsp.live.record``)."""
@@ -61,13 +63,16 @@ def read_marks(path: Path) -> list[Mark]:
 class Replay(Processor):
     """A processor for the frames of a kept take, from the first one on.
 
-    Its events count frames of the take, through every restart of the engine. Raises InputError if the marks name a
-    setting that the take has not.
+    The bass has the given ``character`` throughout; None leaves it as it was on stage, with each change of it. Its
+    events count frames of the take, through every restart of the engine. Raises InputError if the marks name a setting
+    that the take has not.
     """
 
-    def __init__(self, kept: KeptTake, rate: int) -> None:
+    def __init__(self, kept: KeptTake, rate: int, character: str | None = None) -> None:
         super().__init__(kept.rig, rate)
-        self._settings = compile_settings(list(zip(kept.names, kept.rigs, strict=True)), rate)
+        self._keeps_character = character is None
+        rigs = kept.rigs if character is None else [rig.changed({_CHARACTER: character}) for rig in kept.rigs]
+        self._settings = compile_settings(list(zip(kept.names, rigs, strict=True)), rate)
         self._marks = read_marks(kept.folder / CONTROLS)
         if any(not 0 <= s < len(self._settings) for mark in self._marks for s in (mark.setting_before, mark.setting)):
             where = printable(kept.folder / CONTROLS)
@@ -109,8 +114,9 @@ class Replay(Processor):
             change_setting(self._settings[self._setting], self._settings[mark.setting], st)
             self._setting = mark.setting
         self.params[:] = self._settings[mark.setting : mark.setting + 1]
-        for name in ("split", "hold", "character", "level", "tone_hz", "ratio"):
+        for name in ("split", "hold", "level", "tone_hz", "ratio"):
             st["controls"][name] = getattr(mark, name)
+        st["controls"]["character"] = mark.character if self._keeps_character else 0
         return ended
 
     def _in_the_take(self, events: NDArray[np.void]) -> NDArray[np.void]:
@@ -130,13 +136,15 @@ class Prepared(NamedTuple):
 
 
 def prepare(take: Take, rig: Rig, progress: Progress) -> Prepared:
-    """Prepare a pass over ``take`` that takes every decision: again, if it was kept with this very ``rig``, else anew.
+    """Prepare a pass over ``take`` that takes every decision: again, if it was kept with this ``rig``, else anew.
 
-    Anew, what the rig leaves open is measured first. Raises InputError for a kept take whose tables are damaged.
+    The character of the bass takes no part in any decision, so it may be another one. Anew, what the rig leaves open is
+    measured first. Raises InputError for a kept take whose tables are damaged.
     """
     kept = kept_take(take.path)
-    if kept is not None and kept.rig == rig:
-        return Prepared(rig, Replay(kept, take.sample_rate), counted_passes(take, 1, progress)(), "")
+    if kept is not None and kept.rig.changed({_CHARACTER: rig.bass.character}) == rig:
+        character = None if kept.rig == rig else rig.bass.character
+        return Prepared(rig, Replay(kept, take.sample_rate, character), counted_passes(take, 1, progress)(), "")
     blocks = counted_passes(take, passes_of(rig), progress)
     found = survey(blocks, rig, take.sample_rate)
     rig = complete_for_take(rig, found)

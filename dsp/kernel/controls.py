@@ -21,25 +21,37 @@ OPEN_TONE = 0.45
 
 
 @kernel
+def ask_the_same(a: Record, b: Record) -> bool:
+    """Whether two records with the fields of the controls ask for the same."""
+    return (
+        a.split == b.split
+        and a.hold == b.hold
+        and a.level == b.level
+        and a.tone_hz == b.tone_hz
+        and a.ratio == b.ratio
+        and a.character == b.character
+    )
+
+
+@kernel
+def copy_controls(source: Record, target: Record) -> None:
+    """Ask in ``target`` for what ``source`` asks."""
+    target.split = source.split
+    target.hold = source.hold
+    target.level = source.level
+    target.tone_hz = source.tone_hz
+    target.ratio = source.ratio
+    target.character = source.character
+
+
+@kernel
 def take_controls(p: Record, st: Record) -> None:
     """When a call begins: set out for what the controls ask, if that has changed."""
     new, old = st.controls, st.heard
-    if (
-        new.split == old.split
-        and new.hold == old.hold
-        and new.level == old.level
-        and new.tone_hz == old.tone_hz
-        and new.ratio == old.ratio
-        and new.character == old.character
-    ):
+    if ask_the_same(new, old):
         return
     sounds = new.level != old.level or new.tone_hz != old.tone_hz or new.character != old.character
-    old.split = new.split
-    old.hold = new.hold
-    old.level = new.level
-    old.tone_hz = new.tone_hz
-    old.ratio = new.ratio
-    old.character = new.character
+    copy_controls(new, old)
     st.ratio = new.ratio if new.ratio > 0.0 else p.ratio
     if sounds:
         start_ramp(p, st)

@@ -10,6 +10,7 @@ from what was kept.
 import numpy as np
 
 from thumbline.dsp.compilation import kernel
+from thumbline.dsp.kernel.controls import ask_the_same, copy_controls
 from thumbline.dsp.live.record import MARK, MARKS, TAPE_SAMPLES
 from thumbline.dsp.memory.record_type import Record
 from thumbline.dsp.memory.records import OUTPUTS
@@ -22,18 +23,7 @@ MARGIN = 8192
 def mark(tape: Record, st: Record, setting_before: int, setting: int, anew: bool) -> None:
     """Mark the next frame if an engine begins there, or something else is asked from it on."""
     last = tape.marks[(tape.marked - 1) & (MARKS - 1)]
-    new = st.controls
-    if (
-        not anew
-        and tape.marked > 0
-        and last.setting == setting
-        and last.split == new.split
-        and last.hold == new.hold
-        and last.level == new.level
-        and last.tone_hz == new.tone_hz
-        and last.ratio == new.ratio
-        and last.character == new.character
-    ):
+    if not anew and tape.marked > 0 and last.setting == setting and ask_the_same(st.controls, last):
         return
     entry = tape.marks[tape.marked & (MARKS - 1)]
     entry.frame = tape.written
@@ -41,12 +31,7 @@ def mark(tape: Record, st: Record, setting_before: int, setting: int, anew: bool
     entry.anew = 1 if anew else 0
     entry.setting_before = setting_before
     entry.setting = setting
-    entry.split = new.split
-    entry.hold = new.hold
-    entry.level = new.level
-    entry.tone_hz = new.tone_hz
-    entry.ratio = new.ratio
-    entry.character = new.character
+    copy_controls(st.controls, entry)
     tape.marking = 1
 
 

@@ -20,10 +20,14 @@ class PortAudioError(Exception):
 class Sound:
     """The library's part that the program uses; ``refuses`` are its functions that raise PortAudioError.
 
-    Args:
-        heard: frames (n, 6), what comes in; then silence, for ever or, if ``ends``, nothing more.
-        gain: of the cable.
-        refuses: names of what cannot be opened.
+    Parameters
+    ----------
+    heard
+        Frames (n, 6), what comes in; then silence, for ever or, if ``ends``, nothing more.
+    gain
+        Of the cable.
+    refuses
+        Names of what cannot be opened.
     """
 
     PortAudioError = PortAudioError

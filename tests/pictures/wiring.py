@@ -3,7 +3,7 @@
 from html import escape
 
 GROUND, INK, QUIET, LINE, BOX = "#ffffff", "#1d2226", "#4f5659", "#6b6455", "#f4f1eb"
-WIDE, HIGH = 1000, 470
+WIDE, HIGH = 1000, 500
 STRINGS = ("E4", "B3", "G3", "D3", "A2", "E2")
 #: What is said beside the inputs; the README says the same in words.
 CARE = ("phantom power (48 V) off", "direct monitoring off", "one gain per string:", "hardest pluck below 0 dBFS")
@@ -43,8 +43,7 @@ def wiring_svg() -> str:
         _words(236, 252, "cable", "middle"),
         _words(495, 120, "six cables", "middle"),
         _words(365, 372, "powers the pickup", "middle"),
-        *(_words(580, 414 + 22 * at, words) for at, words in enumerate(CARE[:2])),
-        *(_words(300, 414 + 22 * at, words) for at, words in enumerate(CARE[2:])),
+        *(_words(560, 414 + 22 * at, words) for at, words in enumerate(CARE)),
         *_out(110, "output 1", "bass amplifier"),
         *_out(190, "output 2", "guitar amplifier"),
         *_out(270, "MIDI", "sound module"),

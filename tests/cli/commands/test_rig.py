@@ -70,7 +70,7 @@ def test_a_good_rig_is_shown_string_by_string(tmp_path: Path) -> None:
     rows = [line.split() for line in result.stdout.splitlines()]
     assert ["1", "F#4", "369.99", "6", "-40.0", "auto", "no"] in rows
     assert ["6", "F#2", "92.50", "1", "-41.5", "auto", "yes"] in rows
-    assert "[b]low[/b]: MIDI channel 4, controllers 102 103 104 105 106 107, open 0, closed 127" in result.stdout
+    assert "[b]low[/b]: MIDI channel 4, controllers 102 103 104 105 106 107, unmuted 0, muted 127" in result.stdout
     assert result.stdout.splitlines()[-1] == f"{path}: no problems found"
 
 

@@ -99,7 +99,13 @@ def test_the_bass_line_is_inverted_as_a_whole() -> None:
 
 @pytest.mark.parametrize(
     ("cents", "words", "side"),
-    [(-30.0, "flat -30", -1), (1.0, "in tune +1", 0), (30.0, "sharp +30", 1), (-50.0, "flat", -1)],
+    [
+        (-30.0, "flat -30", -1),
+        (1.0, "in tune +1", 0),
+        (-3.4, "in tune -3", 0),
+        (30.0, "sharp +30", 1),
+        (-50.0, "flat", -1),
+    ],
 )
 def test_the_needle_and_the_words_agree(cents: float, words: str, side: int) -> None:
     view = make_view(bass=1)

@@ -34,7 +34,7 @@ def test_nothing_is_said_where_all_is_well() -> None:
     ("change", "said"),
     [
         ({"heard": EVERY - {3}, "muted": EVERY - {3}}, "string 3 (G3): no note was heard on input channel 3"),
-        ({"muted": EVERY - {6}}, "mute of string 6: never closed and opened again"),
+        ({"muted": EVERY - {6}}, "mute of string 6: never sent and taken back"),
         ({"port_present": False}, 'mutes: no MIDI port "module"'),
         ({"keepers_ready": 0}, "mutes: nobody stands by"),
         ({"pressed": frozenset()}, 'foot switch 1 ("hold", control change 81 on channel 1): was not pressed'),

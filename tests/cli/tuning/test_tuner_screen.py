@@ -48,7 +48,13 @@ def test_string_note_and_cents_are_said_and_most_of_the_screen_is_the_note() -> 
 
 @pytest.mark.parametrize(
     ("cents", "rests", "shown"),
-    [(0.4, True, "+0.4 true"), (0.4, False, "+0 true"), (-1.2, True, "-1.2 flat"), (31.0, False, "+31 sharp")],
+    [
+        (0.4, True, "+0.4 in tune"),
+        (0.4, False, "+0 in tune"),
+        (-1.04, True, "-1.0 in tune"),
+        (-1.2, True, "-1.2 flat"),
+        (31.0, False, "+31 sharp"),
+    ],
 )
 def test_tenths_are_shown_at_rest_and_a_word_says_which_way(cents: float, rests: bool, shown: str) -> None:
     tuner = TunerView(5, "A2", cents, 110.0, rests, 2.0)
