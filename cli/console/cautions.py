@@ -35,9 +35,10 @@ def caution_text() -> str:
 
 
 def first_screen(view: View, width: int, height: int) -> RenderableType:
-    """Return the first screen, until a key is pressed: the cautions, a fault if there is one, and how to go on."""
+    """Return the first screen, until a key is pressed: the cautions, a fault, the stage page, and the keys."""
     keys = SOUND_KEY + OTHER_KEYS
-    below = [*notice_lines(view, width), Text(keys if len(keys) <= width else SOUND_KEY, "bold")]
+    page = [Text(f" {view.page}"[:width])] if view.page else []
+    below = [*notice_lines(view, width), *page, Text(keys if len(keys) <= width else SOUND_KEY, "bold")]
     lines = [Text(f" {line}") for line in _that_fit(width - 2, height - len(below) - 1)]
     return Group(*[*lines, Text(""), *below][-max(height, 1) :])
 

@@ -126,7 +126,6 @@ def unusual(view: View) -> list[str]:
 
 def bass_words(view: View, tone: str = "") -> str:
     """Return how the bass is set, in a few words; ``tone`` stands before the figure of the tone."""
-    interval = interval_words(view.interval)
     hz = f"{view.tone_hz / 1000:.2g} kHz" if view.tone_hz >= 1000 else f"{view.tone_hz:.0f} Hz"
     character = "" if view.character == "raw" else f", {view.character}"
-    return f"bass {view.bass_level_db:+.0f} dB, {interval}, {tone}{hz}{character}"
+    return f"bass {view.bass_level_db:+.0f} dB, {interval_words(view.interval)}, {tone}{hz}{character}"

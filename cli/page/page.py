@@ -28,7 +28,7 @@ from thumbline.cli.shared.processes import ProcessHandle
 from thumbline.dsp.memory.record_type import Record
 
 #: Views per second, and time between looks for what is shown at once, in seconds: with screens, and without.
-VIEWS_HZ, LOOK_S, IDLE_S = 15.0, 0.005, 0.05
+VIEWS_HZ, LOOK_S, IDLE_S = 15.0, 0.01, 0.05
 #: Views are at least so far apart, in seconds.
 APART_S = 0.01
 #: Events after which a view is shown at once ...
@@ -47,8 +47,7 @@ NICENESS = 10
 def main(memory: Path) -> int:
     """Serve the page until the run ends."""
     logging.disable(logging.CRITICAL)  # what strangers send must fill no disk
-    if hasattr(os, "nice"):
-        os.nice(NICENESS)
+    _stand_back()
     with contextlib.suppress(OSError, AttributeError):  # Windows cannot
         os.set_blocking(sys.stdout.fileno(), False)
     address = PageAddress(sys.argv[2], int(sys.argv[3]), sys.argv[4])
@@ -70,6 +69,8 @@ class StagePage:
         self._listener = Listener(live, self._settings)
         self._console = ProcessHandle(int(live.console.pid))
         self._fields = [field_view(live, name) for name in FIELDS]
+        self._stop, self._events = field_view(live, "request.stop"), field_view(live, "state.events_written")
+        self._read, self._urgent = -1, False
         self._seen: list[Any] = []
         self._written_ns = self._path.stat().st_mtime_ns
         self._screens = Screens(lambda what, to: say(ask=what, to=to))
@@ -81,7 +82,7 @@ class StagePage:
         async with self._server.listen():
             say(code=self._door.code)
             view_s = beat_s = 0.0
-            while not (self._live.request.stop or self._console.ended):
+            while not (self._stop[0] or self._console.ended):
                 now = time.monotonic()
                 urgent = self._look()
                 if len(self._screens) and now >= view_s - (1.0 / VIEWS_HZ - APART_S if urgent else 0.0):
@@ -95,14 +96,13 @@ class StagePage:
                 await asyncio.sleep(LOOK_S if len(self._screens) else IDLE_S)
             await self._screens.end()
 
-    _urgent = False
-
     def _look(self) -> bool:
         """Whether something has happened that is to be shown at once, and has not been."""
-        seen = [view.tolist() for view in self._fields]
-        happened = any(event["event"] in URGENT for event in self._listener.happened())
-        self._urgent |= happened or seen != self._seen
-        self._seen = seen
+        if (written := int(self._events[0])) != self._read:
+            self._read = written
+            self._urgent |= any(event["event"] in URGENT for event in self._listener.happened())
+        if (seen := [view.tolist() for view in self._fields]) != self._seen:
+            self._urgent, self._seen = True, seen
         return self._urgent
 
     def _told(self) -> dict[str, Any]:
@@ -117,6 +117,15 @@ class StagePage:
             if (written_ns := self._path.stat().st_mtime_ns) != self._written_ns:
                 self._written_ns = written_ns
                 self._settings[:] = read_programme(self._memory).settings
+
+
+def _stand_back() -> None:
+    """Let everybody else go first, and interrupt nobody by waking up (sched(7), where the system can)."""
+    if hasattr(os, "nice"):
+        os.nice(NICENESS)
+    if hasattr(os, "SCHED_BATCH"):
+        with contextlib.suppress(OSError):
+            os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
 
 
 def say(**what: object) -> None:

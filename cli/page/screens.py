@@ -59,11 +59,8 @@ class Screens:
         return self._number, self._text
 
     def age_s(self, number: int) -> float:
-        """For how long there has been a view newer than ``number``; endless if it is not remembered."""
-        if number == self._number:
-            return 0.0
-        after = next((at for each, at in self._times if each == number + 1), None)
-        return float("inf") if after is None else time.monotonic() - after
+        """How old the view of that number is; endless if it is not remembered, or none of ours."""
+        return time.monotonic() - next((at for each, at in self._times if each == number), -float("inf"))
 
     def ask(self, what: str, to: int) -> None:
         """Ask for what a screen asks for."""

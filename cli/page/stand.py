@@ -25,10 +25,11 @@ from thumbline.cli.shared.processes import MODULE
 from thumbline.dsp.errors import printable
 from thumbline.dsp.rig.model import Rig
 
-#: A process that died is followed by another one so long after its start, in seconds.
-RETRY_S = 1.0
-#: One that has said nothing for so long hangs, in seconds; it says something twice a second.
-SILENT_S = 5.0
+#: A process that died is followed by another one so long after its start, in seconds; if it goes on dying after twice
+#: as long each time, up to this, so that it does not load the computer; one that lived for so long begins anew.
+RETRY_S, LATEST_S, LIVED_S = 1.0, 60.0, 30.0
+#: One that has said nothing for so long hangs, in seconds; it says something twice per second, once it has begun.
+SILENT_S, START_S = 5.0, 60.0
 #: Looks that are further apart mean that the console itself was stopped, in seconds.
 GAP_S = 1.0
 #: Bytes of a line that it may say.
@@ -53,10 +54,12 @@ class Stand:
     def __init__(self, memory: Path, address: PageAddress, settings: Sequence[tuple[str, Rig]]) -> None:
         self.address = address
         self._memory, self._settings, self._key = memory, settings, secrets.token_bytes(32)
+        where = (str(memory), address.host, str(address.port), address.name)
+        self._command = [sys.executable, *MODULE, "thumbline.cli.page", *where]
         self._log = memory.with_name("page.log")
         self._process: subprocess.Popen[bytes] | None = None
         self._ask: Callable[[str, int], None] = lambda what, to: None
-        self._started_s, self._failed = 0.0, False
+        self._started_s, self._failed, self._deaths = 0.0, False, 0
         self._heard_ns, self._clock = 0, OwnClock(GAP_S)
         self._code: str | None = None  # None: not known yet; "": none works any more
         self._told_code: str | None = None
@@ -97,13 +100,16 @@ class Stand:
         if process is None:
             return
         if process.poll() is None:
-            if self._clock.silent_ns(max(self._heard_ns, int(self._started_s * 1e9))) > SILENT_S * 1e9:
+            started_ns = int(1e9 * self._started_s)
+            has_begun = self._heard_ns > started_ns
+            if self._clock.silent_ns(max(self._heard_ns, started_ns)) > 1e9 * (SILENT_S if has_begun else START_S):
                 process.kill()  # it may be stopped by a signal; another one begins at a later look
-            elif self._failed and self._heard_ns > self._started_s * 1e9:
+            elif self._failed and has_begun:
                 self._failed = False
                 yield Notice("page", "The stage page is back", fault=False)
             return
-        if time.monotonic() - self._started_s > RETRY_S:
+        if time.monotonic() - self._started_s > min(RETRY_S * 2.0**self._deaths, LATEST_S):
+            self._deaths = 0 if 1e-9 * self._heard_ns - self._started_s > LIVED_S else self._deaths + 1
             if not self._failed:
                 self._failed = True
                 yield Notice(
@@ -122,11 +128,10 @@ class Stand:
                     self._process.wait(END_S)
 
     def _begin(self) -> None:
-        where = (self.address.host, str(self.address.port), self.address.name)
         self._started_s, self._code, self._screens = time.monotonic(), None, 0
         with self._log.open("wb") as log:
             self._process = subprocess.Popen(
-                [sys.executable, *MODULE, "thumbline.cli.page", str(self._memory), *where],
+                self._command,
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=log,

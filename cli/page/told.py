@@ -3,7 +3,7 @@
 from typing import Any
 
 from thumbline.cli.console.view import StringView, View, bass_words, unusual
-from thumbline.cli.tuning.tuner_screen import IN_TUNE_CENTS, SCALE_CENTS, cents_text
+from thumbline.cli.tuning.tuner_screen import SCALE_CENTS, cents_text, tuner_word
 from thumbline.cli.tuning.tuner_view import TunerView
 
 #: Levels are told from here on, in dBFS, as a share of the way to 0.
@@ -51,10 +51,15 @@ def _string(string: StringView) -> dict[str, Any]:
 def _tuner(tuner: TunerView) -> dict[str, Any]:
     if not tuner.note:
         return {"note": "", "string": 0, "cents": "", "word": "pluck one string", "place": 0.0}
-    word = "in tune" if abs(tuner.cents) <= IN_TUNE_CENTS else "flat" if tuner.cents < 0.0 else "sharp"
     place = max(-1.0, min(tuner.cents / SCALE_CENTS, 1.0))
     cents = "0" if (cents := cents_text(tuner)) in ("+0", "-0") else cents
-    return {"note": tuner.note, "string": tuner.string, "cents": cents, "word": word, "place": round(place, 3)}
+    return {
+        "note": tuner.note,
+        "string": tuner.string,
+        "cents": cents,
+        "word": tuner_word(tuner),
+        "place": round(place, 3),
+    }
 
 
 def _facts(view: View) -> str:

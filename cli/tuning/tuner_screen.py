@@ -65,13 +65,14 @@ def _in_tune(tuner: TunerView) -> bool:
     return abs(float(cents_text(tuner))) <= IN_TUNE_CENTS
 
 
-def _word(tuner: TunerView) -> str:
+def tuner_word(tuner: TunerView) -> str:
+    """Return whether the string is in tune, flat or sharp."""
     return "in tune" if _in_tune(tuner) else "flat" if tuner.cents < 0.0 else "sharp"
 
 
 def _facts(tuner: TunerView) -> str:
     offset = f" ({tuner.offset_cents:+.1f} cents asked for)" if tuner.offset_cents else ""
-    return f"string {tuner.string}   {tuner.note} {cents_text(tuner)} {_word(tuner)}   {tuner.hz:.2f} Hz{offset}"
+    return f"string {tuner.string}   {tuner.note} {cents_text(tuner)} {tuner_word(tuner)}   {tuner.hz:.2f} Hz{offset}"
 
 
 def _scale(cents: float, width: int) -> str:

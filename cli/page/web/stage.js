@@ -69,14 +69,21 @@ get("door").addEventListener("submit", (event) => {
   get("code").value = "";
 });
 
+// Nothing is asked for that would come late: what is seen is not the present, and the hand may have changed its mind.
+const ask = (what, to) => {
+  if (!stage.view) return;
+  if (stage.lost()) link.onNot(what, "too late");
+  else link.ask(what, to);
+};
+
 const SWITCHES = { sound: ["sound", "sound"], split: ["split", "split"], hold: ["hold", "hold"], unmute: ["unmute all", "unmuted"] };
 for (const [id, [what, field]] of Object.entries(SWITCHES)) {
-  get(id).addEventListener("click", () => stage.view && link.ask(what, stage.view[field] ? 0 : 1));
+  get(id).addEventListener("click", () => ask(what, stage.view?.[field] ? 0 : 1));
 }
-get("tune").addEventListener("click", () => stage.view && link.ask("tuner", stage.view.tuner ? 0 : 1));
+get("tune").addEventListener("click", () => ask("tuner", stage.view?.tuner ? 0 : 1));
 const go = (step) => {
   const count = stage.view?.songs.length ?? 0;
-  if (count > 1) link.ask("song", ((stage.view.number - 1 + step + count) % count) + 1);
+  if (count > 1) ask("song", ((stage.view.number - 1 + step + count) % count) + 1);
 };
 get("previous").addEventListener("click", () => go(-1));
 get("next").addEventListener("click", () => go(1));
@@ -87,7 +94,7 @@ get("list").addEventListener("click", () => {
     button.textContent = `${i + 1}  ${name}`;
     mark(button, "now", i + 1 === stage.view.number);
     button.addEventListener("click", () => {
-      link.ask("song", i + 1);
+      ask("song", i + 1);
       get("songs").close();
     });
     return button;

@@ -12,8 +12,8 @@ from thumbline.cli.console.cautions import CAUTIONS, caution_text, first_screen
 NOTHING_NEW = replace(make_view(), notice="", alarm=False)
 
 
-def drawn(width: int, height: int, notice: str = "") -> list[str]:
-    view = replace(NOTHING_NEW, notice=notice, alarm=bool(notice))
+def drawn(width: int, height: int, notice: str = "", page: str = "") -> list[str]:
+    view = replace(NOTHING_NEW, notice=notice, alarm=bool(notice), page=page)
     console = Console(file=StringIO(), width=width, height=height, color_system=None)
     with console.capture() as capture:
         console.print(first_screen(view, width, height))
@@ -48,6 +48,11 @@ def test_in_the_smallest_the_key_is_what_stays(height: int) -> None:
 
 def test_what_is_wrong_is_said_there_too() -> None:
     assert any("!! The interface has gone" in line for line in drawn(80, 24, "The interface has gone"))
+
+
+def test_the_code_of_the_stage_page_is_said_there_too() -> None:
+    words = "page http://127.0.0.1:61240/  code 1234 5678"
+    assert f" {words}" in [line.rstrip() for line in drawn(80, 24, page=words)]
 
 
 def test_the_cautions_name_what_can_hurt_and_who_decides() -> None:

@@ -195,8 +195,12 @@ def test_a_page_that_stands_still_says_so_and_goes_on_when_it_can(room: PageRoom
     os.kill(room.pid, signal.SIGSTOP)
     until(page, "get('unusual').innerText.includes('LINK')")
     page.get_by_role("button", name="Sound").click()
+    page.evaluate("link.ask('hold', 1)")  # on its way already when the link was lost
+    until(page, "get('news').textContent === 'NOT DONE: the link was held up, touch again (sound)'")
+    page.wait_for_timeout(1500)
     os.kill(room.pid, signal.SIGCONT)
     until(page, "get('unusual').textContent === ''")
+    assert room.asked == []
 
 
 def test_a_page_whose_process_is_killed_comes_back_without_a_code(room: PageRoom, page: Any) -> None:

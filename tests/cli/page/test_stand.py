@@ -4,6 +4,7 @@ import json
 import os
 import signal
 import stat
+import time
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -47,6 +48,30 @@ def test_a_process_that_a_signal_has_stopped_is_replaced(tmp_path: Path, monkeyp
         os.kill(first, signal.SIGSTOP)
         wait_until(lambda: room.pid != first and room.stand._code, "another process")
         assert not alive(first)
+
+
+def test_a_process_that_goes_on_dying_does_not_load_the_computer(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever it dies of, here of a memory that is not there, it is tried half as often each time, and told once."""
+    monkeypatch.setattr(stand, "RETRY_S", 0.05)
+    monkeypatch.setattr(stand, "LATEST_S", 0.4)
+    one = Stand(tmp_path / "memory", PageAddress("127.0.0.1", 1), SONGS)
+    begun: list[float] = []
+    monkeypatch.setattr(one, "_command", ["false"])
+    begin = one._begin
+    monkeypatch.setattr(one, "_begin", lambda: (begun.append(time.monotonic()), begin()))
+    one.start(lambda what, to: None)
+    told: list[Any] = []
+    until = time.monotonic() + 4.0
+    while time.monotonic() < until:
+        told += list(one.look())
+        time.sleep(0.005)
+    waits = np.diff(begun)
+    assert len(told) == 1
+    assert np.all(np.diff(waits[:3]) > 0.0)
+    assert np.all(waits[4:] > 0.39)
+    one.stop()
 
 
 def test_it_ends_with_the_run_and_with_a_console_that_is_killed(tmp_path: Path) -> None:
