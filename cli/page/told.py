@@ -52,14 +52,9 @@ def _tuner(tuner: TunerView) -> dict[str, Any]:
     if not tuner.note:
         return {"note": "", "string": 0, "cents": "", "word": "pluck one string", "place": 0.0}
     place = max(-1.0, min(tuner.cents / SCALE_CENTS, 1.0))
-    cents = "0" if (cents := cents_text(tuner)) in ("+0", "-0") else cents
-    return {
-        "note": tuner.note,
-        "string": tuner.string,
-        "cents": cents,
-        "word": tuner_word(tuner),
-        "place": round(place, 3),
-    }
+    cents, word = cents_text(tuner), tuner_word(tuner)
+    cents = "0" if cents in ("+0", "-0") else cents
+    return {"note": tuner.note, "string": tuner.string, "cents": cents, "word": word, "place": round(place, 3)}
 
 
 def _facts(view: View) -> str:
