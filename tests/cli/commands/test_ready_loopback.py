@@ -48,6 +48,9 @@ sys.stdin.read()
 """
 
 
+ROUND_TRIP = re.compile(r"^Round trip: (\d+) frames, ([0-9.]+) ms$", re.MULTILINE)
+
+
 @contextmanager
 def box(server: JackServer, delay: int, gain: float) -> Iterator[None]:
     """Run an interface in a process of its own: at the end it may hang with its server."""
