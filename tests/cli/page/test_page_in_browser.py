@@ -205,11 +205,13 @@ def test_a_page_that_stands_still_says_so_and_goes_on_when_it_can(room: PageRoom
 
 def test_a_page_whose_process_is_killed_comes_back_without_a_code(room: PageRoom, page: Any) -> None:
     first = room.pid
+    page.evaluate("window.before = link.socket; 0")
     os.kill(first, signal.SIGKILL)
-    until(page, "get('unusual').innerText.includes('LINK')")
-    until(page, "get('unusual').textContent === ''")
+    back = ["The stage page stopped", "The stage page is back"]
+    wait_until(lambda: [notice.text for notice in room.told][-2:] == back, "the page's process")
+    page.evaluate("link.seen = 0")
+    until(page, "link.socket !== before && link.seen > 0 && get('unusual').textContent === ''")
     assert room.pid != first
-    assert [notice.text for notice in room.told][-2:] == ["The stage page stopped", "The stage page is back"]
     assert page.evaluate("location.hash") == ""
 
 

@@ -63,7 +63,9 @@ def test_every_picture_is_as_wide_as_the_others_and_shows_something() -> None:
 def test_a_notebook_gets_the_picture_and_words_for_it() -> None:
     shown = picture_trade_off(POINTS, "ms", 0.0)
     data, metadata = shown._repr_mimebundle_()
-    assert data == {"image/png": shown.png, "text/plain": shown.alt}
+    assert data["image/png"] == shown.png
+    assert data["text/plain"] == shown.alt
+    assert f' alt="{shown.alt}"' in data["text/html"]
     assert metadata == {"image/png": {"alt": shown.alt}}  # where nbconvert takes an image's alternative text from
     assert shown.alt == (
         "0 ms: 1.0 ms, 17.0 false per minute; 10 ms: 11.0 ms, 0.0 false per minute; 90 ms: never, 0.0 false per minute"
