@@ -97,9 +97,9 @@ class Midi(Section):
     )
     keep_alive: Literal["off", "active sensing", "message"] = Field(
         default="off",
-        description="Whether the module is told ten times per second that all is well, so that one which knows that "
-        'opens its mutes by itself when the cable or the computer goes: "active sensing" is MIDI\'s own message for '
-        'that, "message" the one in keep_alive_message.',
+        description="Whether the module hears ten times per second that all is well. A module that knows the message "
+        'unmutes its strings by itself when the cable or the computer goes: "active sensing" is MIDI\'s own, "message" '
+        "is the one in keep_alive_message.",
     )
     keep_alive_message: Annotated[tuple[Byte, ...], Field(max_length=3, description="a list of up to 3 bytes")] = Field(
         default=(),

@@ -65,7 +65,7 @@ def one_turn(server: JackServer, stage: StageApart, seconds: float, *, with_page
         wait_until(lambda: engine.sound == 1.0, "sound")
         screens = [ScreenByHand(port, code=_code(live, n)) for n in range(SCREENS if with_page else 0)]
         for screen in screens:
-            threading.Thread(target=_keep_up, args=(screen,), daemon=True).start()
+            threading.Thread(target=keep_up, args=(screen,), daemon=True).start()
         wait_until(lambda: all(live.record.keeper.standby_warm), "those who stand by")
         time.sleep(SETTLE_S)
         pid = _page_pid(live) if with_page else 0
@@ -108,7 +108,8 @@ def _cpu_s(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def _keep_up(screen: ScreenByHand) -> None:
+def keep_up(screen: ScreenByHand) -> None:
+    """Read every view, and say that it has come, until the run is over."""
     if hasattr(os, "setpriority"):
         os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), 19)  # a phone takes nothing from this machine
     with suppress(Exception):  # the run is over

@@ -2,7 +2,9 @@
 
 Run with::
 
-    python -m tests.benchmarks.soak_live [SECONDS]
+    python -m tests.benchmarks.soak_live [SECONDS [--keep] [--page]]
+
+With `--keep` what is played is kept as well, with `--page` four screens watch the stage page.
 
 A guitar, in a process of its own, plays the demo take over and over to a synchronous server, which waits for everyone,
 so that no MIDI message can be lost but by live itself. Every ten seconds a line is printed: memory of each process,
@@ -25,6 +27,7 @@ import os
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -32,8 +35,10 @@ from typing import Any
 import numpy as np
 import soundfile
 
+from tests.benchmarks.page_load import SCREENS, keep_up
 from tests.helpers.jack_server import jack_server
 from tests.helpers.jack_stage import StageApart, stage_apart
+from tests.helpers.page_room import ScreenByHand, free_port
 from tests.helpers.places import DEMO
 from thumbline.cli.shared.live_memory import attach
 from thumbline.dsp.memory.events import PLUCK, take_events
@@ -56,12 +61,17 @@ def main() -> None:
         soundfile.write(folder / "take.wav", take, rate, subtype="FLOAT")
         with stage_apart(server, folder / "take.wav", folder) as stage:
             command = [sys.executable, "-m", "thumbline.cli", "live", "--rig", str(stage.rig), "--sound", "--json"]
+            port = free_port()
+            command += ["--keep", str(folder / "gig")] if "--keep" in sys.argv else []
+            command += ["--page", f"127.0.0.1:{port}"] if "--page" in sys.argv else []
             said = folder / "said.jsonl"
             with (
                 said.open("wb") as out,
                 subprocess.Popen(command, env=os.environ | server.environment, stdout=out, stderr=out) as console,
             ):
                 try:
+                    if "--page" in sys.argv:
+                        threading.Thread(target=watch, args=(said, port), daemon=True).start()
                     code = soak(console, said, stage, len(take), seconds)
                 finally:
                     console.terminate()
@@ -70,10 +80,19 @@ def main() -> None:
     sys.exit(code)
 
 
-def notices(said: Path) -> list[str]:
-    """What the player was told of faults and recoveries, one line each."""
-    events = [json.loads(line) for line in said.read_text().splitlines() if line.startswith("{")]
-    return [f"told: {event}" for event in events if event["event"] in ("fault", "recovered")]
+def told(said: Path, *kinds: str) -> list[dict[str, Any]]:
+    """Return what the run has said so far, of some kinds of events."""
+    events = [json.loads(line) for line in said.read_text().splitlines() if line.startswith("{") and line.endswith("}")]
+    return [event for event in events if event["event"] in kinds]
+
+
+def watch(said: Path, port: int) -> None:
+    """Let the screens in, each by the code that comes after the one before, and have them keep up."""
+    for used in range(SCREENS):
+        while len(codes := told(said, "page")) <= used:
+            time.sleep(0.1)
+        screen = ScreenByHand(port, code=str(codes[used]["code"]))
+        threading.Thread(target=keep_up, args=(screen,), daemon=True).start()
 
 
 class Processes:
@@ -86,6 +105,8 @@ class Processes:
             **{pid: "spare engine" for pid in _children(console, "thumbline.cli.engine") if pid != live.engine.pid},
             int(live.keeper.pid): "keeper",
             **{int(pid): f"stand-by {place}" for place, pid in enumerate(live.keeper.standby_pid, 1)},
+            **dict.fromkeys(_children(console, "thumbline.cli.recorder"), "recorder"),
+            **dict.fromkeys(_children(console, "thumbline.cli.page"), "page"),
         }
 
     def resident_kib(self) -> dict[str, int]:
@@ -131,7 +152,7 @@ def soak(console: "subprocess.Popen[bytes]", said: Path, stage: StageApart, leng
                 f"{time.monotonic() - begun:6.0f} s  KiB {memory[-1]}  missed {engine.missed}  late {engine.late}",
                 flush=True,
             )
-    print(*notices(said), sep="\n", flush=True)
+    print(*(f"told: {event}" for event in told(said, "fault", "recovered")), sep="\n", flush=True)
     return report(live, stage, length, processes, memory, plucks)
 
 
