@@ -4,6 +4,7 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,8 +17,17 @@ from tests.cli.commands.test_live import RATE, make_take
 from tests.helpers.jack_server import JackServer, jack_server
 from tests.helpers.live_process import LiveProcess, wait_until
 from tests.helpers.midi_receiver import Receiver
+from thumbline.cli.console.child_processes import base_folder
 
 RIG = '[midi]\nport = "module"\nresend_s = 0.0\n'
+
+
+@pytest.fixture(autouse=True)
+def runs_apart(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Runs of other tests at the same time are neither found nor asked to unmute anything."""
+    with tempfile.TemporaryDirectory(prefix="runs-of-tests-", dir=base_folder()) as folder:
+        monkeypatch.setenv("THUMBLINE_RUNS", folder)
+        yield
 
 
 @pytest.fixture(scope="module")
