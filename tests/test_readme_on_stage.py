@@ -1,13 +1,11 @@
 """README's commands for an interface, word for word: it finds one of that name, which plays open strings."""
 
-import os
 import re
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
+from tests.helpers.client_apart import client_apart
 from tests.helpers.jack_server import jack_server
 from tests.helpers.places import DATA
 from tests.helpers.readme_lines import CONNECTED, ON_STAGE, README, walk
@@ -38,16 +36,9 @@ def test_commands_for_an_interface_run_as_printed(tmp_path: Path) -> None:
     walk(tmp_path, "thumbline rig new my-guitar.toml")
     (songs,) = re.findall(r"^```toml\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
     (tmp_path / "evening.toml").write_text(songs)
-    with jack_server(tmp_path, captures=MAX_STRINGS) as server:
-        command = [sys.executable, "-c", INTERFACE, str(DATA / "demo_open_strings.flac")]
-        with subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=os.environ | server.environment
-        ) as interface:
-            assert interface.stdout is not None
-            assert interface.stdin is not None
-            assert interface.stdout.readline() == b"ready\n"
-            try:
-                for line in CONNECTED:
-                    walk(tmp_path, line, ON_STAGE.get(line, ""), **server.environment)
-            finally:
-                interface.stdin.close()
+    with (
+        jack_server(tmp_path, captures=MAX_STRINGS) as server,
+        client_apart(server, INTERFACE, DATA / "demo_open_strings.flac"),
+    ):
+        for line in CONNECTED:
+            walk(tmp_path, line, ON_STAGE.get(line, ""), **server.environment)

@@ -7,7 +7,7 @@ import sys
 import time
 from pathlib import Path
 
-from thumbline.cli.shared.processes import MODULE, STOPPED, can_split, state_of
+from thumbline.cli.shared.processes import MODULE, STOPPED, can_split, last_line, state_of
 
 #: Grace period for a killed process to exit, in seconds.
 END_S = 1.5
@@ -83,7 +83,4 @@ class Child:
 
     def last_words(self) -> str:
         """The last line that it printed."""
-        with contextlib.suppress(OSError):
-            lines = self.log.read_text(errors="replace").strip().splitlines()
-            return lines[-1] if lines else ""
-        return ""
+        return last_line(self.log)

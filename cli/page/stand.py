@@ -21,7 +21,7 @@ from thumbline.cli.console.notices import Notice
 from thumbline.cli.page.address import PageAddress
 from thumbline.cli.page.programme import write_programme
 from thumbline.cli.shared.own_clock import OwnClock
-from thumbline.cli.shared.processes import MODULE
+from thumbline.cli.shared.processes import MODULE, last_line
 from thumbline.dsp.errors import printable
 from thumbline.dsp.rig.model import Rig
 
@@ -162,10 +162,8 @@ class Stand:
 
     def _last_words(self) -> str:
         """The last line that the process printed, in brackets."""
-        with contextlib.suppress(OSError):
-            lines = self._log.read_text(errors="replace").strip().splitlines()
-            return f"({printable(lines[-1])})" if lines else ""
-        return ""
+        line = last_line(self._log)
+        return f"({printable(line)})" if line else ""
 
 
 def _shown(code: str) -> str:

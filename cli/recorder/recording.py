@@ -10,7 +10,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import NamedTuple
 
-from thumbline.cli.shared.processes import MODULE
+from thumbline.cli.shared.processes import MODULE, last_line
 from thumbline.dsp.errors import printable
 from thumbline.dsp.files.growing_wav import Bits
 from thumbline.dsp.kept.layout import make_kept_folder
@@ -106,7 +106,5 @@ class Recording:
 
     def _last_words(self) -> str:
         """The last line that the process printed, in brackets."""
-        with contextlib.suppress(OSError):
-            lines = self._log.read_text(errors="replace").strip().splitlines()
-            return f"({printable(lines[-1])})" if lines else ""
-        return ""
+        line = last_line(self._log)
+        return f"({printable(line)})" if line else ""

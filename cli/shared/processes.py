@@ -135,6 +135,13 @@ def kill(pid: int) -> None:
             os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
 
 
+def last_line(log: Path) -> str:
+    """Return the last line that a process printed into its file, "" if there is none."""
+    with contextlib.suppress(OSError):
+        return (log.read_text(errors="replace").strip().splitlines() or [""])[-1]
+    return ""
+
+
 def raise_priority(priority: int, *, children: bool) -> None:
     """Ask the system for real-time scheduling; do without if it is refused.
 

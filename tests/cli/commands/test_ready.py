@@ -3,14 +3,13 @@
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 import soundfile
 
 from tests.cli.commands.test_live import RATE, make_take
+from tests.helpers.client_apart import client_apart
 from tests.helpers.jack_server import JackServer, jack_server
 from tests.helpers.jack_stage import RIG, stage_apart
 
@@ -19,6 +18,7 @@ pytestmark = pytest.mark.real_time
 #: A switch is pressed for 0.1 s every 0.7 s: against the take's loop of 3 s a press falls on every part of it in turn.
 #: (With half a second on, half a second off it fell on the same notes each time, and "hold" may then keep one string
 #: from ever having the bass.)
+#: A foot controller whose switch 81 is pressed again and again.
 FLOOR = """
 import jack, sys, time
 client = jack.Client("floor", no_start_server=True)
@@ -41,26 +41,6 @@ foot_port = "floor"
 action = "hold"
 number = 81
 """
-
-
-@contextmanager
-def floor(server: JackServer) -> Iterator[None]:
-    """A foot controller whose switch 81 is pressed again and again."""
-    command = [sys.executable, "-c", FLOOR]
-    with subprocess.Popen(
-        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=os.environ | server.environment
-    ) as process:
-        assert process.stdout is not None
-        assert process.stdin is not None
-        assert process.stdout.readline() == b"ready\n"
-        try:
-            yield
-        finally:
-            process.stdin.close()
-            try:
-                process.wait(2.0)
-            except subprocess.TimeoutExpired:
-                process.kill()
 
 
 def ready(server: JackServer, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
@@ -86,7 +66,7 @@ def test_strings_mutes_and_switches_that_are_there_are_ready(tmp_path: Path) -> 
     soundfile.write(take, make_take(3.0, (6, 5, 4, 3, 2, 1)), RATE, subtype="FLOAT")
     (tmp_path / "rig.toml").write_text(RIG + FEET)
     with jack_server(tmp_path, client_timeout_ms=500) as server, stage_apart(server, take, tmp_path):
-        with floor(server):
+        with client_apart(server, FLOOR):
             done = ready(server, "--rig", tmp_path / "rig.toml", "--seconds", "60")  # it ends as soon as all is seen
         found = [line for line in done.stdout.splitlines() if not of_the_computer(line)]
         assert found in ([], ["ready"]), (done.stdout, done.stderr)

@@ -1,17 +1,14 @@
 """`thumbline ready --loopback` over a sound server: a cable of known length, no cable, nobody who can press Enter."""
 
-import os
 import re
-import subprocess
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from tests.cli.commands.test_ready import ready
-from tests.helpers.jack_server import JackServer, jack_server
+from tests.helpers.client_apart import client_apart
+from tests.helpers.jack_server import jack_server
 
 pytestmark = pytest.mark.real_time
 
@@ -51,31 +48,16 @@ sys.stdin.read()
 ROUND_TRIP = re.compile(r"^Round trip: (\d+) frames, ([0-9.]+) ms$", re.MULTILINE)
 
 
-@contextmanager
-def box(server: JackServer, delay: int, gain: float) -> Iterator[None]:
-    """Run an interface in a process of its own: at the end it may hang with its server."""
-    command = [sys.executable, "-c", BOX, str(delay), str(gain)]
-    with subprocess.Popen(
-        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=os.environ | server.environment
-    ) as process:
-        assert process.stdout is not None
-        assert process.stdout.readline() == b"ready\n"
-        try:
-            yield
-        finally:
-            process.kill()
-
-
 def test_a_cable_is_measured_and_a_missing_one_is_told(tmp_path: Path) -> None:
     (tmp_path / "rig.toml").write_text(RIG)
     arguments = ("--rig", tmp_path / "rig.toml", "--loopback", "1", "6", "--block", str(PERIOD), "--seconds", "1")
     found = {}
     with jack_server(tmp_path, period=PERIOD, client_timeout_ms=500) as server:
         for delay in (0, 1000):
-            with box(server, delay, -0.5):
+            with client_apart(server, BOX, str(delay), "-0.5"):
                 done, measured = ready(server, *arguments, "--yes"), None
                 for _ in range(4):  # lost blocks of a busy machine shift what comes back, which is found out
-                    measured = re.search(r"^Round trip: (\d+) frames, ([0-9.]+) ms$", done.stderr, re.MULTILINE)
+                    measured = ROUND_TRIP.search(done.stderr)
                     if measured:
                         break
                     done = ready(server, *arguments, "--yes")
@@ -85,7 +67,7 @@ def test_a_cable_is_measured_and_a_missing_one_is_told(tmp_path: Path) -> None:
             assert "phantom power (48 V) and direct monitoring of input 6 off" in done.stderr
             assert not re.search("^round trip", done.stdout, re.MULTILINE)
             assert done.returncode == 1, "nobody played"
-        with box(server, 0, 0.0):
+        with client_apart(server, BOX, "0", "0.0"):
             done = ready(server, *arguments, "--yes")
     # The callback of a client is called once per period: what it passes on comes a whole number of periods later.
     assert found[1000] - found[0] in range(1000 - PERIOD, 1000 + PERIOD + 1, PERIOD)
