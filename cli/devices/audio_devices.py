@@ -21,7 +21,7 @@ INSTALL = (
     "on Arch `sudo pacman -S portaudio`, on macOS `brew install portaudio`; "
     "on Windows `py -m pip install --force-reinstall sounddevice`, which brings it along"
 )
-#: Rates that a device is asked about, in frames a second.
+#: Rates that a device is asked about, in frames per second.
 RATES = (44100, 48000, 88200, 96000, 176400, 192000)
 #: What the program is called among a JACK server's clients. PortAudio keeps the pointer, so the bytes must stay.
 CLIENT = ctypes.create_string_buffer(b"thumbline")

@@ -9,8 +9,8 @@ The client is made ahead of time, which takes some 50 ms; it takes part in the s
 by before, only from :meth:`JackMidi.prepare` on: a process that takes part and is stopped by a signal holds up the
 server's graph until it is ended.
 
-The callback of each round is Python: it takes 6 microseconds (median; 99 % 20) with six messages a second to send, and
-the message leaves in the same round as from a native one.
+The callback of each round is Python: it takes 6 microseconds (median; 99 % 20) with six messages per second to send,
+and the message leaves in the same round as from a native one.
 """
 
 import contextlib

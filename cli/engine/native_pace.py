@@ -1,6 +1,6 @@
 """Blocks handed to the native callback in real time, without Python in between: a stand-in for a device's clock.
 
-Python would need a third of a processor for 750 blocks a second; most of it goes into waking up.
+Python would need a third of a processor for 750 blocks per second; most of it goes into waking up.
 """
 
 import ctypes

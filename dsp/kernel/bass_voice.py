@@ -1,8 +1,8 @@
 """The bass voice: the chosen string an interval lower, or a synthesised tone that follows it.
 
 The shifted voice reads the string's past more slowly than it is written. A reading head falls behind by ``1 - ratio``
-frames a frame; when it lags by a whole period, another head takes over exactly one period further on, where the wave is
-the same, and the two cross-fade (time-domain pitch-synchronous overlap, in the manner of Hamon, Moulines and
+frames per frame; when it lags by a whole period, another head takes over exactly one period further on, where the wave
+is the same, and the two cross-fade (time-domain pitch-synchronous overlap, in the manner of Hamon, Moulines and
 Charpentier, "A diphone synthesis system based on time-domain prosodic modifications of speech", ICASSP 1989). A
 plucked string is read from the beginning of its attack, at first at its own speed, so the attack is neither delayed nor
 drawn out; an octave down, the first jump is due two periods after the pluck, and the pitch is known after one and a

@@ -19,7 +19,7 @@ from thumbline.dsp.memory.tick_ring import decibels, frame_of, span_power
 
 #: A rise of the quick level by this much over the last period is a new attack (power).
 ATTACK = 10.0 ** (9 / 10)
-#: What is held falls by about 6 dB a period: the logarithm of four.
+#: What is held falls by about 6 dB per period: the logarithm of four.
 HELD_FADE = 1.386
 #: Where the beginning of an attack is looked for, in seconds, and what counts as quiet there (share of the threshold).
 LONGEST_ATTACK_S = 0.03

@@ -19,7 +19,7 @@ from thumbline.dsp.memory.records import OUTPUTS
 RISE_S, FALL_S = 0.25, 0.02
 #: The bass is silent at this level and below, in dB.
 SILENT_DB = -60.0
-#: Peaks that are shown fall this fast, in dB a second.
+#: Peaks that are shown fall this fast, in dB per second.
 PEAK_FALL_DB_S = 20.0
 
 

@@ -87,7 +87,7 @@ ENGINE = record_type(
         ("setting", "i8"),  # in force
         ("limiter_db", "f8"),  # 0 or less
         ("output_limiter", "f8", ROUTES),  # gain of each output's own limiter
-        ("output_peak", "f8", OUTPUTS),  # bass, left, right; full scale 1, falls by 20 dB a second
+        ("output_peak", "f8", OUTPUTS),  # bass, left, right; full scale 1, falls by 20 dB per second
         ("input_peak", "f8", MAX_STRINGS),  # of each string's channel as it comes in, likewise
         ("alike", "i8", 2),  # input channels, from 1, that carry the same sound; 0 if none do,
         ("alike_sums", "f8", (MAX_STRINGS, MAX_STRINGS)),  # and what that is judged by: products of two strings,

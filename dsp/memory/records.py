@@ -58,7 +58,7 @@ SHIFTED, SYNTH = 0, 1
 STOP, FADE, NEXT_STRING = 0, 1, 2
 #: Window of a sounding string's pitch, in periods, and the shortest one, in seconds.
 WINDOW_PERIODS, SHORTEST_WINDOW_S = 2.0, 0.008
-#: A string left to itself does not fade faster than this, in dB a second.
+#: A string left to itself does not fade faster than this, in dB per second.
 FASTEST_FADE_DB_S = 200.0
 #: Analysis samples are whole multiples of this step (-120 dBFS), so that sums of their squares are exact integers
 #: that can be added up for weeks without drift.
@@ -68,9 +68,9 @@ ANALYSIS_CLIP = 2.0**24
 
 PARAMS = record_type(
     [
-        ("rate", "f8"),  # frames a second
+        ("rate", "f8"),  # frames per second
         ("strings", "i8"),
-        ("decimation", "i8"),  # frames a tick
+        ("decimation", "i8"),  # frames per tick
         ("tick_rate", "f8"),
         # conditioning
         ("channel", "i8", LANES),  # column of each string, from 0
@@ -106,7 +106,7 @@ PARAMS = record_type(
         ("lag_max", "i8", MAX_STRINGS),
         ("hop_mask", "i8", MAX_STRINGS),  # rows of products in use, less one
         ("open_period", "f8", MAX_STRINGS),  # ticks
-        ("fastest_fade", "f8"),  # power factor a hop
+        ("fastest_fade", "f8"),  # power factor per hop
         ("patience", "f8"),  # share of the usual time for which a pitch must agree until it is a note
         ("faint_ticks", "i8"),  # a pluck that is not strong is waited for so long
         ("proof_ticks", "i8"),  # and every pluck is listened to for so long
@@ -125,17 +125,17 @@ PARAMS = record_type(
         ("tone", "f8", 5),  # b0 b1 b2 a1 a2
         ("dynamics", "f8"),
         ("typical_power", "f8", MAX_STRINGS),
-        ("fade_step", "f8"),  # gain a frame at a hand-over
-        ("rest_fade", "f8"),  # power factor a hop with which a note dies away in a rest; 0: it stops
-        ("attack_step", "f8"),  # gain a frame for a plucked string
-        ("linger_step", "f8"),  # level a frame that a string loses under the pluck of another; 0: it is cut off
+        ("fade_step", "f8"),  # gain per frame at a hand-over
+        ("rest_fade", "f8"),  # power factor per hop with which a note dies away in a rest; 0: it stops
+        ("attack_step", "f8"),  # gain per frame for a plucked string
+        ("linger_step", "f8"),  # level per frame that a string loses under the pluck of another; 0: it is cut off
         ("longest_lead", "f8"),  # frames of an attack before the decision that are still heard
-        ("slowing", "f8"),  # share of the way a frame from the attack's own speed to the interval's
-        ("smoothing", "f8"),  # share of the way a frame, for levels and dynamics
+        ("slowing", "f8"),  # share of the way per frame from the attack's own speed to the interval's
+        ("smoothing", "f8"),  # share of the way per frame, for levels and dynamics
         # tone stage of the bass
         ("timbre", "f8", TIMBRE),  # the setting's own
         ("timbres", "f8", (len(CHARACTERS), TIMBRE)),  # all that the player may choose
-        ("stage_low", "f8"),  # these filters: share of the way a tick
+        ("stage_low", "f8"),  # these filters: share of the way per tick
         ("stage_high", "f8"),
         ("stage_rise", "f8"),
         ("stage_fall", "f8"),

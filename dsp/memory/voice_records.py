@@ -26,11 +26,11 @@ HEAD = record_type(
     [
         ("string", "i8"),  # index from 0; -1: not in use
         ("lag", "f8"),  # frames behind the newest
-        ("rate", "f8"),  # frames read a frame
+        ("rate", "f8"),  # frames read per frame
         ("gain", "f8"),
-        ("step", "f8"),  # change of gain a frame
+        ("step", "f8"),  # change of gain per frame
         ("level", "f8"),  # less than 1 while it lingers,
-        ("ebb", "f8"),  # and what it loses of that a frame
+        ("ebb", "f8"),  # and what it loses of that per frame
     ]
 )
 

@@ -29,7 +29,7 @@ from thumbline.dsp.processor.transcript import PitchReport, Transcript
 from thumbline.dsp.rig.model import Rig
 from thumbline.dsp.sound.stretch import Voice
 
-#: Longest take, s: all its strings are held in memory, 4 bytes a sample.
+#: Longest take, s: all its strings are held in memory, 4 bytes per sample.
 LONGEST_S = 1800.0
 #: The files of a rendered folder that are read here.
 RENDERED = ("summary.json", "bass.wav", "guitar.wav", "bassline.csv", "notes.csv", "pitch.csv")

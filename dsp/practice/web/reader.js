@@ -22,7 +22,7 @@ class Reader {
   /**
    * @param {Blocks} sound of the stem
    * @param {number[]} onsets the frames at which its notes begin, rising
-   * @param {number} rate frames a second
+   * @param {number} rate frames per second
    */
   constructor(sound, onsets, rate) {
     this.hop = Math.round(HOP_S * rate);

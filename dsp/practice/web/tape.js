@@ -28,7 +28,7 @@ function knockSound(hz, peak, rate) {
 
 class Tape {
   /**
-   * @param {number} rate frames a second
+   * @param {number} rate frames per second
    * @param {{name: string, sound: Blocks, onsets: number[]}[]} stems of one length; onsets in frames
    * @param {{at: number, accent: boolean}[]} beats in frames, rising
    */

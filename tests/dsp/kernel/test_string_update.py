@@ -120,7 +120,7 @@ def test_a_soft_note_right_after_a_thump_is_found_within_0_15_s(
 @pytest.mark.parametrize("below_db", [12.0, 18.0])
 @pytest.mark.parametrize("string", [1, 3, 6])
 def test_what_rings_out_from_a_thump_faster_than_a_note_is_no_note(string: int, hz: float, below_db: float) -> None:
-    """By 750 dB a second, as the damped strings that were recorded: pitched, but gone before it is heard as a note."""
+    """By 750 dB per second, as damped strings that were recorded: pitched, but gone before it is heard as a note."""
     frames = clean({string: [Thump(0.2, 1.0)]}, 1.4)
     time = np.arange(len(frames)) / RATE - 0.2
     ring = np.where(time >= 0, np.sin(2 * np.pi * hz * time), 0.0) * 10.0 ** (-750.0 * time / 20)
